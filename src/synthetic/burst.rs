@@ -67,7 +67,7 @@ impl Burst {
         let camera = Camera::new(scene.size, scene.lens, scene.pointing, scene.latitude_deg, scene.refraction);
         let band = Band::across(&scene, &camera);
         let stars = stars::catalog(&scene, &camera, &band);
-        let land = Land::new(&scene);
+        let land = Land::new(&scene, &camera);
         let mut burst = Self {
             hot: sensor::hot_pixels(&scene),
             foreground: Plane::filled(scene.size, 0.0),

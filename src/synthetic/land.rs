@@ -4,10 +4,13 @@
 //! frame is drawn by asking at moved places; nothing is resampled. Heights and lengths are in widths of
 //! the frame, measured down from its top. An edge is the outline seen through the lens: a step smoothed
 //! by the width of a star, so its alpha is what an ideal mask would hold.
+//! The shore of the lake follows the horizon of the camera: point it low to see much water.
 
+use nalgebra::Rotation3;
 use serde::{Deserialize, Serialize};
 
-use crate::pixels::Size;
+use crate::pixels::{Point, Size};
+use crate::synthetic::camera::{Camera, altitude_rad};
 use crate::synthetic::noise::{crest_octaves, mix, normal_share_below, plane_noise, plane_octaves};
 use crate::synthetic::scene::Scene;
 use crate::synthetic::terrain::{self, Terrain};
@@ -61,7 +64,7 @@ pub(super) struct Land {
 }
 
 impl Land {
-    pub(super) fn new(scene: &Scene) -> Self {
+    pub(super) fn new(scene: &Scene, camera: &Camera) -> Self {
         let size = scene.size;
         let seed = scene.seed as u32;
         let bottom = (size.height as f64 / size.width as f64) as f32;
@@ -69,13 +72,13 @@ impl Land {
         let kind = scene.land;
         let psf_sigma_px = scene.psf_fwhm_px / super::burst::FWHM_PER_SIGMA;
         let far = Profile::new(size, |u| match kind {
-            LandKind::Lake => bottom * 0.62 - 0.012 * crest_octaves(u * 5.0, 0.5, 5, seed),
+            LandKind::Lake => horizon(size, camera, u) - 0.02 - 0.014 * crest_octaves(u * 5.0, 0.5, 5, seed),
             LandKind::Building => bottom * 0.80 + 0.012 * plane_octaves(u * 2.2, 0.3, 4, seed),
             LandKind::Trees => bottom * 0.86 + 0.02 * plane_octaves(u * 2.6, 0.3, 4, seed),
             _ => toothed(u, bottom, fine, seed),
         });
         let near = Profile::new(size, |u| match kind {
-            LandKind::Lake => bottom * 0.645,
+            LandKind::Lake => horizon(size, camera, u) + 0.004,
             _ => bottom * 0.855 + 0.018 * plane_octaves(u * 2.1, 7.7, 6, seed) - 0.03 * (u - 0.5) * (u - 0.2),
         });
         let width = size.width as f64;
@@ -111,7 +114,7 @@ impl Land {
             _ => {
                 let depth = v - (self.far.at(x) / self.width) as f32;
                 let color = self.mountains(x, y, u, v, depth);
-                LandSample { alpha: outline, color: self.lit(color, u, depth), mirror: 0.0 }
+                LandSample { alpha: outline, color: self.lit(color, u, v, depth), mirror: 0.0 }
             }
         }
     }
@@ -130,12 +133,12 @@ impl Land {
     }
 
     /// The light that falls on the land, by kind.
-    fn lit(&self, color: [f32; 3], u: f32, depth: f32) -> [f32; 3] {
+    fn lit(&self, color: [f32; 3], u: f32, v: f32, depth: f32) -> [f32; 3] {
         match self.kind {
             LandKind::Silhouette => color.map(|channel| 0.12 * channel),
             LandKind::Bright => color.map(|channel| 0.6 + 7.0 * channel),
             LandKind::Haze => {
-                let drift = 0.5 + 0.5 * plane_noise(u * 2.3, 4.4, 77);
+                let drift = 0.5 + 0.5 * plane_noise(u * 2.3, v * 4.0, 77);
                 let share = (1.0 - 0.55 * drift) * (-depth.max(0.0) / 0.16).exp();
                 let haze = terrain::HAZE.map(|channel| 0.95 * channel);
                 blend(color, haze, (1.15 * share).clamp(0.0, 0.92))
@@ -209,13 +212,26 @@ impl Profile {
     }
 }
 
+/// Height at which the horizon is drawn, by halving; the lower edge of the search where it is not drawn.
+fn horizon(size: Size, camera: &Camera, u: f32) -> f32 {
+    let width = size.width as f64;
+    let x = f64::from(u) * width;
+    let (mut above, mut below) = (-0.5 * size.height as f64, 1.5 * size.height as f64);
+    for _ in 0..40 {
+        let y = 0.5 * (above + below);
+        let sky = camera.direction(Point { x, y }, &Rotation3::identity()).is_some_and(|at| altitude_rad(&at) > 0.0);
+        if sky { above = y } else { below = y }
+    }
+    (below / width) as f32
+}
+
 /// Teeth of all sizes down to a few pixels.
 fn toothed(u: f32, bottom: f32, fine: f32, seed: u32) -> f32 {
     let octaves = |from: f32| (fine / from).log2().max(1.0) as u32;
     let massif = plane_octaves(u * 1.9 + 3.1, 1.7, 3, seed.wrapping_add(200));
-    let teeth = crest_octaves(u * 5.5 + 0.4 * massif, 2.5, octaves(5.5), seed.wrapping_add(210));
+    let teeth = crest_octaves(u * 4.0 + 0.5 * massif, 2.5, octaves(4.0), seed.wrapping_add(210));
     let rubble = plane_octaves(u * 45.0, 0.2, octaves(45.0), seed.wrapping_add(230));
-    bottom * 0.82 - 0.075 * massif - 0.155 * teeth.max(0.0).powf(1.3) - 0.0035 * rubble
+    bottom * 0.86 - 0.085 * massif - 0.21 * teeth.max(0.0).powf(1.15) - 0.003 * rubble
 }
 
 /// A house: walls, a gable roof, a chimney, six windows, some of them lit.

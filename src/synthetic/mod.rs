@@ -21,6 +21,9 @@ mod terrain;
 mod trees;
 mod truth;
 
+#[cfg(test)]
+mod tests;
+
 pub use burst::{Burst, TrueStar};
 pub use camera::{Lens, Pointing, Projection};
 pub use land::LandKind;

@@ -137,19 +137,19 @@ impl Scene {
             frame: 3,
             start: [0.02, 0.42],
             width_per_sec: [0.021, -0.0085],
-            electrons_per_px: 340.0,
+            electrons_per_px: 800.0,
         };
         let aircraft = Mover {
             kind: MoverKind::Aircraft,
             frame: 7,
             start: [0.98, 0.13],
             width_per_sec: [-0.014, 0.0022],
-            electrons_per_px: 420.0,
+            electrons_per_px: 600.0,
         };
         Self {
             movers: vec![satellite, aircraft],
             shakes: vec![Shake { frame: 5, amplitude_px: 6.0 }],
-            n_hot_pixels: 240,
+            n_hot_pixels: 130,
             glow_drift: 0.25,
             halo_fraction: 0.05,
             ..Self::plain(Size { width: 1080, height: 720 })
@@ -160,7 +160,7 @@ impl Scene {
     #[must_use]
     pub fn small() -> Self {
         let size = Size { width: 480, height: 320 };
-        Self { n_lights: 4, n_stars: 900, n_hot_pixels: 30, glow_drift: 0.0, ..Self::plain(size) }
+        Self { n_lights: 4, n_stars: 1500, n_hot_pixels: 30, glow_drift: 0.0, ..Self::plain(size) }
     }
 
     /// A burst of `n_lights` frames of 24 million pixels: 12 mm on a 23.5 mm sensor, with barrel distortion.
@@ -177,8 +177,8 @@ impl Scene {
         Self {
             n_lights,
             lens,
-            n_stars: 9000,
-            faintest_magnitude: 8.2,
+            n_stars: 14_000,
+            faintest_magnitude: 8.6,
             n_hot_pixels: 3000,
             exposure_secs: 10.0,
             interval_secs: 12.0,
@@ -234,15 +234,15 @@ impl Scene {
             amplifier_glow_electrons_per_sec: 0.6,
             n_hot_pixels: 240,
             orientation: Orientation::Normal,
-            n_stars: 4200,
-            faintest_magnitude: 7.6,
-            zero_point_electrons_per_sec: 4500.0,
+            n_stars: 6500,
+            faintest_magnitude: 8.0,
+            zero_point_electrons_per_sec: 7000.0,
             sky_electrons_per_sec: 17.0,
-            band: 0.55,
-            glow: 1.3,
+            band: 0.8,
+            glow: 1.7,
             glow_drift: 0.15,
             land: LandKind::Ridge,
-            land_brightness: 0.5,
+            land_brightness: 1.3,
             movers: Vec::new(),
             shakes: Vec::new(),
             clouds: Vec::new(),

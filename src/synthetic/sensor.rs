@@ -48,8 +48,8 @@ pub(super) fn hot_pixels(scene: &Scene) -> Vec<HotPixel> {
         .map(|_| HotPixel {
             x: random.random_range(0..scene.size.width),
             y: random.random_range(0..scene.size.height),
-            // From 8 to 800, evenly in the logarithm.
-            electrons_per_sec: 8.0 * 100_f64.powf(random.random()),
+            // From 8 to 400, evenly in the logarithm.
+            electrons_per_sec: 8.0 * 50_f64.powf(random.random()),
         })
         .collect();
     pixels.sort_by_key(|pixel| (pixel.y, pixel.x));

@@ -16,7 +16,7 @@ use crate::synthetic::stars::DAYLIGHT;
 const STEP_PX: usize = 8;
 
 /// Colours over daylight.
-const AIRGLOW: [f64; 3] = [0.86, 1.0, 1.22];
+const AIRGLOW: [f64; 3] = [0.93, 1.0, 1.12];
 const BAND: [f64; 3] = [1.12, 1.0, 0.95];
 const TOWN: [f64; 3] = [2.1, 1.0, 0.42];
 

@@ -7,7 +7,7 @@ use crate::synthetic::land::blend;
 use crate::synthetic::noise::{hash, mix, plane_noise, plane_octaves, rise, unit};
 
 /// Light scattered by the air in front of far things.
-pub(super) const HAZE: [f32; 3] = [0.86, 1.0, 1.22];
+pub(super) const HAZE: [f32; 3] = [0.90, 1.0, 1.15];
 
 /// Surfaces for frames of one size.
 #[derive(Clone, Copy, Debug)]
@@ -52,7 +52,7 @@ impl Terrain {
         let drift = [0.78, 0.86, 0.98].map(|channel| channel * (0.45 + 0.55 * grain));
         let surface = blend(stone, drift, 0.85 * snow);
         // Air in front of the foot of the ridge.
-        blend(surface, HAZE.map(|channel| 0.62 * channel), 0.12 + 0.30 * rise(0.02, 0.22, depth))
+        blend(surface, HAZE.map(|channel| 0.62 * channel), 0.06 + 0.22 * rise(0.02, 0.22, depth))
     }
 
     /// Grass, gravel and boulders, `depth` below the outline of the slope.
@@ -61,7 +61,7 @@ impl Terrain {
         let bumps = self.relief(u, v * 1.7, 11.0, 0.30, 500);
         let grain = self.relief(u * near, v * 2.2, 60.0, 0.5, 510);
         let tufts = 0.5 + 0.6 * plane_octaves(u * 34.0, v * 90.0, self.octaves(90.0), self.seed.wrapping_add(520));
-        let mut color = [0.150, 0.165, 0.140].map(|channel| channel * (0.35 + 0.75 * bumps + 0.7 * grain * tufts));
+        let mut color = [0.330, 0.345, 0.300].map(|channel| channel * (0.35 + 0.75 * bumps + 0.7 * grain * tufts));
         for (scale, seed) in [(26.0, 530), (62.0, 540), (150.0, 550)] {
             color = self.boulders(color, u * scale, v * 1.8 * scale, scale, grain, seed);
         }
@@ -70,20 +70,24 @@ impl Terrain {
 
     /// One size of boulders on a surface: a cell of the plane holds one or none.
     fn boulders(&self, ground: [f32; 3], x: f32, y: f32, scale: f32, grain: f32, seed: u32) -> [f32; 3] {
-        let (cell_x, cell_y) = (x.floor() as i32, y.floor() as i32);
+        // Rows of cells are shifted against each other and bent, so that no grid shows.
+        let y = y + 0.3 * plane_noise(0.4 * x, 0.4 * y, seed.wrapping_add(1));
+        let cell_y = y.floor() as i32;
+        let x = x + 40.0 * unit(hash(cell_y, 0, 1, seed));
+        let cell_x = x.floor() as i32;
         let number = |salt: u32| unit(hash(cell_x, cell_y, salt as i32, self.seed.wrapping_add(seed)));
         if number(0) > 0.42 {
             return ground;
         }
-        let radius = 0.14 + 0.24 * number(1);
-        let (dx, dy) = (x - cell_x as f32 - 0.5 - 0.1 * number(2), y - cell_y as f32 - 0.5 - 0.1 * number(3));
+        let radius = 0.10 + 0.18 * number(1);
+        let (dx, dy) = (x - cell_x as f32 - 0.44 - 0.08 * number(2), y - cell_y as f32 - 0.44 - 0.08 * number(3));
         let bump = 0.12 * plane_noise(x * 4.0, y * 4.0, seed);
         let from_center = dx.hypot(1.15 * dy) / radius + bump;
         let edge = self.pixel * scale / radius;
         let inside = rise(1.0 + edge, 1.0 - edge, from_center);
         let shadow = 0.55 * rise(1.35, 0.8, (dx - 0.3 * radius).hypot(dy - 0.3 * radius) / radius);
         let light = (0.55 - 0.55 * (dx + dy) / radius).clamp(0.12, 1.1) * (0.5 + grain);
-        let stone = [0.30, 0.30, 0.31].map(|channel| channel * light * (0.7 + 0.5 * number(4)));
+        let stone = [0.50, 0.50, 0.51].map(|channel| channel * light * (0.7 + 0.5 * number(4)));
         blend(ground.map(|channel| channel * (1.0 - shadow)), stone, inside)
     }
 
@@ -101,8 +105,8 @@ impl Terrain {
         let mirrored = 0.030 * plane_octaves(u * 7.0, 3.3, 5, self.seed.wrapping_add(610));
         let sky = rise(0.30, 0.62, down + 9.0 * mirrored);
         let ripples = 1.0 + 0.10 * plane_octaves(u * 30.0, v * 420.0, 3, self.seed.wrapping_add(620));
-        let dark = [0.13, 0.15, 0.19];
-        let glow = [0.62 + 0.25 * u, 0.70, 0.86 - 0.10 * u];
+        let dark = [0.16, 0.17, 0.18];
+        let glow = [0.58 + 0.22 * u, 0.62, 0.68 - 0.10 * u];
         blend(dark, glow, sky * mix(0.75, 1.0, down)).map(|channel| channel * ripples)
     }
 
@@ -110,7 +114,7 @@ impl Terrain {
     pub(super) fn open_water(&self, u: f32, v: f32) -> [f32; 3] {
         let down = ((v - 0.64 * self.bottom) / (0.36 * self.bottom)).clamp(0.0, 1.0);
         let ripples = 1.0 + 0.06 * plane_octaves(u * 18.0, v * 300.0, 3, self.seed.wrapping_add(630));
-        [0.62, 0.70, 0.86].map(|channel| channel * mix(0.85, 0.45, down) * ripples)
+        [0.66, 0.72, 0.80].map(|channel| channel * mix(0.85, 0.45, down) * ripples)
     }
 
     /// Dark wood or masonry.
