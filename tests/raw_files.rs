@@ -27,6 +27,15 @@ fn a_real_raw_reads_as_libraw_reads_it() {
     let golden: serde_json::Value = serde_json::from_str(&golden).expect("JSON");
     let golden = &golden["colorchart.dng"];
     let frame = decode(&folder.join("colorchart.dng")).expect("a sound file");
-    println!("{:?} {:?} {:?} {} {:?} {:?} {:?}", frame.size(), frame.layout, frame.black_level, frame.white_level, frame.color, frame.metadata, frame.orientation);
+    println!(
+        "{:?} {:?} {:?} {} {:?} {:?} {:?}",
+        frame.size(),
+        frame.layout,
+        frame.black_level,
+        frame.white_level,
+        frame.color,
+        frame.metadata,
+        frame.orientation
+    );
     println!("{golden}");
 }
