@@ -6,7 +6,7 @@ use std::path::Path;
 use tiff::encoder::{Rational, SRational, TiffEncoder, TiffKindStandard};
 use tiff::tags::Tag;
 
-use crate::export::exif::{ascii, rational};
+use crate::export::exif::{rational, write_text};
 use crate::export::replace::replace_file;
 use crate::export::strips::camera_rows;
 use crate::export::tiff::{Compression, Layout, Strip, write_picture};
@@ -46,7 +46,7 @@ pub fn write_dng(
     replace_file(path, 6 * image.size().area() as u64, |file| {
         let mut encoder = TiffEncoder::<_, TiffKindStandard>::new_generic(file)?;
         let make = |rows| Strip::Codes(camera_rows(image, rows).into_flattened());
-        let model = [&metadata.first.make, &metadata.first.model].into_iter().flatten().map(|name| ascii(name));
+        let model = [&metadata.first.make, &metadata.first.model].into_iter().flatten().map(String::as_str);
         let unique_model = model.collect::<Vec<_>>().join(" ");
         write_picture(
             monitor,
@@ -56,8 +56,11 @@ pub fn write_dng(
             |directory| {
                 directory.write_tag(Tag::Unknown(50706), &[1_u8, 4, 0, 0][..])?;
                 directory.write_tag(Tag::Unknown(50707), &[1_u8, 1, 0, 0][..])?;
-                directory
-                    .write_tag(Tag::Unknown(50708), if unique_model.is_empty() { "Unknown" } else { &unique_model })?;
+                write_text(
+                    directory,
+                    Tag::Unknown(50708),
+                    if unique_model.is_empty() { "Unknown" } else { &unique_model },
+                )?;
                 directory.write_tag(Tag::Unknown(50714), &[u32::from(CAMERA_BLACK); 3][..])?;
                 directory.write_tag(Tag::Unknown(50717), &[65535_u32; 3][..])?;
                 directory.write_tag(Tag::Unknown(50721), &signed_rationals(&color.camera_from_xyz)[..])?;

@@ -31,6 +31,7 @@ const OFFSET_TIME_ORIGINAL: Tag = Tag::Unknown(36881);
 const FOCAL_LENGTH: Tag = Tag::Unknown(37386);
 const USER_COMMENT: Tag = Tag::Unknown(37510);
 const SUBSEC_TIME_ORIGINAL: Tag = Tag::Unknown(37521);
+const FLASHPIX_VERSION: Tag = Tag::Unknown(40960);
 const COLOR_SPACE: Tag = Tag::Unknown(40961);
 const LENS_MODEL: Tag = Tag::Unknown(42036);
 const COMPOSITE_IMAGE: Tag = Tag::Unknown(42080);
@@ -47,6 +48,8 @@ pub(super) fn write_exif<W: Write + Seek, K: TiffKind>(
 ) -> TiffResult<K::OffsetType> {
     let mut directory = encoder.extra_directory()?;
     write_undefined(&mut directory, EXIF_VERSION, b"0232")?;
+    // Required by EXIF 2.32 with this one value.
+    write_undefined(&mut directory, FLASHPIX_VERSION, b"0100")?;
     let first = &metadata.first;
     write_positive(&mut directory, EXPOSURE_TIME, first.exposure_secs)?;
     write_positive(&mut directory, F_NUMBER, first.aperture)?;
@@ -61,7 +64,7 @@ pub(super) fn write_exif<W: Write + Seek, K: TiffKind>(
         write_time(&mut directory, time)?;
     }
     if let Some(lens) = &first.lens {
-        directory.write_tag(LENS_MODEL, ascii(lens).as_str())?;
+        write_text(&mut directory, LENS_MODEL, lens)?;
     }
     directory.write_tag(COLOR_SPACE, color_space(encoding))?;
     let comment = [b"ASCII\0\0\0", description(metadata).as_bytes()].concat();
@@ -81,14 +84,14 @@ pub(super) fn write_main_tags<W: Write + Seek, K: TiffKind>(
     metadata: &FileMetadata,
     exif: K::OffsetType,
 ) -> TiffResult<()> {
-    directory.write_tag(Tag::ImageDescription, description(metadata).as_str())?;
+    write_text(directory, Tag::ImageDescription, &description(metadata))?;
     if let Some(make) = &metadata.first.make {
-        directory.write_tag(Tag::Make, ascii(make).as_str())?;
+        write_text(directory, Tag::Make, make)?;
     }
     if let Some(model) = &metadata.first.model {
-        directory.write_tag(Tag::Model, ascii(model).as_str())?;
+        write_text(directory, Tag::Model, model)?;
     }
-    directory.write_tag(Tag::Software, SOFTWARE)?;
+    write_text(directory, Tag::Software, SOFTWARE)?;
     directory.write_tag(Tag::ExifDirectory, exif)
 }
 
@@ -110,13 +113,40 @@ pub(super) fn write_undefined<W: Write + Seek, K: TiffKind>(
     tag: Tag,
     bytes: &[u8],
 ) -> TiffResult<()> {
-    let entry = directory.write_entry_bytes(Type::UNDEFINED, bytes)?;
+    write_bytes(directory, tag, Type::UNDEFINED, bytes)
+}
+
+/// Text, ended by a zero byte; what is not ASCII becomes a question mark.
+pub(super) fn write_text<W: Write + Seek, K: TiffKind>(
+    directory: &mut DirectoryEncoder<'_, W, K>,
+    tag: Tag,
+    text: &str,
+) -> TiffResult<()> {
+    write_bytes(directory, tag, Type::ASCII, &[ascii(text).as_bytes(), b"\0"].concat())
+}
+
+/// Bytes of a type; whatever follows begins on an even offset, as TIFF 6.0 wants it.
+fn write_bytes<W: Write + Seek, K: TiffKind>(
+    directory: &mut DirectoryEncoder<'_, W, K>,
+    tag: Tag,
+    kind: Type,
+    bytes: &[u8],
+) -> TiffResult<()> {
+    let entry = directory.write_entry_bytes(kind, bytes)?;
     directory.extend_from(&std::iter::once((tag, entry)).collect());
-    Ok(())
+    if bytes.len() > size_of::<K::OffsetType>() { pad_to_even(directory, bytes.len()) } else { Ok(()) }
+}
+
+/// Writes a zero after an odd number of bytes.
+pub(super) fn pad_to_even<W: Write + Seek, K: TiffKind>(
+    directory: &mut DirectoryEncoder<'_, W, K>,
+    n_bytes: usize,
+) -> TiffResult<()> {
+    if n_bytes.is_multiple_of(2) { Ok(()) } else { directory.write_data(0_u8).map(|_| ()) }
 }
 
 /// Text that a TIFF can hold: 7-bit characters, no control characters.
-pub(super) fn ascii(text: &str) -> String {
+fn ascii(text: &str) -> String {
     let printable = |letter: char| if letter.is_ascii_graphic() || letter == ' ' { letter } else { '?' };
     text.trim().chars().map(printable).collect()
 }
@@ -167,12 +197,12 @@ fn write_time<W: Write + Seek, K: TiffKind>(
     // The camera's clock reading is kept as if it were universal time; float casts saturate.
     let Ok(stamp) = jiff::Timestamp::from_millisecond(millis as i64) else { return Ok(()) };
     let civil = jiff::tz::TimeZone::UTC.to_datetime(stamp);
-    directory.write_tag(TIME_ORIGINAL, civil.strftime("%Y:%m:%d %H:%M:%S").to_string().as_str())?;
-    directory.write_tag(SUBSEC_TIME_ORIGINAL, format!("{:03}", civil.millisecond()).as_str())?;
+    write_text(directory, TIME_ORIGINAL, &civil.strftime("%Y:%m:%d %H:%M:%S").to_string())?;
+    write_text(directory, SUBSEC_TIME_ORIGINAL, &format!("{:03}", civil.millisecond()))?;
     if let Some(minutes) = time.utc_offset_minutes {
         let sign = if minutes < 0 { '-' } else { '+' };
         let (hours, rest) = (minutes.unsigned_abs() / 60, minutes.unsigned_abs() % 60);
-        directory.write_tag(OFFSET_TIME_ORIGINAL, format!("{sign}{hours:02}:{rest:02}").as_str())?;
+        write_text(directory, OFFSET_TIME_ORIGINAL, &format!("{sign}{hours:02}:{rest:02}"))?;
     }
     Ok(())
 }

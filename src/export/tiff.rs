@@ -11,7 +11,7 @@ use flate2::write::ZlibEncoder;
 use tiff::encoder::{DirectoryEncoder, Rational, TiffEncoder, TiffKind, TiffKindBig, TiffKindStandard};
 use tiff::tags::Tag;
 
-use crate::export::exif::{write_exif, write_main_tags, write_undefined};
+use crate::export::exif::{pad_to_even, write_exif, write_main_tags, write_undefined};
 use crate::export::replace::replace_file;
 use crate::export::strips::{ROWS_PER_STRIP, camera_rows, finished_rows, for_each_strip, light_rows};
 use crate::export::{ExportError, FileMetadata, TiffPicture, icc, sides};
@@ -177,7 +177,7 @@ pub(super) fn write_picture<W: Write + Seek, K: TiffKind>(
         };
         offsets.push(K::convert_offset(offset)?);
         byte_counts.push(K::convert_offset(n_bytes as u64)?);
-        Ok(())
+        Ok(pad_to_even(&mut directory, n_bytes)?)
     })?;
     directory.write_tag(Tag::StripOffsets, K::convert_slice(&offsets))?;
     directory.write_tag(Tag::StripByteCounts, K::convert_slice(&byte_counts))?;
@@ -209,6 +209,39 @@ fn write_layout_tags<W: Write + Seek, K: TiffKind>(
         Compression::Deflate => {
             directory.write_tag(Tag::Compression, 8_u16)?;
             if is_float { Ok(()) } else { directory.write_tag(Tag::Predictor, 2_u16) }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::export::Finished;
+    use crate::pixels::{EncodedImage, Plane, Primaries};
+
+    #[test]
+    fn beyond_the_limit_of_classic_tiff_the_file_is_a_bigtiff_with_the_same_samples() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("big.tiff");
+        let size = Size { width: 50, height: 70 };
+        let planes = [1, 2, 3].map(|factor: usize| Plane::from_fn(size, |x, y| (factor * (300 * x + y)) as u16));
+        let encoding = ColorEncoding { primaries: Primaries::Srgb, transfer: Transfer::Srgb };
+        let image = EncodedImage { planes, encoding };
+        let picture = TiffPicture::Finished(Finished::Encoded(&image), Orientation::Normal);
+        for (limit, version) in [(1, 43), (u64::MAX, 42)] {
+            let metadata = FileMetadata::default();
+            write_with_limit(&Monitor::silent(), &path, picture, &metadata, Compression::Deflate, limit)
+                .expect("a folder");
+            let bytes = std::fs::read(&path).expect("written");
+            assert_eq!(u16::from_ne_bytes([bytes[2], bytes[3]]), version, "the version of the file");
+            let mut decoder = tiff::decoder::Decoder::new(std::io::Cursor::new(bytes)).expect("a TIFF");
+            let tiff::decoder::DecodingResult::U16(found) = decoder.read_image().expect("whole") else {
+                panic!("16-bit samples")
+            };
+            let expected: Vec<u16> = (0..size.area())
+                .flat_map(|idx| [0, 1, 2].map(|channel: usize| image.planes[channel].samples()[idx]))
+                .collect();
+            assert_eq!(found, expected, "samples of version {version}");
         }
     }
 }
