@@ -3,5 +3,7 @@
 pub mod report;
 pub mod request;
 
-pub use report::{FrameReport, NoiseReport, Report, Verdict};
+pub use report::{FrameReport, NoiseReport, Report};
 pub use request::{Combine, ExportSettings, FileFormat, MaskChoice, ReferenceChoice, Request};
+
+pub use crate::detect::Verdict;

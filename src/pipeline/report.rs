@@ -55,15 +55,3 @@ pub struct NoiseReport {
     /// What the frames kept allow: the square root of their number for equal weights.
     pub ideal: f64,
 }
-
-/// What a measured frame deserves.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Verdict {
-    /// Fine.
-    Use,
-    /// Usable, with a doubt.
-    Warn,
-    /// Left out unless a person says otherwise.
-    SetAside,
-}
