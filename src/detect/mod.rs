@@ -5,7 +5,11 @@
 //! amplitude of its own. What stars look like in this frame is learned from its bright ones first: a frame in
 //! which all of them are trailed is measured as well as a sharp one, and its trail is reported.
 
+#[cfg(test)]
+mod accuracy;
 mod background;
+#[cfg(test)]
+mod drawing;
 mod fit;
 mod frame;
 mod lines;
