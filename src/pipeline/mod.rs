@@ -3,7 +3,5 @@
 pub mod report;
 pub mod request;
 
-pub use report::{FrameReport, NoiseReport, Report};
+pub use report::{FrameReport, NoiseReport, Report, Verdict};
 pub use request::{Combine, ExportSettings, FileFormat, MaskChoice, ReferenceChoice, Request};
-
-pub use crate::detect::Verdict;
