@@ -36,6 +36,7 @@ pub mod settings;
 
 pub mod pipeline;
 
+#[cfg(any())]
 pub mod cli;
 
 #[cfg(feature = "gui")]
