@@ -36,7 +36,6 @@ pub mod settings;
 
 pub mod pipeline;
 
-#[cfg(any())]
 pub mod cli;
 
 #[cfg(feature = "gui")]

@@ -2,6 +2,7 @@
 
 use rayon::prelude::*;
 
+use crate::calibrate::NoiseModel;
 use crate::demosaic::{Pixel, Window, demosaic_window, margin_px, mirrored};
 use crate::detect::Mesh;
 use crate::job::Monitor;
@@ -10,7 +11,7 @@ use crate::resample::{Kernel, Resampler, Source, Warp, resample};
 use crate::stack::clip::{Centers, ChannelNoise};
 use crate::stack::sorting::LANES;
 use crate::stack::visibility::Visibility;
-use crate::stack::{MosaicRows, NoiseModel, Offset, StackError, StackFrame, StackRequest};
+use crate::stack::{MosaicRows, Offset, StackError, StackFrame, StackRequest};
 
 /// Samples seen less than this are not seen: the kernel only brushed the clean sky.
 const MIN_VISIBILITY: f32 = 0.03;
@@ -63,7 +64,7 @@ impl<'a> Work<'a> {
                 .collect()
         };
         let contrast = request.noise.map_or(DIM_SKY, |noise| {
-            RING_CONTRAST_SIGMA * (noise.read_variance + DIM_SKY * noise.variance_per_signal).sqrt()
+            RING_CONTRAST_SIGMA * (noise.read_variance + DIM_SKY * noise.photon_variance_per_unit).sqrt()
         });
         // Visibility may dip below zero beside the foreground; it is compared with a threshold anyway.
         let ring_contrast = [contrast, contrast, contrast, f32::INFINITY];
@@ -88,7 +89,7 @@ impl<'a> Work<'a> {
 
     /// Noise of the samples that reach the combination, by channel.
     pub(super) fn channel_noise(&self, subject: Subject) -> Option<[ChannelNoise; 3]> {
-        let NoiseModel { read_variance, variance_per_signal } = self.request.noise?;
+        let NoiseModel { read_variance, photon_variance_per_unit } = self.request.noise?;
         let resampled = match subject {
             Subject::Sky => self.resampler.kernel.mean_noise_gain(),
             Subject::Land => 1.0,
@@ -98,7 +99,7 @@ impl<'a> Work<'a> {
                 Layout::Mosaic(_) => resampled * DEMOSAIC_NOISE_GAIN[channel],
                 Layout::Rgb => resampled,
             };
-            ChannelNoise { read_variance: gain * read_variance, variance_per_signal: gain * variance_per_signal }
+            ChannelNoise { read_variance: gain * read_variance, variance_per_signal: gain * photon_variance_per_unit }
         }))
     }
 }

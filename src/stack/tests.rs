@@ -6,7 +6,7 @@ use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
 
-const NOISE: NoiseModel = NoiseModel { read_variance: 1e-4, variance_per_signal: 0.0 };
+const NOISE: NoiseModel = NoiseModel { read_variance: 1e-4, photon_variance_per_unit: 0.0 };
 
 fn shifted(dx: f64, dy: f64) -> Transform {
     Transform::Homography(Homography([[1.0, 0.0, dx], [0.0, 1.0, dy], [0.0, 0.0, 1.0]]))
