@@ -19,7 +19,7 @@ fn main() {
         let n_stars = (rng.random_range(15f64.ln()..2000f64.ln())).exp() as usize;
         let pair = random_pair(&cam, n_stars, 0.1, &mut rng);
         let t = std::time::Instant::now();
-        let r = register_pair(&pair.light, &pair.reference, &Optics { size, focal_px: known.then_some(focal) });
+        let r = register_pair(&pair.light, &pair.reference, &Optics { size, focal_px: known.then_some(focal), profile: None });
         let dt = t.elapsed().as_secs_f64();
         time += dt; worst_t = worst_t.max(dt);
         match r {
@@ -27,7 +27,7 @@ fn main() {
                 let mut e: Vec<f64> = pair.common.iter().map(|(l, t)| r.reference_from_light.apply(*l).map_or(9e9, |p| p.distance(*t))).collect();
                 e.sort_by(f64::total_cmp);
                 let med = e[e.len() / 2]; let p90 = e[e.len() * 9 / 10];
-                if p90 < 3.0 { right += 1 } else { wrong += 1; println!("seed {seed} WRONG? {mm} mm shift {shift:.3} n {n_stars} common {} matched {} lnfa {:.0} med {med:.2} p90 {p90:.2} max {:.1}", pair.common.len(), r.n_matched, r.rms_px, e[e.len()-1]); }
+                if p90 < 3.0 { right += 1 } else { wrong += 1; println!("seed {seed} WRONG? {mm} mm shift {shift:.3} n {n_stars} common {} matched {} rms {:.2} med {med:.2} p90 {p90:.2} max {:.1}", pair.common.len(), r.n_matched, r.rms_px, e[e.len()-1]); }
             }
             Err(e) => { refused += 1; println!("seed {seed} refused {mm} mm shift {shift:.3} n {n_stars} common {}: {e} ({dt:.2} s)", pair.common.len()); }
         }
@@ -41,7 +41,7 @@ fn main() {
         let a: Vec<_> = (0..n_stars).map(|_| false_star(size, &mut rng)).collect();
         let b: Vec<_> = (0..n_stars).map(|_| false_star(size, &mut rng)).collect();
         let t = std::time::Instant::now();
-        if register_pair(&a, &b, &Optics { size, focal_px: known.then_some(3000.0) }).is_ok() { accepts += 1; }
+        if register_pair(&a, &b, &Optics { size, focal_px: known.then_some(3000.0), profile: None }).is_ok() { accepts += 1; }
         time += t.elapsed().as_secs_f64();
     }
     println!("unrelated accepts {accepts}; mean {:.3} s", time / (n / 2) as f64);
