@@ -207,7 +207,7 @@ impl Scene {
         Self {
             size,
             n_lights: 11,
-            seed: 20_270_311,
+            seed: 20_270_317,
             exposure_secs: 16.0,
             interval_secs: 25.0,
             lens: Lens {
