@@ -84,7 +84,7 @@ fn measure_pilots(scene: &Scene, peaks: &Peaks) -> Vec<Fit> {
     chosen
         .par_iter()
         .map_init(Workspace::default, |workspace, &index| {
-            let owner = u32::try_from(index + 1).expect("owners are numbered in 32 bits");
+            let owner = u16::try_from(index + 1).expect("peaks are numbered in 16 bits");
             measure_pilot(scene, &peaks.peaks[index], owner, workspace)
         })
         .flatten()
@@ -111,7 +111,7 @@ fn measure_stars(scene: &Scene, peaks: &Peaks, settings: &DetectSettings) -> Vec
         .par_iter()
         .enumerate()
         .map_init(Workspace::default, |workspace, (index, peak)| {
-            let owner = u32::try_from(index + 1).expect("owners are numbered in 32 bits");
+            let owner = u16::try_from(index + 1).expect("peaks are numbered in 16 bits");
             measure_star(scene, peak, owner, workspace)
         })
         .flatten()
@@ -128,7 +128,8 @@ fn measure_stars(scene: &Scene, peaks: &Peaks, settings: &DetectSettings) -> Vec
 }
 
 fn count(flags: &[bool]) -> usize {
-    flags.iter().map(|&flag| usize::from(flag)).sum()
+    // Short sums fit a byte, which vector units add many at a time.
+    flags.chunks(255).map(|part| usize::from(part.iter().map(|&flag| u8::from(flag)).sum::<u8>())).sum()
 }
 
 /// Unsaturated stars well above the noise, or all unsaturated ones where those are few.
