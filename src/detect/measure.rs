@@ -24,6 +24,9 @@ const SHAPE_SPREAD: f64 = 0.5;
 /// Of the widths of stars whose core is missing, of which the wings alone must tell.
 const LOOSE_SPREAD: f64 = 3.0;
 
+/// The sharpest star that can still be told from a hot pixel before the common shape is known.
+const SHARP_SIGMA_PX: f64 = 0.7;
+
 /// What this many times the common shape in variance is no star: its neighbour, a cloud edge, a lit window.
 const MAX_LONG_VARIANCE: f64 = 9.0;
 const MAX_SHORT_VARIANCE: f64 = 5.0;
@@ -67,9 +70,8 @@ pub(super) fn measure_star(scene: &Scene, peak: &Peak, owner: u16, workspace: &m
         (None, Some(core)) => return Some(core_alone(scene, core)),
         (None, None) => return None,
     };
-    if core.is_none()
-        && !(is_star_shaped(&fit) && is_significant(&fit) && !is_hot_pixel(scene, &workspace.window, &fit))
-    {
+    let is_hot = |fit: &Fit| is_hot_pixel(&workspace.window, Point { x: fit.x, y: fit.y }, scene.shape, scene.neutral);
+    if core.is_none() && !(is_star_shaped(&fit) && is_significant(&fit) && !is_hot(&fit)) {
         return None;
     }
     Some(star(scene, &fit, center, core.as_ref()))
@@ -84,6 +86,9 @@ pub(super) fn measure_pilot(scene: &Scene, peak: &Peak, owner: u16, workspace: &
     // Above half height there are the inner 1.18 σ of the filtered profile, of which the moments are 0.35 σ².
     let shape = region.scaled(4.0 * 2.0, 0.3);
     workspace.gather(scene, peak.place, owner, shape, 0.0);
+    if is_hot_pixel(&workspace.window, Point::default(), Shape::round(SHARP_SIGMA_PX), scene.neutral) {
+        return None;
+    }
     let fit = fit_star(&workspace.window, &start(scene, shape, LOOSE_SPREAD))?;
     let sharp = fit.shape.axes().1 > 0.1;
     (sharp && is_near(&fit, shape, 0.0) && is_significant(&fit)).then_some(fit)
@@ -293,13 +298,13 @@ fn is_significant(fit: &Fit) -> bool {
     positive && significance > MIN_SIGNIFICANCE * MIN_SIGNIFICANCE
 }
 
-/// Whether a single sample explains more of what is seen than a star of common shape and colour.
-fn is_hot_pixel(scene: &Scene, window: &Window, fit: &Fit) -> bool {
-    let metric = scene.shape.inverse();
+/// Whether a single sample explains more of what is seen than a star of this place, shape and colour.
+fn is_hot_pixel(window: &Window, place: Point, shape: Shape, neutral: [f64; 3]) -> bool {
+    let metric = shape.inverse();
     let (mut product, mut square, mut best) = (0.0, 0.0, 0.0f64);
-    for (samples, neutral) in window.colors.iter().zip(scene.neutral) {
+    for (samples, neutral) in window.colors.iter().zip(neutral) {
         for sample in samples {
-            let (dx, dy) = (f64::from(sample.x) - fit.x, f64::from(sample.y) - fit.y);
+            let (dx, dy) = (f64::from(sample.x) - place.x, f64::from(sample.y) - place.y);
             let model = neutral * (-0.5 * metric.form(dx, dy)).exp();
             let (value, variance) = (f64::from(sample.value), f64::from(sample.variance));
             product += value * model / variance;
