@@ -38,6 +38,7 @@ pub mod settings;
 
 pub mod pipeline;
 
+#[cfg(any())]
 pub mod cli;
 
 #[cfg(feature = "gui")]
