@@ -24,7 +24,7 @@ pub use coordinates::Place;
 pub use frames::{BurstRequest, FramePlan, LightSource};
 pub use night::{ChartPoint, Daylight, Highest, Night, Window};
 pub use request::{PlanError, PlanRequest, time_zone};
-pub use shutter::{Aim, Camera, ShutterLimits};
+pub use shutter::{Aim, Camera, ShutterLimits, WantedTrail};
 pub use time::LocalTime;
 
 /// A planned night. As JSON its parts lie side by side, but for the burst, which is `frames`.
@@ -61,7 +61,7 @@ pub struct Plan {
 pub fn plan(request: &PlanRequest) -> Result<Plan, PlanError> {
     request.check()?;
     let camera = &request.camera;
-    let shutter = shutter::shutter_limits(camera, request.aim, request.place, request.wanted_trail_px);
+    let shutter = shutter::shutter_limits(camera, request.aim, request.place, request.wanted_trail);
     let frames = frames::frame_plan(
         camera,
         &request.burst,

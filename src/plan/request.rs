@@ -5,7 +5,7 @@ use jiff::tz::TimeZone;
 
 use super::coordinates::Place;
 use super::frames::{BurstRequest, LightSource};
-use super::shutter::{Aim, Camera};
+use super::shutter::{Aim, Camera, WantedTrail};
 
 /// First and last year whose nights are planned: the polynomials of ΔT and the Moon hold there.
 const YEARS: std::ops::RangeInclusive<i16> = 1900..=2100;
@@ -27,7 +27,7 @@ pub struct PlanRequest {
     /// Where the camera looks.
     pub aim: Aim,
     /// The trail that is accepted.
-    pub wanted_trail_px: f64,
+    pub wanted_trail: WantedTrail,
     /// From which altitude on the galactic center is worth a picture.
     pub galactic_above_deg: f64,
     /// The burst.
@@ -44,7 +44,7 @@ impl PlanRequest {
             zone,
             camera: Camera::default(),
             aim: Aim::Declination(0.0),
-            wanted_trail_px: 3.0,
+            wanted_trail: WantedTrail::Px(3.0),
             galactic_above_deg: 10.0,
             burst: BurstRequest::default(),
         }
@@ -73,8 +73,9 @@ impl PlanRequest {
             }
             _ => {}
         }
-        if !within(self.wanted_trail_px, 0.1, 10_000.0) {
-            return Err(PlanError::WantedTrail { found: self.wanted_trail_px });
+        let wanted_px = self.wanted_trail.px(&self.camera);
+        if !within(wanted_px, 0.1, 10_000.0) {
+            return Err(PlanError::WantedTrail { found: wanted_px });
         }
         if !within(self.galactic_above_deg, -90.0, 90.0) {
             return Err(PlanError::Altitude { found: self.galactic_above_deg });

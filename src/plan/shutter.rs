@@ -110,6 +110,26 @@ pub enum Aim {
     },
 }
 
+/// The trail that is accepted.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum WantedTrail {
+    /// As pixels.
+    Px(f64),
+    /// As a circle of confusion on the sensor, in µm.
+    CircleUm(f64),
+}
+
+impl WantedTrail {
+    /// In pixels of the camera.
+    #[must_use]
+    pub fn px(self, camera: &Camera) -> f64 {
+        match self {
+            Self::Px(px) => px,
+            Self::CircleUm(um) => um / camera.pixel_pitch_um(),
+        }
+    }
+}
+
 /// The three opinions on the exposure time.
 #[derive(Clone, Debug, PartialEq, serde::Serialize)]
 pub struct ShutterLimits {
@@ -143,7 +163,8 @@ pub struct ShutterLimits {
 
 /// All figures for a camera that looks somewhere.
 #[must_use]
-pub fn shutter_limits(camera: &Camera, aim: Aim, place: Place, wanted_trail_px: f64) -> ShutterLimits {
+pub fn shutter_limits(camera: &Camera, aim: Aim, place: Place, wanted_trail: WantedTrail) -> ShutterLimits {
+    let wanted_trail_px = wanted_trail.px(camera);
     let shutter_rule_numerator = rule_numerator(camera.sensor_width_mm);
     let shutter_rule_secs = shutter_rule_numerator / camera.focal_mm;
     let (declination_deg, trail_px_per_sec_corner, declination_range_deg) = match aim {
@@ -272,7 +293,9 @@ mod tests {
     /// Worked values of the trade: 12 mm 25 s, 16 mm 18.75 s, 24 mm 12.5 s on crop; 500/20 on full frame.
     #[test]
     fn the_rules_give_the_values_of_the_trade() {
-        let rule = |camera: &Camera| shutter_limits(camera, Aim::Declination(0.0), ALPS, 3.0).shutter_rule_secs;
+        let rule = |camera: &Camera| {
+            shutter_limits(camera, Aim::Declination(0.0), ALPS, WantedTrail::Px(3.0)).shutter_rule_secs
+        };
         for (focal_mm, expected_secs) in [(12.0, 25.0), (16.0, 18.75), (24.0, 12.5)] {
             assert_eq!(rule(&crop(focal_mm)), expected_secs, "{focal_mm} mm on crop");
         }
@@ -285,27 +308,34 @@ mod tests {
     /// 15.041 × 12 / (206.265 × 3.9167) = 0.22342 px/s; 3 px last 13.43 s.
     #[test]
     fn the_trail_on_the_axis_is_the_textbook_formula() {
-        let limits = shutter_limits(&crop(12.0), Aim::Declination(0.0), ALPS, 3.0);
+        let limits = shutter_limits(&crop(12.0), Aim::Declination(0.0), ALPS, WantedTrail::Px(3.0));
         assert!((limits.trail_px_per_sec - 0.223_42).abs() < 1e-5, "{}", limits.trail_px_per_sec);
         let longest = limits.longest_shutter_secs.expect("the sky turns at the equator");
         assert!((longest - 13.428).abs() < 1e-3, "{longest}");
-        let at_60 = shutter_limits(&crop(12.0), Aim::Declination(60.0), ALPS, 3.0).trail_px_per_sec;
+        let at_60 = shutter_limits(&crop(12.0), Aim::Declination(60.0), ALPS, WantedTrail::Px(3.0)).trail_px_per_sec;
         assert!((at_60 - limits.trail_px_per_sec / 2.0).abs() < 1e-9, "{at_60}");
     }
 
     /// tan θ = 14.12 / 12 at the corner, so sec²θ = 2.38 bounds the growth there.
     #[test]
     fn the_corner_of_a_wide_lens_runs_up_to_the_square_of_the_secant_faster() {
-        let limits = shutter_limits(&crop(12.0), Aim::Declination(0.0), ALPS, 3.0);
+        let limits = shutter_limits(&crop(12.0), Aim::Declination(0.0), ALPS, WantedTrail::Px(3.0));
         let half_diagonal_mm = 23.5_f64.hypot(23.5 * 2.0 / 3.0) / 2.0;
         let bound = 1.0 + (half_diagonal_mm / 12.0).powi(2);
         let growth = limits.trail_px_per_sec_corner / limits.trail_px_per_sec;
         assert!(growth < bound + 1e-9 && growth > 0.999 * bound, "{growth} of at most {bound}");
     }
 
+    /// 30 µm on 3.9167 µm pixels are 7.66 px.
+    #[test]
+    fn a_circle_of_confusion_is_a_trail_in_pixels() {
+        let limits = shutter_limits(&crop(12.0), Aim::Declination(0.0), ALPS, WantedTrail::CircleUm(30.0));
+        assert!((limits.wanted_trail_px - 7.6596).abs() < 1e-4, "{}", limits.wanted_trail_px);
+    }
+
     #[test]
     fn stars_stand_still_at_the_pole_but_not_in_the_corner() {
-        let limits = shutter_limits(&crop(12.0), Aim::Declination(90.0), ALPS, 3.0);
+        let limits = shutter_limits(&crop(12.0), Aim::Declination(90.0), ALPS, WantedTrail::Px(3.0));
         assert_eq!(limits.longest_shutter_secs, None, "{}", limits.trail_px_per_sec);
         assert!(limits.longest_shutter_corner_secs.is_some_and(|secs| secs > 5.0), "{limits:?}");
     }
@@ -334,7 +364,7 @@ mod tests {
     fn pointing_gives_the_declination_of_the_middle() {
         let declination = |azimuth_deg, altitude_deg| {
             let aim = Aim::Horizon { azimuth_deg, altitude_deg };
-            shutter_limits(&crop(24.0), aim, ALPS, 3.0).declination_deg
+            shutter_limits(&crop(24.0), aim, ALPS, WantedTrail::Px(3.0)).declination_deg
         };
         assert!((declination(0.0, 46.5) - 90.0).abs() < 1e-4, "{}", declination(0.0, 46.5));
         assert!((declination(180.0, 20.0) + 23.5).abs() < 1e-9, "{}", declination(180.0, 20.0));
@@ -344,7 +374,7 @@ mod tests {
     #[test]
     fn the_frame_covers_the_declinations_of_its_edges() {
         let aim = Aim::Horizon { azimuth_deg: 180.0, altitude_deg: 43.5 };
-        let limits = shutter_limits(&crop(12.0), aim, ALPS, 3.0);
+        let limits = shutter_limits(&crop(12.0), aim, ALPS, WantedTrail::Px(3.0));
         let range = limits.declination_range_deg.expect("the pointing is known");
         let half_height_deg = (23.5_f64 / 3.0 / 12.0).atan().to_degrees();
         assert!((range[1] - half_height_deg).abs() < 1e-6, "{range:?} against {half_height_deg}");

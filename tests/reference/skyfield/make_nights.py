@@ -60,27 +60,36 @@ earth, sun, moon = eph["earth"], eph["sun"], eph["moon"]
 MOON_RADIUS_KM = 1737.4  # 0.2725 Earth radii
 
 
-def heights(observer, body, threshold, times):
+def altitudes(observer, body, unix):
+    """Apparent altitude without refraction in degrees, and distance in km."""
+    altitude, _, distance = observer.at(from_unix(unix)).observe(eph[body]).apparent().altaz()
+    return altitude.degrees, distance.km
+
+
+def heights(altitude, distance_km, threshold):
     """Degrees above the altitude at which the body counts as risen."""
-    apparent = observer.at(times).observe(eph[body]).apparent()
-    altitude, _, distance = apparent.altaz()
     if threshold is None:
-        threshold = -34 / 60 - np.degrees(np.arcsin(MOON_RADIUS_KM / distance.km))
-    return altitude.degrees - threshold
+        threshold = -34 / 60 - np.degrees(np.arcsin(MOON_RADIUS_KM / distance_km))
+    return altitude - threshold
 
 
-def passages(observer, body, threshold, start, end):
-    """Every change of sign between two datetimes: scanned each minute, then bisected to 1/20 s."""
+def scan(observer, body, start, end):
+    """Altitudes on every minute between two datetimes."""
     n = int((end - start).total_seconds() // 60) + 1
     grid = start.timestamp() + 60.0 * np.arange(n)
-    height = lambda unix: heights(observer, body, threshold, from_unix(unix))
-    values = height(grid)
+    return grid, *altitudes(observer, body, grid)
+
+
+def passages(observer, body, threshold, scanned):
+    """Every change of sign in a scan, bisected to 1/20 s."""
+    grid = scanned[0]
+    values = heights(*scanned[1:], threshold)
     found = []
     for i in np.nonzero((values[:-1] < 0) != (values[1:] < 0))[0]:
         low, high = grid[i], grid[i + 1]
         while high - low > 0.05:
             middle = (low + high) / 2
-            if (height(np.array([middle]))[0] < 0) == (values[i] < 0):
+            if (heights(*altitudes(observer, body, middle), threshold) < 0) == (values[i] < 0):
                 low = middle
             else:
                 high = middle
@@ -117,9 +126,12 @@ def night(name, latitude, longitude, zone, date):
     low = solar_midnight(observer, noon)
     half = dt.timedelta(hours=12)
     row = dict(place=name, latitude=latitude, longitude=longitude, zone=zone, date=date)
+    scans = {
+        "sun": scan(observer, "sun", low - half, low + half),
+        "moon": scan(observer, "moon", noon, next_noon),
+    }
     for kind, body, threshold, way in KINDS:
-        bounds = (low - half, low + half) if body == "sun" else (noon, next_noon)
-        found = passages(observer, body, threshold, *bounds)
+        found = passages(observer, body, threshold, scans[body])
         same = [p for p in found if p[1] == way]
         if body == "sun" and way == "rise":
             dusk = next((p[0] for p in found if p[1] == "set"), -1e30)
@@ -131,7 +143,10 @@ def night(name, latitude, longitude, zone, date):
 
 
 if __name__ == "__main__":
-    rows = [night(*place, date) for place in PLACES for date in DATES]
+    rows = []
+    for place in PLACES:
+        rows += [night(*place, date) for date in DATES]
+        print(place[0], flush=True)
     with open(pathlib.Path(__file__).with_name("nights.csv"), "w", newline="") as file:
         writer = csv.DictWriter(file, rows[0].keys(), lineterminator="\n")
         writer.writeheader()
