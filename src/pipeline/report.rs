@@ -5,6 +5,8 @@ use std::path::PathBuf;
 
 use serde::{Deserialize, Serialize};
 
+pub use crate::detect::Verdict;
+
 /// What became of a run. Names are stable: other programs read them.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Report {
@@ -54,16 +56,4 @@ pub struct NoiseReport {
     pub gain: f64,
     /// What the frames kept allow: the square root of their number for equal weights.
     pub ideal: f64,
-}
-
-/// What a measured frame deserves.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Verdict {
-    /// Fine.
-    Use,
-    /// Usable, with a doubt.
-    Warn,
-    /// Left out unless a person says otherwise.
-    SetAside,
 }

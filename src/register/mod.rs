@@ -1,6 +1,16 @@
 //! Two star lists in, [`Registration`] out; and the same for a whole burst with one lens.
 
-use crate::pixels::Transform;
+mod chance;
+mod field;
+mod lens_prior;
+mod matching;
+mod pair_fit;
+mod plane;
+mod triangles;
+
+use crate::detect::Star;
+use crate::pixels::{Size, Transform};
+
 
 /// Which model carries a frame to the reference frame, from the best to the simplest.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -48,4 +58,22 @@ pub enum AlignError {
         /// Stars in the frame.
         stars: usize,
     },
+}
+
+/// What is known of the camera before the stars are asked.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Optics {
+    /// Width by height of the frames.
+    pub size: Size,
+    /// Focal length in pixels, where the camera tells.
+    pub focal_px: Option<f64>,
+}
+
+/// Registers one star list on another.
+pub fn register_pair(light: &[Star], reference: &[Star], optics: &Optics) -> Result<Registration, AlignError> {
+    let (light, _) = field::Field::new(light, optics.size);
+    let (reference, _) = field::Field::new(reference, optics.size);
+    let guesses = lens_prior::guesses(optics.size, optics.focal_px, None);
+    let solution = matching::match_fields(&light, &reference, &guesses, 2.0).ok_or(AlignError::NoMatch { stars: light.len() })?;
+    Ok(Registration { reference_from_light: Transform::Camera(Box::new(solution.model.transform())), model: Model::LensFitted, n_matched: solution.pairs.len(), rms_px: solution.ln_false_alarms })
 }
