@@ -70,12 +70,10 @@ impl Burst<'_> {
         let n = self.frames.len();
         let stride = n.div_ceil(FRAMES_MATCHED_BLIND);
         let blind: Vec<usize> = (0..n).filter(|frame| frame.abs_diff(self.reference) % stride == 0).collect();
-        let mut starts: Starts =
-            (0..n).map(|frame| Err(AlignError::NoMatch { stars: self.fields[frame].len() })).collect();
+        let mut starts: Starts = (0..n).map(|frame| Err(AlignError::NoMatch { stars: self.fields[frame].len() })).collect();
         for (done, chunk) in blind.chunks(4).enumerate() {
             monitor.step("Aligning", 4 * done, n)?;
-            let found: Vec<_> =
-                chunk.par_iter().map(|&frame| self.blind(frame, self.reference, self.guesses)).collect();
+            let found: Vec<_> = chunk.par_iter().map(|&frame| self.blind(frame, self.reference, self.guesses)).collect();
             for (&frame, found) in chunk.iter().zip(found) {
                 starts[frame] = found;
             }
@@ -128,11 +126,8 @@ impl Burst<'_> {
             .filter(|(other, _)| *other != self.reference)
             .filter_map(|(_, start)| start.as_ref().ok())
             .min_by(|a, b| a.ln_false_alarms.total_cmp(&b.ln_false_alarms));
-        let known: Vec<(usize, &PairSolution)> = [before, after]
-            .into_iter()
-            .flatten()
-            .filter_map(|other| Some((other, starts[other].as_ref().ok()?)))
-            .collect();
+        let known: Vec<(usize, &PairSolution)> =
+            [before, after].into_iter().flatten().filter_map(|other| Some((other, starts[other].as_ref().ok()?))).collect();
         if let Some(best) = best {
             let rotation = self.predicted(frame, &known);
             let from = PairModel { reference_from_light: rotation, ..best.model.clone() };

@@ -106,3 +106,4 @@ fn zenith_guesses() -> Vec<Vector3<f64>> {
     };
     sides.into_iter().flat_map(|side| CAMERA_ALTITUDES_DEG.map(|altitude| guess(side, altitude))).collect()
 }
+
