@@ -422,3 +422,138 @@ impl Clipped {
 fn plane_of(size: Size, samples: Vec<f32>) -> Plane<f32> {
     Plane::from_vec(size, samples).expect("one value a pixel")
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::pixels::{Cfa, Orientation};
+    use crate::raw::{CameraColor, Metadata, TransferFunction};
+    use rand::{RngExt, SeedableRng};
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::StandardNormal;
+    use std::convert::Infallible;
+
+    const SIZE: Size = Size { width: 64, height: 48 };
+
+    fn raw(sample: impl FnMut(usize, usize) -> u16) -> RawFrame {
+        RawFrame {
+            layout: Layout::Mosaic(Cfa::RGGB),
+            planes: vec![Plane::from_fn(SIZE, sample)],
+            black_level: [1000.0; 4],
+            white_level: 11_000,
+            transfer: TransferFunction::Linear,
+            color: CameraColor::SRGB,
+            orientation: Orientation::Normal,
+            metadata: Metadata {
+                model: Some("Invented One".to_owned()),
+                iso: Some(3200),
+                exposure_secs: Some(13.0),
+                ..Metadata::default()
+            },
+        }
+    }
+
+    /// Dark current of 0.01 with a noise of 20 data numbers.
+    fn noisy_dark(seed: usize) -> RawFrame {
+        let mut random = ChaCha8Rng::seed_from_u64(seed as u64);
+        raw(|_, _| (1100.0 + 20.0 * random.sample::<f64, _>(StandardNormal)).round() as u16)
+    }
+
+    #[test]
+    fn a_particle_in_one_of_ten_darks_leaves_no_trace() {
+        let dark = |k: usize| {
+            let mut dark = noisy_dark(k);
+            dark.planes[0].set(10 + k, 20, 9000);
+            Ok::<_, Infallible>(Some(dark))
+        };
+        let (master, left_out) = master_dark(10, dark).expect("frames in memory");
+        let master = master.expect("ten frames");
+        assert_eq!((master.n_frames, left_out.len()), (10, 0), "all are used");
+        let samples = master.planes[0].samples();
+        let mean = samples.iter().sum::<f32>() / samples.len() as f32;
+        // Noise of the mean of 3072 means of ten: 20 / 10 000 / sqrt(30 720).
+        assert!((mean - 0.01).abs() < 5e-5, "mean dark {mean}");
+        for k in 0..10 {
+            let hit = master.planes[0].at(10 + k, 20);
+            assert!((hit - 0.01).abs() < 5.0 * 0.002 / 3.0, "hit in frame {k}: {hit}, a plain mean has 0.08 more");
+        }
+    }
+
+    /// The clipped mean of normal noise is as good as the mean: few are clipped.
+    #[test]
+    fn twenty_darks_have_the_noise_of_their_mean() {
+        let (master, _) = master_dark(20, |k| Ok::<_, Infallible>(Some(noisy_dark(k)))).expect("frames in memory");
+        let samples = master.expect("twenty frames").planes[0].samples().to_vec();
+        let variance = samples.iter().map(|&value| (value - 0.01).powi(2)).sum::<f32>() / samples.len() as f32;
+        let gain = 0.002 / variance.sqrt();
+        assert!((gain / 20_f32.sqrt() - 1.0).abs() < 0.04, "noise is less by {gain}, the square root of 20 is 4.47");
+    }
+
+    #[test]
+    fn three_darks_give_their_median() {
+        let levels = [1100, 1300, 9000];
+        let (master, _) = master_dark(3, |k| Ok::<_, Infallible>(Some(raw(|_, _| levels[k])))).expect("in memory");
+        assert!((master.expect("three").planes[0].at(5, 5) - 0.03).abs() < 1e-6, "the middle one");
+    }
+
+    #[test]
+    fn a_flat_has_mean_one_in_each_color_and_shows_the_lens() {
+        // Vignetting along x, three colors of different brightness, skies of different brightness.
+        let level = |k: usize, x: usize, y: usize| {
+            let color = [0.5, 1.0, 0.7][Cfa::RGGB.color_at(x, y) as usize];
+            (1000.0 + color * (4000.0 + 1000.0 * k as f64) * (1.0 - 0.3 * x as f64 / 64.0)) as u16
+        };
+        let flat = |k: usize| Ok::<_, Infallible>(Some(raw(|x, y| level(k, x, y))));
+        let (master, _) = master_flat(5, None, flat).expect("in memory");
+        let plane = &master.expect("five").planes[0];
+        let ratio = plane.at(60, 0) / plane.at(0, 0);
+        let expected = 1.0 - 0.3 * 60.0 / 64.0;
+        assert!((ratio - expected).abs() < 1e-3, "red falls to {ratio}, the lens to {expected}");
+        assert!((plane.at(30, 10) / plane.at(31, 11) - 1.0).abs() < 0.01, "red and blue are alike");
+        let mean = plane.samples().iter().sum::<f32>() / plane.samples().len() as f32;
+        assert!((mean - 1.0).abs() < 1e-4, "mean {mean}");
+    }
+
+    #[test]
+    fn an_unreadable_frame_is_left_out_and_a_smaller_one_is_named() {
+        let frame = |k: usize| {
+            Ok::<_, Infallible>(match k {
+                0 => Some(raw(|_, _| 1100)),
+                1 => None,
+                _ => {
+                    let mut small = raw(|_, _| 1100);
+                    small.planes[0] = Plane::filled(Size { width: 32, height: 24 }, 1100);
+                    Some(small)
+                }
+            })
+        };
+        let (master, left_out) = master_dark(3, frame).expect("in memory");
+        assert_eq!(master.expect("one is left").n_frames, 1, "the first alone");
+        let expected = Mismatch::Size { found: Size { width: 32, height: 24 }, needed: SIZE };
+        assert_eq!(left_out, [(2, expected)], "the third, with both sizes");
+    }
+
+    #[test]
+    fn what_does_not_agree_is_said_with_numbers() {
+        let lights = Setup::of(&raw(|_, _| 1100));
+        let master = |change: fn(&mut Setup)| {
+            let mut setup = lights.clone();
+            change(&mut setup);
+            Some(Master { planes: vec![Plane::filled(SIZE, 0.01)], setup, n_frames: 1 })
+        };
+        let (masters, findings) =
+            Masters::for_lights(&lights, None, master(|dark| dark.exposure_secs = Some(30.0)), None);
+        assert!(masters.dark().is_some(), "used as it is");
+        assert_eq!(
+            findings[0].1.to_string(),
+            "exposed 30 s where the light frames have 13 s: used as it is; add bias frames to scale it",
+            "the finding"
+        );
+        let (masters, findings) =
+            Masters::for_lights(&lights, None, master(|dark| dark.camera = Some("Other Two".to_owned())), None);
+        assert!(masters.dark().is_none(), "another sensor's dark is of no use");
+        assert!(findings[0].1.to_string().contains("Other Two"), "named: {}", findings[0].1);
+        let (masters, findings) = Masters::for_lights(&lights, None, master(|dark| dark.iso = Some(1600)), None);
+        assert!(masters.dark().is_some() && findings.len() == 1, "used, and said");
+    }
+}
