@@ -1,10 +1,8 @@
-//! The command line's `main`.
+//! Command line of Nightsheaf.
 
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
-    if let Some(code) = nightsheaf::raw::serve_if_asked() {
-        return code;
-    }
-    ExitCode::SUCCESS
+    // A child process of a run decodes one frame and ends here.
+    nightsheaf::raw::serve_if_asked().unwrap_or_else(nightsheaf::cli::main)
 }

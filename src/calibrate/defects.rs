@@ -1,43 +1,12 @@
-//! Hot and dead pixels, found from the burst itself or from a master dark, and their repair.
-//!
-//! A defect stands out from its neighbours of the same colour in most frames, while the stars that stand
-//! out move on. A sharp light in the landscape stands out in all frames too; but its light passes through
-//! a lens and reaches the pixels around, of every colour, and a defect's does not (common practice, no
-//! source). So in each frame the excess of a suspect over its colour two pixels away is compared with the
-//! excess of the four pixels beside it and of its four neighbours of the same colour. One of these eight may
-//! be a defect itself, and a star may pass in some frames: the greatest is left out, and most frames decide.
+//! Hot and dead pixels and their repair from neighbours of the same colour; found in `finder`.
 
-use crate::calibrate::masters::Master;
-use crate::calibrate::neighbours::{Surroundings, repaired, row_suspects, surroundings};
-use crate::calibrate::noise::NoiseModel;
-use crate::pixels::{CalibratedFrame, Layout, Plane, Size};
-use rayon::prelude::*;
+use std::ops::Range;
 
-/// A suspect differs this much from its second most similar neighbour: some thousand in 24 megapixels of noise.
-const SUSPECT_SIGMA: f32 = 4.0;
-/// A defect is a suspect in at least this share of the frames.
-const MIN_SHARE: f32 = 0.6;
-/// With fewer frames a star that has not moved could pass for a defect.
-const MIN_FRAMES: usize = 3;
-/// Light around a defect, relative to its own excess: seven of the eight pixels around a point of white light in
-/// a sharp lens (FWHM 2 px) have 1.75, of pure red light, of which a tenth passes the other filters, 0.39.
-const MAX_SPREAD: f32 = 0.3;
-/// What the sum of eight normal deviates loses without the greatest of them, on average.
-const GREATEST_OF_EIGHT: f32 = 1.4236;
-/// The mean excess over all frames, in standard deviations of one frame: less is lost in the noise.
-const MIN_EXCESS_SIGMA: f32 = 4.0;
-/// A suspect that was seen in less than one of this many frames is forgotten.
-const FORGET_BELOW: u32 = 4;
-/// Frames before any is forgotten.
-const REMEMBER_FRAMES: u32 = 6;
-/// Rows that one task works on.
-const ROWS_PER_TASK: usize = 64;
-/// In a master dark: dark signal whose own shot noise is this many times the read noise (in variance).
-const MAX_DARK_VARIANCE: f32 = 3.0;
-/// In a master dark: signal that leaves too little room below the white level.
-const MAX_DARK_LEVEL: f32 = 0.5;
-/// In a master dark: below its neighbours by this many standard deviations of one frame.
-const DEAD_SIGMA: f32 = 8.0;
+use crate::calibrate::neighbours::repaired;
+use crate::pixels::{CalibratedFrame, Layout, Plane, Rect, Size};
+
+/// How far from a defect its repair looks: three times the distance of neighbours of one color.
+const REPAIR_REACH_PX: usize = 6;
 
 /// Pixels whose value is not that of the light.
 #[derive(Clone, Debug, PartialEq)]
@@ -73,24 +42,6 @@ impl Defects {
         Self { layout, pixels }
     }
 
-    /// Pixels of a master dark that its subtraction cannot mend: too noisy, too bright, or dead.
-    #[must_use]
-    pub fn from_dark(dark: &Master, noise: &NoiseModel) -> Self {
-        let layout = dark.setup.layout;
-        let max_dark = MAX_DARK_VARIANCE * noise.read_variance / noise.photon_variance_per_unit.max(f32::MIN_POSITIVE);
-        let max_dark = max_dark.max(DEAD_SIGMA * noise.read_variance.sqrt());
-        let mut pixels = Vec::new();
-        for (plane, samples) in (0..).zip(&dark.planes) {
-            let suspects = plane_suspects(samples, noise);
-            let bad = suspects.into_iter().filter(|suspect| {
-                let level = samples.at(suspect.x as usize, suspect.y as usize);
-                suspect.excess > max_dark || suspect.excess < -DEAD_SIGMA * noise.sigma(0.0) || level > MAX_DARK_LEVEL
-            });
-            pixels.extend(bad.map(|suspect| DefectPixel { plane, y: suspect.y, x: suspect.x }));
-        }
-        Self::from_pixels(layout, pixels)
-    }
-
     /// Defects of either; panics where layouts differ.
     #[must_use]
     pub fn union(mut self, other: Self) -> Self {
@@ -114,7 +65,13 @@ impl Defects {
     /// Gives each defect the median of its nearest neighbours of the same colour that are none.
     pub fn repair(&self, frame: &mut CalibratedFrame) {
         for (plane, samples) in frame.planes.iter_mut().enumerate() {
-            self.repair_rows(plane, 0, samples);
+            for pixel in self.rows_of(plane, 0..samples.height()) {
+                let (x, y) = (pixel.x as usize, pixel.y as usize);
+                let is_good = |x: usize, y: usize| self.is_good(pixel.plane, x, y);
+                if let Some(value) = repaired(samples, self.layout, (x, y), is_good) {
+                    samples.set(x, y, value);
+                }
+            }
         }
         if let Layout::Mosaic(_) = self.layout {
             for pixel in &self.pixels {
@@ -123,258 +80,59 @@ impl Defects {
         }
     }
 
-    /// Repairs the rows from `first_row` on of one plane; neighbours outside the band take no part.
-    pub fn repair_rows(&self, plane: usize, first_row: usize, band: &mut Plane<f32>) {
+    /// Repairs a part of one plane, read on its own: `rect` of the frame, row by row. Defects near its border
+    /// are given what `around` reads there, so that the value does not depend on how a frame is cut.
+    pub fn repair_part<E>(
+        &self,
+        plane: usize,
+        rect: Rect,
+        frame: Size,
+        samples: &mut [f32],
+        mut around: impl FnMut(Rect) -> Result<Vec<f32>, E>,
+    ) -> Result<(), E> {
+        for pixel in self.rows_of(plane, rect.y..rect.y + rect.size.height) {
+            let (x, y) = (pixel.x as usize, pixel.y as usize);
+            if !(rect.x..rect.x + rect.size.width).contains(&x) {
+                continue;
+            }
+            let patch = surrounding_patch(x, y, frame);
+            let band = Plane::from_vec(patch.size, around(patch)?).expect("a patch has one sample a pixel");
+            let is_good = |x: usize, y: usize| self.is_good(pixel.plane, x + patch.x, y + patch.y);
+            let layout = self.layout;
+            if let Some(value) = repaired(&band, layout, (x - patch.x, y - patch.y), is_good) {
+                samples[(y - rect.y) * rect.size.width + x - rect.x] = value;
+            }
+        }
+        Ok(())
+    }
+
+    fn rows_of(&self, plane: usize, rows: Range<usize>) -> &[DefectPixel] {
         let place = |pixel: &DefectPixel| (usize::from(pixel.plane), pixel.y as usize);
-        let from = self.pixels.partition_point(|pixel| place(pixel) < (plane, first_row));
-        let to = self.pixels.partition_point(|pixel| place(pixel) < (plane, first_row + band.height()));
-        for pixel in &self.pixels[from..to] {
-            let (x, y) = (pixel.x as usize, pixel.y as usize - first_row);
-            let is_good = |x: usize, y: usize| {
-                let neighbour = DefectPixel { plane: pixel.plane, y: (y + first_row) as u32, x: x as u32 };
-                self.pixels.binary_search(&neighbour).is_err()
-            };
-            if let Some(value) = repaired(band, self.layout, (x, y), first_row, is_good) {
-                band.set(x, y, value);
-            }
-        }
+        let from = self.pixels.partition_point(|pixel| place(pixel) < (plane, rows.start));
+        let to = self.pixels.partition_point(|pixel| place(pixel) < (plane, rows.end));
+        &self.pixels[from..to]
+    }
+
+    fn is_good(&self, plane: u8, x: usize, y: usize) -> bool {
+        self.pixels.binary_search(&DefectPixel { plane, y: y as u32, x: x as u32 }).is_err()
     }
 }
 
-/// Collects suspects over the frames of a burst; memory grows with the defects, not with the frames.
-#[derive(Clone, Debug)]
-pub struct DefectFinder {
-    noise: NoiseModel,
-    frame: Option<(Layout, Size)>,
-    n_frames: u32,
-    /// Sorted by pixel.
-    seen: Vec<Seen>,
-}
-
-/// What is known of a suspect.
-#[derive(Clone, Copy, Debug)]
-struct Seen {
-    pixel: DefectPixel,
-    is_bright: bool,
-    n: u32,
-    /// Frames in which it was alone.
-    n_alone: u32,
-    /// Sums over the frames in which it was one.
-    excess: f32,
-    sigma: f32,
-}
-
-/// A pixel that stands out in one frame.
-#[derive(Clone, Copy, Debug)]
-struct Suspect {
-    y: u32,
-    x: u32,
-    /// Over the median of its neighbours of the same colour.
-    excess: f32,
-    /// Whether the pixels around have no part in it.
-    is_alone: bool,
-    /// Standard deviation of a sample at the level of the neighbours.
-    sigma: f32,
-}
-
-impl DefectFinder {
-    /// A finder for frames with this noise.
-    #[must_use]
-    pub fn new(noise: NoiseModel) -> Self {
-        Self { noise, frame: None, n_frames: 0, seen: Vec::new() }
-    }
-
-    /// Takes in one frame of the burst; panics where size or layout differ from the first.
-    pub fn add(&mut self, frame: &CalibratedFrame) {
-        let first = *self.frame.get_or_insert((frame.layout, frame.size()));
-        assert_eq!(first, (frame.layout, frame.size()), "frames of one burst have one layout and size");
-        let mut found = Vec::new();
-        for (plane, samples) in (0..).zip(&frame.planes) {
-            found.extend(plane_suspects(samples, &self.noise).into_iter().map(|suspect| Seen {
-                pixel: DefectPixel { plane, y: suspect.y, x: suspect.x },
-                is_bright: suspect.excess > 0.0,
-                n: 1,
-                n_alone: u32::from(suspect.is_alone),
-                excess: suspect.excess.abs(),
-                sigma: suspect.sigma,
-            }));
-        }
-        self.n_frames += 1;
-        self.seen = merged(&self.seen, &found);
-        if self.n_frames >= REMEMBER_FRAMES {
-            let n_frames = self.n_frames;
-            self.seen.retain(|seen| seen.n * FORGET_BELOW >= n_frames);
-        }
-    }
-
-    /// The defects; none from fewer than three frames, which cannot tell them from stars.
-    #[must_use]
-    pub fn finish(&self) -> Defects {
-        let Some((layout, _)) = self.frame else { return Defects::none(Layout::Rgb) };
-        if (self.n_frames as usize) < MIN_FRAMES {
-            return Defects::none(layout);
-        }
-        let needed = (MIN_SHARE * self.n_frames as f32).ceil() as u32;
-        let is_defect = |seen: &&Seen| {
-            seen.n >= needed && 2 * seen.n_alone > seen.n && seen.excess >= MIN_EXCESS_SIGMA * seen.sigma
-        };
-        Defects::from_pixels(layout, self.seen.iter().filter(is_defect).map(|seen| seen.pixel).collect())
-    }
-}
-
-/// Both sorted lists as one; a pixel that changed sides begins again.
-fn merged(old: &[Seen], new: &[Seen]) -> Vec<Seen> {
-    let mut all = Vec::with_capacity(old.len() + new.len());
-    let (mut old, mut new) = (old.iter().peekable(), new.iter().peekable());
-    loop {
-        match (old.peek(), new.peek()) {
-            (Some(a), Some(b)) if a.pixel == b.pixel => {
-                let sum = Seen {
-                    n: a.n + b.n,
-                    excess: a.excess + b.excess,
-                    n_alone: a.n_alone + b.n_alone,
-                    sigma: a.sigma + b.sigma,
-                    ..**a
-                };
-                all.push(if a.is_bright == b.is_bright { sum } else { **b });
-                old.next();
-                new.next();
-            }
-            (Some(a), Some(b)) if a.pixel > b.pixel => all.extend(new.next().copied()),
-            (Some(_), _) => all.extend(old.next().copied()),
-            (None, Some(_)) => all.extend(new.next().copied()),
-            (None, None) => return all,
-        }
-    }
-}
-
-/// The suspects of one plane, row by row.
-fn plane_suspects(plane: &Plane<f32>, noise: &NoiseModel) -> Vec<Suspect> {
-    let height = plane.height();
-    let tasks: Vec<usize> = (0..height).step_by(ROWS_PER_TASK).collect();
-    let found = tasks.par_iter().map(|&first| {
-        let mut found = Vec::new();
-        let mut columns = Vec::new();
-        for y in first..(first + ROWS_PER_TASK).min(height) {
-            columns.clear();
-            row_suspects(plane, y, noise, SUSPECT_SIGMA, &mut columns);
-            found.extend(columns.iter().filter_map(|&x| suspect_at(plane, x, y, noise)));
-        }
-        found
-    });
-    found.collect::<Vec<_>>().concat()
-}
-
-/// The pixel as a suspect, unless all its neighbours together take the suspicion away.
-fn suspect_at(plane: &Plane<f32>, x: usize, y: usize, noise: &NoiseModel) -> Option<Suspect> {
-    let Surroundings { level, excess, around } = surroundings(plane, x, y)?;
-    let sigma = noise.sigma(level);
-    if excess.abs() <= SUSPECT_SIGMA * sigma {
-        return None;
-    }
-    let toward = around.map(|around| around * excess.signum());
-    let greatest = toward.iter().copied().fold(f32::NEG_INFINITY, f32::max);
-    let spread = toward.iter().sum::<f32>() - greatest + GREATEST_OF_EIGHT * sigma;
-    Some(Suspect { y: y as u32, x: x as u32, excess, is_alone: spread <= MAX_SPREAD * excess.abs(), sigma })
+/// The part of the frame that the repair of a pixel looks at; its origin keeps the phase of the mosaic.
+fn surrounding_patch(x: usize, y: usize, frame: Size) -> Rect {
+    let along = |at: usize, len: usize| (at.saturating_sub(REPAIR_REACH_PX) & !1, (at + REPAIR_REACH_PX + 1).min(len));
+    let ((left, right), (top, bottom)) = (along(x, frame.width), along(y, frame.height));
+    Rect { x: left, y: top, size: Size { width: right - left, height: bottom - top } }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::calibrate::masters::Setup;
-    use crate::calibrate::scene::{Light, add_noise, shine, sky};
-    use crate::pixels::{Cfa, Point};
-    use rand::{RngExt, SeedableRng};
-    use rand_chacha::ChaCha8Rng;
+    use crate::calibrate::scene::sky;
+    use crate::pixels::Cfa;
 
-    const NOISE: NoiseModel = NoiseModel { read_variance: 1e-6, photon_variance_per_unit: 2e-5 };
     const SIZE: Size = Size { width: 400, height: 300 };
     const MOSAIC: Layout = Layout::Mosaic(Cfa::RGGB);
-
-    /// Hot pixels from 6 to 600 sigma, dead ones, one beside another of its color, and two on the rim.
-    fn defects() -> Vec<(usize, usize, f32)> {
-        let sigma = NOISE.sigma(0.02);
-        let mut random = ChaCha8Rng::seed_from_u64(7);
-        let mut all: Vec<(usize, usize, f32)> = (0..60_u32)
-            .map(|k| {
-                let place = (10 + 38 * (k as usize % 10), 12 + 46 * (k as usize / 10) + random.random_range(0..3));
-                (place.0, place.1, sigma * 6.5 * 10_f32.powf(2.0 * k as f32 / 59.0))
-            })
-            .collect();
-        all.extend([(30, 130, 0.3), (32, 130, 0.2), (0, 77, 0.1), (399, 299, 0.1)]);
-        all
-    }
-
-    /// Frame `k` of a burst: stars that move 2.7 px a frame, lights that do not, defects that stay.
-    fn frame(k: usize) -> CalibratedFrame {
-        let mut frame = sky(MOSAIC, SIZE, 0.01, 0.03);
-        let mut random = ChaCha8Rng::seed_from_u64(11);
-        for _ in 0..500 {
-            let start = Point { x: random.random_range(0.0..400.0), y: random.random_range(0.0..300.0) };
-            let peak = 0.004 * 100_f32.powf(random.random::<f32>());
-            let center = Point { x: start.x + 2.7 * k as f64, y: start.y + 0.4 * k as f64 };
-            shine(&mut frame, Cfa::RGGB, &Light { center, peak: [peak; 3], fwhm_px: 2.0 });
-        }
-        for light in lamps() {
-            shine(&mut frame, Cfa::RGGB, &light);
-        }
-        add_noise(&mut frame, &NOISE, 100 + k as u64);
-        for (x, y, excess) in defects() {
-            let value = frame.planes[0].at(x, y) + excess;
-            frame.planes[0].set(x, y, value);
-        }
-        frame
-    }
-
-    /// Sharp lamps in windows far away: white, and red of which a tenth passes the other filters.
-    fn lamps() -> Vec<Light> {
-        (0..40)
-            .map(|k| {
-                let center = Point { x: 29.0 + 9.25 * f64::from(k), y: 288.0 + 0.25 * f64::from(k % 4) };
-                let peak = if k % 2 == 0 { [0.3; 3] } else { [0.3, 0.03, 0.03] };
-                Light { center, peak, fwhm_px: 2.0 }
-            })
-            .collect()
-    }
-
-    fn found(n_frames: usize) -> Defects {
-        let mut finder = DefectFinder::new(NOISE);
-        (0..n_frames).for_each(|k| finder.add(&frame(k)));
-        finder.finish()
-    }
-
-    #[test]
-    fn the_defects_of_a_burst_are_found_and_its_stars_and_lamps_are_not() {
-        let found = found(10);
-        let is_true =
-            |pixel: &DefectPixel| defects().iter().any(|&(x, y, _)| (x, y) == (pixel.x as usize, pixel.y as usize));
-        let false_ones: Vec<_> = found.pixels().iter().filter(|pixel| !is_true(pixel)).collect();
-        assert!(false_ones.is_empty(), "light taken for defects: {false_ones:?}");
-        let n_true = defects().len();
-        // The faintest, of 6.5 to 8 sigma, may hide under passing stars in too many frames.
-        assert!(found.count() >= n_true - 3, "{} of {n_true} found", found.count());
-        for (x, y, excess) in defects().into_iter().filter(|&(_, _, excess)| excess > 8.0 * NOISE.sigma(0.02)) {
-            let pixel = DefectPixel { plane: 0, y: y as u32, x: x as u32 };
-            assert!(found.pixels().contains(&pixel), "({x}, {y}) of excess {excess} was missed");
-        }
-    }
-
-    #[test]
-    fn two_frames_cannot_tell_a_defect_from_a_star() {
-        assert_eq!(found(2).count(), 0, "no decision");
-    }
-
-    #[test]
-    fn a_dead_pixel_in_a_bright_sky_is_found() {
-        let mut finder = DefectFinder::new(NOISE);
-        for k in 0..4 {
-            let mut frame = sky(MOSAIC, SIZE, 0.1, 0.2);
-            add_noise(&mut frame, &NOISE, k);
-            frame.planes[0].set(200, 150, 0.0);
-            finder.add(&frame);
-        }
-        assert_eq!(finder.finish().pixels(), &[DefectPixel { plane: 0, y: 150, x: 200 }], "it alone");
-    }
 
     #[test]
     fn a_repaired_pixel_has_the_level_of_its_good_neighbours() {
@@ -391,25 +149,14 @@ mod tests {
             frame.planes[0].set(pixel.x as usize, pixel.y as usize, 1.0);
             frame.saturated.0.set(pixel.x as usize, pixel.y as usize, true);
         }
-        let mut band =
-            Plane::from_vec(Size { width: 400, height: 20 }, frame.planes[0].samples()[120 * 400..140 * 400].to_vec())
-                .expect("twenty rows");
-        defects.repair_rows(0, 120, &mut band);
-        assert_eq!(band.samples(), &whole.planes[0].samples()[120 * 400..140 * 400], "a band of rows");
+        // Cut so that a defect lies in each corner.
+        let rect = Rect { x: 30, y: 129, size: Size { width: 3, height: 2 } };
+        let mut part = frame.planes[0].crop(rect).into_samples();
+        let broken = frame.planes[0].clone();
+        let around = |patch| Ok::<_, std::convert::Infallible>(broken.crop(patch).into_samples());
+        defects.repair_part(0, rect, SIZE, &mut part, around).expect("a plane in memory");
+        assert_eq!(part, whole.planes[0].crop(rect).into_samples(), "a small part");
         defects.repair(&mut frame);
         assert_eq!(frame, whole, "the frame, and no sample is saturated any more");
-    }
-
-    #[test]
-    fn a_dark_shows_the_pixels_that_subtraction_cannot_mend() {
-        let mut dark = sky(MOSAIC, SIZE, 0.0, 0.0);
-        // Shot noise of three times the read noise comes with 3e-6 / 2e-5 = 0.15.
-        for (x, excess) in [(100, 0.12), (200, 0.2), (300, 0.6)] {
-            dark.planes[0].set(x, 50, excess);
-        }
-        let setup = Setup { layout: MOSAIC, size: SIZE, camera: None, iso: None, exposure_secs: None };
-        let defects = Defects::from_dark(&Master { planes: dark.planes, setup, n_frames: 20 }, &NOISE);
-        let columns: Vec<u32> = defects.pixels().iter().map(|pixel| pixel.x).collect();
-        assert_eq!(columns, [200, 300], "0.12 is subtracted and left at that");
     }
 }

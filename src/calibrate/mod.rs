@@ -4,7 +4,9 @@
 //! over the master flat. Negative noise is kept. Files with the sRGB transfer function are made linear
 //! first (IEC 61966-2-1).
 
+pub mod agreement;
 pub mod defects;
+pub mod finder;
 mod kernels;
 pub mod masters;
 mod neighbours;
@@ -12,8 +14,10 @@ pub mod noise;
 #[cfg(test)]
 mod scene;
 
-pub use defects::{DefectFinder, Defects};
-pub use masters::{Master, Masters, Mismatch, Setup, master_bias, master_dark, master_flat};
+pub use agreement::{MasterKind, Masters, Mismatch, Setup};
+pub use defects::{DefectPixel, Defects};
+pub use finder::{DefectFinder, Suspects};
+pub use masters::{Built, Master, master_bias, master_dark, master_flat};
 pub use noise::NoiseModel;
 
 use rayon::prelude::*;

@@ -148,11 +148,10 @@ pub(super) fn repaired(
     band: &Plane<f32>,
     layout: Layout,
     (x, y): (usize, usize),
-    first_row: usize,
     is_good: impl Fn(usize, usize) -> bool,
 ) -> Option<f32> {
     let (ring, distance) = match layout {
-        Layout::Mosaic(cfa) if cfa.color_at(x, y + first_row) == CfaColor::Green => (&GREEN_RING, 1),
+        Layout::Mosaic(cfa) if cfa.color_at(x, y) == CfaColor::Green => (&GREEN_RING, 1),
         Layout::Mosaic(_) => (&RING, SAME_COLOR_PX as isize),
         Layout::Rgb => (&RING, 1),
     };
