@@ -24,7 +24,11 @@ fn main() {
         let n_stars = (rng.random_range(15f64.ln()..2000f64.ln())).exp() as usize;
         let pair = random_pair(&cam, n_stars, 0.1, &mut rng);
         let t = std::time::Instant::now();
-        let r = register_pair(&pair.light, &pair.reference, &Optics { size, focal_px: known.then_some(focal), profile: None });
+        let r = register_pair(
+            &pair.light,
+            &pair.reference,
+            &Optics { size, focal_px: known.then_some(focal), profile: None },
+        );
         let dt = t.elapsed().as_secs_f64();
         time += dt;
         worst_t = worst_t.max(dt);
