@@ -20,6 +20,8 @@ use crate::job::Monitor;
 const FRAMES_IN_FIT: usize = 24;
 /// Frames that are matched with no start; in a longer burst the others start from their neighbors.
 const FRAMES_MATCHED_BLIND: usize = 32;
+/// Tolerances of linking while the lens settles, in units of the last one.
+const LINK_TOLERANCES: [f64; 3] = [6.0, 3.0, 1.5];
 /// How far a start taken from a neighbor may be off.
 const START_TOLERANCE_PX: f64 = 30.0;
 
@@ -199,7 +201,7 @@ impl Burst<'_> {
         in_fit.push(self.reference);
         in_fit.reverse();
         let fields: Vec<&Field> = self.fields.iter().collect();
-        for tolerance in [4.0 * self.tolerance_px, 2.0 * self.tolerance_px] {
+        for tolerance in LINK_TOLERANCES.map(|factor| factor * self.tolerance_px) {
             link(&mut scene, &fields, &in_fit, tolerance, settings.stars_in_fit);
             scene = adjust(scene, Adjust::Lens).scene;
         }
