@@ -22,6 +22,7 @@ mod tracks;
 mod triangles;
 
 pub use burst::register_burst;
+pub use plane::{fit_homography, fit_similarity};
 pub use profile::{LensProfile, ProfileError};
 pub use reference::{ReferenceMeasure, choose_reference};
 

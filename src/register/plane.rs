@@ -13,7 +13,8 @@ use crate::pixels::{Homography, Point};
 pub(crate) const TUKEY: f64 = 4.685;
 
 /// Shift, turn and scale that carry the first of each pair onto the second; `None` below two pairs.
-pub(crate) fn fit_similarity(pairs: &[(Point, Point)]) -> Option<Homography> {
+#[must_use]
+pub fn fit_similarity(pairs: &[(Point, Point)]) -> Option<Homography> {
     let frame = Normalized::new(pairs)?;
     let mut map = [1.0, 0.0, 0.0, 0.0];
     for _ in 0..12 {
@@ -32,7 +33,8 @@ pub(crate) fn fit_similarity(pairs: &[(Point, Point)]) -> Option<Homography> {
 }
 
 /// The projective map that carries the first of each pair onto the second; `None` below four pairs.
-pub(crate) fn fit_homography(pairs: &[(Point, Point)]) -> Option<Homography> {
+#[must_use]
+pub fn fit_homography(pairs: &[(Point, Point)]) -> Option<Homography> {
     if pairs.len() < 4 {
         return None;
     }
