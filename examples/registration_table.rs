@@ -11,12 +11,12 @@ mod star_lists;
 use std::io::Write;
 use std::time::Instant;
 
+use nights::{Night, Pointing, center_and_corner_rms};
 use nightsheaf::job::Monitor;
 use nightsheaf::pixels::{Point, Size};
 use nightsheaf::register::{
     BurstRegistration, FrameStars, Optics, RegisterSettings, fit_homography, fit_similarity, register_burst,
 };
-use nights::{Night, Pointing, center_and_corner_rms};
 use star_lists::TrueCamera;
 
 const SIZE: Size = Size { width: 6000, height: 4000 };

@@ -5,6 +5,7 @@ mod nights;
 #[path = "support/star_lists.rs"]
 mod star_lists;
 
+use nights::{Night, Pointing, center_and_corner_rms};
 use nightsheaf::detect::Star;
 use nightsheaf::job::Monitor;
 use nightsheaf::pixels::{Point, Size};
@@ -12,7 +13,6 @@ use nightsheaf::register::{
     AlignError, BurstRegistration, FrameStars, LensProfile, Model, Optics, RegisterSettings, register_burst,
     register_pair,
 };
-use nights::{Night, Pointing, center_and_corner_rms};
 use rand::RngExt;
 use star_lists::{Shape, TrueCamera, false_star, normal, random, random_pair};
 
@@ -94,7 +94,11 @@ fn five_minutes_align_to_the_corners_at_every_focal_length_and_distortion() {
             let what = format!("{focal_mm} mm, corner shifted by {corner_shift_px} px");
             check(&what, burst.worst_rms(&night, &registered), AIM);
             assert!(
-                registered.frames.iter().flatten().all(|frame| matches!(frame.model, Model::LensFitted | Model::Reference)),
+                registered
+                    .frames
+                    .iter()
+                    .flatten()
+                    .all(|frame| matches!(frame.model, Model::LensFitted | Model::Reference)),
                 "{what}: the lens is fitted: {:?}",
                 registered.notes
             );
@@ -119,7 +123,8 @@ fn a_fitted_lens_is_the_true_one_within_its_uncertainty() {
 
 #[test]
 fn two_groups_an_hour_apart_align_below_refracting_air() {
-    let mut night = Night::new(camera(14.0, -90.0), Pointing { altitude_deg: 15.0, ..Pointing::SOUTH }, 300, 31).with_air();
+    let mut night =
+        Night::new(camera(14.0, -90.0), Pointing { altitude_deg: 15.0, ..Pointing::SOUTH }, 300, 31).with_air();
     let mut times = every(20.0, 5);
     times.extend(every(20.0, 5).iter().map(|secs| secs + 3600.0));
     let burst = Burst::new(&mut night, &times, 2);
@@ -145,7 +150,11 @@ fn two_seconds_of_drift_align_with_a_lens_that_is_held() {
     check("two seconds", burst.worst_rms(&night, &registered), AIM);
     let frame = registered.frames[1].as_ref().expect("the frame aligns");
     assert_eq!(frame.model, Model::LensHeld, "half a pixel of drift cannot measure a lens");
-    assert!(registered.notes.iter().any(|note| note.contains("moved too little")), "and that is said: {:?}", registered.notes);
+    assert!(
+        registered.notes.iter().any(|note| note.contains("moved too little")),
+        "and that is said: {:?}",
+        registered.notes
+    );
 }
 
 #[test]

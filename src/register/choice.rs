@@ -26,8 +26,7 @@ pub(crate) struct Fit {
 }
 
 /// The least model that explains the sightings as well as they can be explained.
-pub(crate) fn chosen(scene: Scene, notes: &mut Vec<String>) -> Fit {
-    let fitted = adjust(scene, Adjust::Lens);
+pub(crate) fn chosen(fitted: Adjusted, notes: &mut Vec<String>) -> Fit {
     let n_values = (2 * fitted.n_sightings).max(2) as f64;
     let held = adjust(with_known_lens(&fitted.scene), Adjust::Rotations);
     let lens_gain = held.scene.cost(fitted.scale) - fitted.scene.cost(fitted.scale);
@@ -109,4 +108,3 @@ fn zenith_guesses() -> Vec<Vector3<f64>> {
     };
     sides.into_iter().flat_map(|side| CAMERA_ALTITUDES_DEG.map(|altitude| guess(side, altitude))).collect()
 }
-

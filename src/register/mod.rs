@@ -18,6 +18,7 @@ mod profile;
 mod reference;
 mod sky;
 mod start;
+mod still;
 mod tracks;
 mod triangles;
 

@@ -7,9 +7,7 @@ use nightsheaf::pixels::{Point, Size};
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 
-use super::star_lists::{
-    Triple, TrueCamera, any_direction, any_flux, false_star, normal, random, star, turn, turned,
-};
+use super::star_lists::{Triple, TrueCamera, any_direction, any_flux, false_star, normal, random, star, turn, turned};
 
 /// One turn of the Earth against the stars, seconds (IERS: 86164.0905).
 const SIDEREAL_DAY_SECS: f64 = 86_164.090_5;
