@@ -47,7 +47,7 @@ fn main() {
                 } else {
                     wrong += 1;
                     println!(
-                        "seed {seed} WRONG? {mm} mm shift {shift:.3} n {n_stars} common {} matched {} lnfa {:.0} med {med:.2} p90 {p90:.2} max {:.1}",
+                        "seed {seed} WRONG? {mm} mm shift {shift:.3} n {n_stars} common {} matched {} rms {:.2} med {med:.2} p90 {p90:.2} max {:.1}",
                         pair.common.len(),
                         r.n_matched,
                         r.rms_px,
@@ -74,7 +74,7 @@ fn main() {
         let a: Vec<_> = (0..n_stars).map(|_| false_star(size, &mut rng)).collect();
         let b: Vec<_> = (0..n_stars).map(|_| false_star(size, &mut rng)).collect();
         let t = std::time::Instant::now();
-        if register_pair(&a, &b, &Optics { size, focal_px: known.then_some(3000.0) }).is_ok() {
+        if register_pair(&a, &b, &Optics { size, focal_px: known.then_some(3000.0), profile: None }).is_ok() {
             accepts += 1;
         }
         time += t.elapsed().as_secs_f64();

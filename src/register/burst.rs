@@ -3,7 +3,7 @@
 use nalgebra::Rotation3;
 use rayon::prelude::*;
 
-use super::adjust::{Adjust, Scene, adjust};
+use super::adjust::{Adjust, Adjusted, Scene, adjust};
 use super::choice::{Fit, chosen};
 use super::field::Field;
 use super::finish::finish;
@@ -12,14 +12,20 @@ use super::matching::{PairSolution, follow, mutual_pairs, places};
 use super::pair_fit::{Freedom, PairModel};
 use super::sky::cross_check;
 use super::start::{MIN_STARS, SIDEREAL_RAD_PER_SEC, motion_px, start};
+use super::still::without_lights;
 use super::tracks::link;
 use super::{AlignError, BurstRegistration, FrameStars, Optics, RegisterError, RegisterSettings};
 use crate::job::Monitor;
+use crate::pixels::Projection;
 
 /// Frames that the lens is fitted to; more add time and no knowledge.
 const FRAMES_IN_FIT: usize = 24;
 /// Frames that are matched with no start; in a longer burst the others start from their neighbors.
 const FRAMES_MATCHED_BLIND: usize = 32;
+/// Errors this much larger than the centroids' noise explains make other projections worth a try.
+const POOR_FIT: f64 = 1.6;
+/// Tolerances of linking while the lens settles, in units of the last one.
+const LINK_TOLERANCES: [f64; 3] = [6.0, 3.0, 1.5];
 /// How far a start taken from a neighbor may be off.
 const START_TOLERANCE_PX: f64 = 30.0;
 
@@ -41,13 +47,17 @@ pub fn register_burst(
     }
     let known = optics.profile.as_ref().map(|profile| profile.prior(optics.size));
     let guesses = guesses(optics.size, optics.focal_px, known);
-    let burst = Burst { frames, fields: &fields, reference, guesses: &guesses, tolerance_px: settings.tolerance_px };
-    let starts = burst.starts(monitor)?;
+    let mut burst = Burst { frames, fields, reference, guesses: &guesses, tolerance_px: settings.tolerance_px };
+    let mut starts = burst.starts(monitor)?;
+    let (fields, kept): (Vec<_>, Vec<_>) = without_lights(&burst.fields, reference, &mut starts).into_iter().unzip();
+    burst.fields = fields;
     let mut notes = Vec::new();
     let fit = burst.fitted(&starts, settings, &mut notes);
     monitor.step("Aligning", frames.len(), frames.len())?;
-    let orders: Vec<&[usize]> = all.iter().map(|(_, order)| order.as_slice()).collect();
-    let mut registration = finish(&fields, reference, &starts, fit, &orders, settings.tolerance_px);
+    // Places in the lists as given.
+    let orders: Vec<Vec<usize>> =
+        all.iter().zip(&kept).map(|((_, order), kept)| kept.iter().map(|&idx| order[idx]).collect()).collect();
+    let mut registration = finish(&burst.fields, reference, &starts, fit, &orders, settings.tolerance_px);
     notes.append(&mut registration.notes);
     let clocks: Vec<Option<f64>> = frames.iter().map(|frame| frame.capture_time_secs).collect();
     notes.extend(cross_check(&registration.frames, &clocks, reference));
@@ -56,7 +66,8 @@ pub fn register_burst(
 
 struct Burst<'a> {
     frames: &'a [FrameStars<'a>],
-    fields: &'a [Field],
+    /// Brightest first; after the first rotations without the lights that stand still.
+    fields: Vec<Field>,
     reference: usize,
     guesses: &'a [LensPrior],
     tolerance_px: f64,
@@ -70,10 +81,12 @@ impl Burst<'_> {
         let n = self.frames.len();
         let stride = n.div_ceil(FRAMES_MATCHED_BLIND);
         let blind: Vec<usize> = (0..n).filter(|frame| frame.abs_diff(self.reference) % stride == 0).collect();
-        let mut starts: Starts = (0..n).map(|frame| Err(AlignError::NoMatch { stars: self.fields[frame].len() })).collect();
+        let mut starts: Starts =
+            (0..n).map(|frame| Err(AlignError::NoMatch { stars: self.fields[frame].len() })).collect();
         for (done, chunk) in blind.chunks(4).enumerate() {
             monitor.step("Aligning", 4 * done, n)?;
-            let found: Vec<_> = chunk.par_iter().map(|&frame| self.blind(frame, self.reference, self.guesses)).collect();
+            let found: Vec<_> =
+                chunk.par_iter().map(|&frame| self.blind(frame, self.reference, self.guesses)).collect();
             for (&frame, found) in chunk.iter().zip(found) {
                 starts[frame] = found;
             }
@@ -126,8 +139,11 @@ impl Burst<'_> {
             .filter(|(other, _)| *other != self.reference)
             .filter_map(|(_, start)| start.as_ref().ok())
             .min_by(|a, b| a.ln_false_alarms.total_cmp(&b.ln_false_alarms));
-        let known: Vec<(usize, &PairSolution)> =
-            [before, after].into_iter().flatten().filter_map(|other| Some((other, starts[other].as_ref().ok()?))).collect();
+        let known: Vec<(usize, &PairSolution)> = [before, after]
+            .into_iter()
+            .flatten()
+            .filter_map(|other| Some((other, starts[other].as_ref().ok()?)))
+            .collect();
         if let Some(best) = best {
             let rotation = self.predicted(frame, &known);
             let from = PairModel { reference_from_light: rotation, ..best.model.clone() };
@@ -181,16 +197,6 @@ impl Burst<'_> {
             .filter_map(|frame| matched(frame).map(|solution| (weight(frame, solution), frame)))
             .max_by(|a, b| a.0.total_cmp(&b.0).then(b.1.cmp(&a.1)))
             .and_then(|(_, frame)| matched(frame))?;
-        let mut scene = Scene {
-            prior: best.model.prior,
-            parameters: best.model.parameters,
-            zenith: None,
-            frames: vec![Rotation3::identity(); starts.len()],
-            reference: self.reference,
-            stars: Vec::new(),
-            sightings: Vec::new(),
-        };
-        self.follow_all(&mut scene, starts);
         let mut order: Vec<usize> = (0..starts.len()).filter(|&frame| matched(frame).is_some()).collect();
         order.sort_by_key(|&frame| (frame.abs_diff(self.reference), frame));
         let stride = order.len().div_ceil(FRAMES_IN_FIT - 1).max(1);
@@ -198,17 +204,60 @@ impl Burst<'_> {
         let mut in_fit: Vec<usize> = order.iter().rev().step_by(stride).copied().collect();
         in_fit.push(self.reference);
         in_fit.reverse();
-        let fields: Vec<&Field> = self.fields.iter().collect();
-        for tolerance in [4.0 * self.tolerance_px, 2.0 * self.tolerance_px] {
-            link(&mut scene, &fields, &in_fit, tolerance, settings.stars_in_fit);
-            scene = adjust(scene, Adjust::Lens).scene;
+        let mut settled = self.settled(best.model.prior, best.model.parameters, starts, &in_fit, settings);
+        if settled.scale > POOR_FIT {
+            for prior in self.other_projections(best.model.prior.lens.projection) {
+                let other = self.settled(prior, [0.0; N_LENS], starts, &in_fit, settings);
+                if other.scale < settled.scale && 5 * other.n_sightings > 4 * settled.n_sightings {
+                    settled = other;
+                }
+            }
         }
-        link(&mut scene, &fields, &in_fit, self.tolerance_px, settings.stars_in_fit);
-        let mut fit = chosen(scene, notes);
+        let mut fit = chosen(settled, notes);
         for frame in order.into_iter().filter(|frame| !in_fit.contains(frame)) {
             self.resect(&mut fit.adjusted.scene, frame);
         }
         Some(fit)
+    }
+
+    /// Stars linked and lens fitted in turn, until links are tight, from one guess at the lens.
+    fn settled(
+        &self,
+        prior: LensPrior,
+        parameters: [f64; N_LENS],
+        starts: &Starts,
+        in_fit: &[usize],
+        settings: &RegisterSettings,
+    ) -> Adjusted {
+        let mut scene = Scene {
+            prior,
+            parameters,
+            zenith: None,
+            frames: vec![Rotation3::identity(); starts.len()],
+            reference: self.reference,
+            stars: Vec::new(),
+            sightings: Vec::new(),
+        };
+        self.follow_all(&mut scene, starts);
+        let fields: Vec<&Field> = self.fields.iter().collect();
+        for tolerance in LINK_TOLERANCES.map(|factor| factor * self.tolerance_px) {
+            link(&mut scene, &fields, in_fit, tolerance, settings.stars_in_fit);
+            scene = adjust(scene, Adjust::Lens).scene;
+        }
+        link(&mut scene, &fields, in_fit, self.tolerance_px, settings.stars_in_fit);
+        adjust(scene, Adjust::Lens)
+    }
+
+    /// The likeliest guess of each projection but the one given.
+    fn other_projections(&self, known: Projection) -> Vec<LensPrior> {
+        let mut others: Vec<LensPrior> = Vec::new();
+        for guess in self.guesses {
+            let projection = guess.lens.projection;
+            if projection != known && others.iter().all(|other| other.lens.projection != projection) {
+                others.push(*guess);
+            }
+        }
+        others
     }
 
     /// The rotation of one more frame, from the stars as they are known.

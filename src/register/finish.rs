@@ -9,9 +9,7 @@ use super::field::Field;
 use super::lens_prior::{N_LENS, PARAMETER_NAMES};
 use super::matching::{N_SEED, PairSolution, agreement, mutual_pairs, places};
 use super::plane::{axis_sigma, errors_px, fit_homography, fit_similarity, tukey_weight};
-use super::{
-    AlignError, BurstRegistration, LensFit, LensParameter, Model, Registration, Residual, StarMatch,
-};
+use super::{AlignError, BurstRegistration, LensFit, LensParameter, Model, Registration, Residual, StarMatch};
 use crate::pixels::{CameraTransform, Point, Refraction, Transform};
 
 /// Fewest pairs for a homography: twice what it needs.
@@ -37,7 +35,7 @@ pub(crate) fn finish(
     reference: usize,
     starts: &[Result<PairSolution, AlignError>],
     fit: Option<Fit>,
-    orders: &[&[usize]],
+    orders: &[Vec<usize>],
     tolerance_px: f64,
 ) -> BurstRegistration {
     let finished: Vec<Result<Finished, AlignError>> = (starts.par_iter().enumerate())
@@ -46,7 +44,11 @@ pub(crate) fn finish(
             if frame == reference {
                 return Ok(of_reference(fields[frame].len()));
             }
-            let pair = Pair { light: &fields[frame], reference: &fields[reference], orders: [orders[frame], orders[reference]] };
+            let pair = Pair {
+                light: &fields[frame],
+                reference: &fields[reference],
+                orders: [&orders[frame], &orders[reference]],
+            };
             pair.finished(start, fit.as_ref().map(|fit| (fit, frame)), tolerance_px)
         })
         .collect();
@@ -90,7 +92,8 @@ fn lens_fit(fit: &Fit) -> LensFit {
     let parameter = |idx: usize| LensParameter {
         name: PARAMETER_NAMES[idx].to_owned(),
         value: value_of(fit, idx),
-        sigma: scene.prior.sigma[idx] * if idx == 0 { scene.lens().focal_px } else { 1.0 }
+        sigma: scene.prior.sigma[idx]
+            * if idx == 0 { scene.lens().focal_px } else { 1.0 }
             * if fit.lens_fitted { fit.adjusted.lens_sigma[idx].min(1.0) } else { 1.0 },
         // Below half of what was known, the stars said more than the prior.
         measured: fit.lens_fitted && fit.adjusted.lens_sigma[idx] < 0.5,
@@ -202,7 +205,13 @@ impl Pair<'_> {
         None
     }
 
-    fn wrapped(&self, transform: Transform, model: Model, pairs: Vec<(usize, usize)>, note: Option<String>) -> Finished {
+    fn wrapped(
+        &self,
+        transform: Transform,
+        model: Model,
+        pairs: Vec<(usize, usize)>,
+        note: Option<String>,
+    ) -> Finished {
         let places = places(&pairs, self.light, self.reference);
         let errors = errors_px(&places, |point| transform.apply(point));
         let sigma = axis_sigma(&errors).max(0.02);
@@ -215,10 +224,8 @@ impl Pair<'_> {
             let error = Point { x: seen.x - reference.x, y: seen.y - reference.y };
             Some(Residual { reference, error })
         };
-        let star_match = |&idx: &usize| StarMatch {
-            light: self.orders[0][pairs[idx].0],
-            reference: self.orders[1][pairs[idx].1],
-        };
+        let star_match =
+            |&idx: &usize| StarMatch { light: self.orders[0][pairs[idx].0], reference: self.orders[1][pairs[idx].1] };
         Finished {
             matches: agree.iter().map(star_match).collect(),
             residuals: agree.iter().filter_map(residual).collect(),

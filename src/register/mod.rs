@@ -18,10 +18,12 @@ mod profile;
 mod reference;
 mod sky;
 mod start;
+mod still;
 mod tracks;
 mod triangles;
 
 pub use burst::register_burst;
+pub use plane::{fit_homography, fit_similarity};
 pub use profile::{LensProfile, ProfileError};
 pub use reference::{ReferenceMeasure, choose_reference};
 
@@ -145,18 +147,6 @@ pub enum Model {
     Homography,
     /// Shift, turn and scale of this pair of frames.
     Similarity,
-}
-
-impl std::fmt::Display for Model {
-    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        formatter.write_str(match self {
-            Self::Reference => "reference",
-            Self::LensFitted => "lens fitted",
-            Self::LensHeld => "lens held",
-            Self::Homography => "homography",
-            Self::Similarity => "similarity",
-        })
-    }
 }
 
 /// How one light frame lies on the reference frame.

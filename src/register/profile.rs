@@ -90,7 +90,9 @@ impl LensProfile {
             in_range("a distortion term", value, -1e4, 1e4)?;
             in_range("the deviation of a distortion term", sigma, 0.0, 1e4)?;
         }
-        for ([value, sigma], length) in profile.principal_px.into_iter().zip([profile.frame_size.width, profile.frame_size.height]) {
+        for ([value, sigma], length) in
+            profile.principal_px.into_iter().zip([profile.frame_size.width, profile.frame_size.height])
+        {
             in_range("the principal point", value, 0.0, length as f64)?;
             in_range("the deviation of the principal point", sigma, 0.0, length as f64)?;
         }

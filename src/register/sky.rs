@@ -54,7 +54,10 @@ pub(crate) fn cross_check(
     for (frame, clock, sky) in timed {
         let off = clock - sign * sky - common;
         if off.abs() > CLOCK_SLACK_SECS + 0.02 * sky.abs() {
-            notes.push(format!("Frame {}: its clock is {off:+.0} s off by the turn of the sky; the stars were believed", frame + 1));
+            notes.push(format!(
+                "Frame {}: its clock is {off:+.0} s off by the turn of the sky; the stars were believed",
+                frame + 1
+            ));
         }
     }
     notes

@@ -64,7 +64,8 @@ fn spread_out(sightings: &[Vec<Sighting>], fields: &[&Field], n_stars: usize) ->
         // Where the star is half way through its sightings.
         let Sighting { frame, seen: Point { x, y }, .. } = seen[seen.len() / 2];
         let size = fields[frame].size;
-        let at = |share: f64, cells: usize| crate::pixels::nearest_index((share * cells as f64).floor(), cells).unwrap_or(0);
+        let at =
+            |share: f64, cells: usize| crate::pixels::nearest_index((share * cells as f64).floor(), cells).unwrap_or(0);
         cells[at(y / size.height as f64, rows) * columns + at(x / size.width as f64, columns)].push(star);
     }
     for cell in &mut cells {
