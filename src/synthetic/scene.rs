@@ -77,7 +77,7 @@ pub struct Scene {
     /// Brightness of the land over that of the dark sky.
     pub land_brightness: f64,
 
-    /// Things that cross the sky.
+    /// Things that cross the frame.
     pub movers: Vec<Mover>,
     /// Frames in which the camera shook.
     pub shakes: Vec<Shake>,
