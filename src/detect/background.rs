@@ -354,11 +354,17 @@ fn fill(mut values: Vec<Option<f32>>, size: Size) -> Plane<f32> {
     Plane::from_vec(size, samples).expect("one value a cell")
 }
 
-/// Median filter over 3 × 3 cells.
+/// Median filter over 3 × 3 cells; along the border only over neighbours on both sides, so that a slope stays.
 fn smooth(cells: &Plane<f32>) -> Plane<f32> {
     let size = cells.size();
+    let both_sides = |place: usize, len: usize| {
+        let reach = usize::from(place > 0 && place + 1 < len);
+        place - reach..place + reach + 1
+    };
     Plane::from_fn(size, |x, y| {
-        let mut near: Vec<f32> = around(x, y, size).map(|(x, y)| cells.at(x, y)).collect();
+        let columns = both_sides(x, size.width);
+        let mut near: Vec<f32> =
+            both_sides(y, size.height).flat_map(|y| cells.row(y)[columns.clone()].iter().copied()).collect();
         median(&mut near).expect("a cell is its own neighbour")
     })
 }
@@ -413,4 +419,58 @@ fn fit_line(points: &[(f64, f64)], origin: f64) -> Option<(f64, f64)> {
     let spread = (xx / n).sqrt();
     // A spread under a tenth of the level says nothing of the slope.
     (n >= 8.0 && spread > 0.1 * mean_x.abs()).then(|| (mean_y + xy / xx * (origin - mean_x), xy / xx))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn mesh(width: usize, height: usize, value: impl Fn(usize, usize) -> f32) -> Mesh {
+        Mesh { cells: Plane::from_fn(Size { width, height }, |x, y| value(x, y)), cell_px: 8 }
+    }
+
+    #[test]
+    fn a_mesh_is_exact_at_its_centers_and_linear_between() {
+        let mesh = mesh(3, 2, |x, y| (10 * x + y) as f32);
+        assert_eq!(mesh.at(Point { x: 3.5, y: 3.5 }), 0.0, "centre of the first cell");
+        assert_eq!(mesh.at(Point { x: 7.5, y: 7.5 }), 5.5, "half way to the next of both axes");
+        assert_eq!(mesh.at(Point { x: -50.0, y: 99.0 }), 1.0, "level outside");
+    }
+
+    #[test]
+    fn a_row_of_a_mesh_is_what_its_points_are() {
+        for (width, first_x, step_px) in [(3, 0.5, 2.0), (1, 0.0, 1.0), (5, -9.25, 1.5), (4, 0.0, 11.0)] {
+            let mesh = mesh(width, 3, |x, y| (x * x + 7 * y) as f32);
+            let mut row = vec![0.0; 40];
+            mesh.fill_row(9.0, first_x, step_px, &mut row);
+            for (index, value) in row.into_iter().enumerate() {
+                let expected = mesh.at(Point { x: first_x + step_px * index as f64, y: 9.0 });
+                assert!((value - expected).abs() < 1e-4, "{width} cells, place {index}: {value} for {expected}");
+            }
+        }
+    }
+
+    #[test]
+    fn the_filter_takes_out_a_lone_cell_and_keeps_a_slope() {
+        let slope = Plane::from_fn(Size { width: 6, height: 5 }, |x, y| (3 * x + y) as f32);
+        assert_eq!(smooth(&slope), slope, "a slope up to the border");
+        let mut spiked = slope.clone();
+        spiked.set(2, 2, 99.0);
+        assert!((smooth(&spiked).at(2, 2) - slope.at(2, 2)).abs() <= 1.0, "the lone cell is gone");
+    }
+
+    #[test]
+    fn keys_sort_as_their_floats() {
+        let values = [f32::MIN, -2.5, -1e-30, -0.0, 0.0, 1e-30, 0.75, f32::MAX];
+        let mut keys: Vec<i32> = values.iter().rev().map(|&value| sortable(value)).collect();
+        keys.sort_unstable();
+        let back: Vec<u32> = keys.into_iter().map(|key| from_sortable(key).to_bits()).collect();
+        assert_eq!(back, values.map(f32::to_bits), "there and back in order");
+    }
+
+    #[test]
+    fn cells_of_foreground_take_the_mean_of_their_neighbours() {
+        let filled = fill(vec![Some(1.0), None, Some(3.0), None], Size { width: 4, height: 1 });
+        assert_eq!(filled.samples(), &[1.0, 2.0, 3.0, 3.0], "between two, and beyond one");
+    }
 }

@@ -66,7 +66,7 @@ struct Typical {
 
 impl Typical {
     fn of(measures: &[Option<&FrameMeasure>], figure: impl Fn(&FrameMeasure) -> Option<f32>) -> Option<Self> {
-        let mut values: Vec<f32> = measures.iter().flatten().copied().filter_map(figure).collect();
+        let mut values: Vec<f32> = measures.iter().flatten().copied().filter_map(&figure).collect();
         let median_value = median(&mut values)?;
         values.iter_mut().for_each(|value| *value = (*value - median_value).abs());
         Some(Self { median: median_value, spread: SIGMA_PER_MAD * median(&mut values)? })

@@ -20,7 +20,7 @@ def edges(center):
 
 
 y, x = numpy.mgrid[0:SIZE, 0:SIZE]
-image = 2000.0 + 1.1 * x + 0.6 * y + 300.0 * numpy.exp(-((x - 300) ** 2 + (y - 330) ** 2) / 2e4)
+image = 2000.0 + 0.7 * x + 0.4 * y + 60.0 * numpy.exp(-((x - 300) ** 2 + (y - 330) ** 2) / 4e4)
 for row in range(13):
     for column in range(13):
         center_x = 24 + 28 * column + random.uniform(-4, 4)
@@ -37,7 +37,7 @@ data -= background
 found = sep.extract(data, 5.0, err=background.globalrms)
 radius, _ = sep.flux_radius(data, found["x"], found["y"], 6.0 * found["a"], 0.5, subpix=5)
 win_x, win_y, flag = sep.winpos(data, found["x"], found["y"], 2.0 / 2.35 * radius)
-flux, flux_error, _ = sep.sum_circle(data, win_x, win_y, 6.0, err=background.globalrms, subpix=0)
+flux, flux_error, _ = sep.sum_circle(data, win_x, win_y, 6.0, err=background.globalrms, bkgann=(8.0, 13.0), subpix=0)
 
 with open(FOLDER / "sep.csv", "w") as table:
     table.write("x,y,flux,flux_error\n")
