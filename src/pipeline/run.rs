@@ -109,7 +109,10 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
         land,
         foreground: foreground.as_deref(),
         combine: request.combine_rule(),
-        noise: noise_model,
+        noise: noise_model.map(|noise| crate::stack::NoiseModel {
+            read_variance: noise.read_variance,
+            variance_per_signal: noise.photon_variance_per_unit,
+        }),
         memory_bytes: request.memory_bytes,
     };
     let stacked = stack(monitor, &rows, &stack_request)?;
