@@ -149,35 +149,22 @@ fn clear_stars_of_an_invented_night_are_found_and_little_else() {
     );
     let n = clear.len() as f64;
     let rms = (clear.iter().map(|star| error(star).min(1.0).powi(2)).sum::<f64>() / n).sqrt();
-    assert!(rms < 0.15, "clear stars are off by {rms:.3} px");
-    println!("{} clear of {} measured, rms {rms:.3}, {} false", clear.len(), measured.stars.len(), false_stars.len());
+    assert!(rms < 0.15, "{} clear stars are off by {rms:.3} px", clear.len());
 }
 
 #[test]
 fn of_an_invented_burst_only_the_shaken_frame_is_set_aside() {
     let burst = Burst::new(Scene::sample());
     let foreground = land(&burst);
+    let frames: Vec<CalibratedFrame> = (0..burst.scene().n_lights).map(|idx| calibrated(&burst, idx)).collect();
     for mask in [None, Some(&foreground)] {
-        let measures: Vec<FrameMeasure> =
-            (0..burst.scene().n_lights).map(|idx| measure(&calibrated(&burst, idx), mask)).collect();
-        for measure in &measures {
-            println!(
-                "{} stars fwhm {:?} el {:?} trail {:?} sky {:?} clipped {}",
-                measure.stars.len(),
-                measure.fwhm_px,
-                measure.elongation,
-                measure.trail_px,
-                measure.sky_level,
-                measure.clipped_fraction
-            );
-        }
+        let measures: Vec<FrameMeasure> = frames.iter().map(|frame| measure(frame, mask)).collect();
         let measures: Vec<Option<&FrameMeasure>> = measures.iter().map(Some).collect();
         for (idx, judgement) in judge(&measures).into_iter().enumerate() {
-            println!("{idx} {judgement:?}");
             let shaken = burst.scene().shakes.iter().any(|shake| shake.frame == idx);
             let expected = if shaken { Verdict::SetAside } else { Verdict::Use };
             assert_eq!(judgement.verdict, expected, "frame {idx}: {}", judgement.reason);
-            assert_eq!(judgement.reason.is_empty(), !shaken, "frame {idx}: {}", judgement.reason);
+            assert_eq!(judgement.reason.starts_with("shaken"), shaken, "frame {idx}: {}", judgement.reason);
         }
     }
 }

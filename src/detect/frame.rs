@@ -8,7 +8,8 @@ use crate::detect::lines::drop_lines;
 use crate::detect::luminance::{Luminance, luminance, matched_filter};
 use crate::detect::measure::{Scene, Workspace, measure_pilot, measure_star};
 use crate::detect::peaks::{Peaks, find_peaks};
-use crate::detect::shape::{FWHM_PER_SIGMA, Shape, trail_length_px};
+use crate::detect::shape::{FWHM_PER_SIGMA, Shape};
+use crate::detect::trail::{common_trail_px, doubling_px};
 use crate::detect::{Background, DetectSettings, FrameMeasure, Mesh, Star};
 use crate::pixels::statistics::median;
 use crate::pixels::{CalibratedFrame, Mask};
@@ -39,16 +40,18 @@ const ENOUGH_CLEAR: usize = 10;
 pub fn measure_frame(frame: &CalibratedFrame, foreground: Option<&Mask>, settings: &DetectSettings) -> FrameMeasure {
     let sky = measure_sky(frame, foreground, settings);
     let grey = luminance(frame, &sky);
+    let threshold_sigma = settings.threshold_sigma;
     let first = Shape::round(FIRST_SIGMA_PX);
     let mut peaks = peaks_of_shape(&grey, foreground, settings, first);
-    let mut scene = Scene { frame, sky: &sky, owners: &peaks.owners, shape: first, neutral: [0.6, 1.0, 0.7] };
+    let mut scene =
+        Scene { frame, sky: &sky, owners: &peaks.owners, shape: first, neutral: [0.6, 1.0, 0.7], threshold_sigma };
     let pilots = measure_pilots(&scene, &peaks);
     let (shape, neutral) = typical(&pilots).unwrap_or((first, scene.neutral));
     if shape.determinant().sqrt() > REFILTER_RATIO * first.determinant().sqrt() {
         peaks = peaks_of_shape(&grey, foreground, settings, shape);
     }
     drop(grey);
-    scene = Scene { frame, sky: &sky, owners: &peaks.owners, shape, neutral };
+    scene = Scene { frame, sky: &sky, owners: &peaks.owners, shape, neutral, threshold_sigma };
     let stars = measure_stars(&scene, &peaks, settings);
     let clipped = frame.saturated.0.samples().par_chunks(1 << 16).map(count).sum::<usize>();
     let clear = clear_stars(&stars);
@@ -56,7 +59,7 @@ pub fn measure_frame(frame: &CalibratedFrame, foreground: Option<&Mask>, setting
     FrameMeasure {
         fwhm_px: median_of(&clear, |star| star.fwhm_px),
         elongation: median_of(&clear, |star| star.elongation),
-        trail_px: common_trail_px(&clear),
+        trail_px: common_trail_px(&clear).map(|trail_px| trail_px.max(doubling_px(&stars).unwrap_or(0.0))),
         sky_level: background.level.each_ref().map(Mesh::median),
         sky_noise: background.rms.median(),
         clipped_fraction: clipped as f64 / frame.size().area().max(1) as f64,
@@ -66,7 +69,7 @@ pub fn measure_frame(frame: &CalibratedFrame, foreground: Option<&Mask>, setting
 }
 
 fn peaks_of_shape(grey: &Luminance, foreground: Option<&Mask>, settings: &DetectSettings, shape: Shape) -> Peaks {
-    let filtered = matched_filter(grey, shape);
+    let filtered = matched_filter(grey, foreground, shape);
     find_peaks(&filtered, &grey.sigma, foreground, settings.threshold_sigma, shape)
 }
 
@@ -144,38 +147,4 @@ fn clear_stars(stars: &[Star]) -> Vec<&Star> {
 
 fn median_of(stars: &[&Star], value: impl Fn(&Star) -> f32) -> Option<f32> {
     median(&mut stars.iter().map(|star| value(star)).collect::<Vec<_>>())
-}
-
-/// What all stars are stretched by in one direction: the lens stretches them too, but outwards all around.
-fn common_trail_px(stars: &[&Star]) -> Option<f32> {
-    let shapes: Vec<Shape> = stars.iter().map(|star| shape_of(star)).collect();
-    let middle = |of: fn(&Shape) -> f64| {
-        let mut values: Vec<f32> = shapes.iter().map(|shape| of(shape) as f32).collect();
-        median(&mut values).map(f64::from)
-    };
-    let round = 0.5 * middle(|shape| shape.xx + shape.yy)?;
-    let (along, diagonal) = (middle(|shape| shape.xx - shape.yy)?, middle(|shape| 2.0 * shape.xy)?);
-    // The length of a vector of noise is not zero: its expected square is taken off.
-    let scatter: f64 = {
-        let mut off: Vec<f32> = shapes
-            .iter()
-            .map(|shape| ((shape.xx - shape.yy - along).powi(2) + (2.0 * shape.xy - diagonal).powi(2)) as f32)
-            .collect();
-        f64::from(median(&mut off)?)
-    };
-    // For a two-dimensional normal the median square is 2 ln 2 variances; a median has π / 2 times the variance of a mean.
-    let noise = scatter / std::f64::consts::LN_2 * 1.57 / shapes.len() as f64;
-    let stretch = (along * along + diagonal * diagonal - noise).max(0.0).sqrt();
-    Some(trail_length_px(round + 0.5 * stretch, round - 0.5 * stretch) as f32)
-}
-
-fn shape_of(star: &Star) -> Shape {
-    let sigma = f64::from(star.fwhm_px) / FWHM_PER_SIGMA;
-    let (long, short) = (sigma * sigma * f64::from(star.elongation), sigma * sigma / f64::from(star.elongation));
-    let (sin, cos) = f64::from(star.angle_rad).sin_cos();
-    Shape {
-        xx: long * cos * cos + short * sin * sin,
-        xy: (long - short) * sin * cos,
-        yy: long * sin * sin + short * cos * cos,
-    }
 }

@@ -3,6 +3,7 @@
 
 use crate::detect::Star;
 use crate::detect::background::Sky;
+use crate::detect::evidence::Evidence;
 use crate::detect::fit::{Fit, Sample, Start, Window, fit_star};
 use crate::detect::peaks::Peak;
 use crate::detect::shape::Shape;
@@ -33,9 +34,6 @@ const MAX_SHORT_VARIANCE: f64 = 5.0;
 /// And what is this much narrower along both axes has not come through the lens.
 const MIN_VARIANCE: f64 = 0.2;
 
-/// Least significance of what the fit found; the threshold of detection was on another picture.
-const MIN_SIGNIFICANCE: f64 = 4.0;
-
 /// Everything a star is measured on.
 pub(super) struct Scene<'a> {
     pub(super) frame: &'a CalibratedFrame,
@@ -45,6 +43,8 @@ pub(super) struct Scene<'a> {
     pub(super) shape: Shape,
     /// Typical amplitudes of a star, for telling it from a hot pixel.
     pub(super) neutral: [f64; 3],
+    /// Height over the noise from which a star is one.
+    pub(super) threshold_sigma: f32,
 }
 
 /// Buffers that live longer than one star.
@@ -70,8 +70,7 @@ pub(super) fn measure_star(scene: &Scene, peak: &Peak, owner: u16, workspace: &m
         (None, Some(core)) => return Some(core_alone(scene, core)),
         (None, None) => return None,
     };
-    let is_hot = |fit: &Fit| is_hot_pixel(&workspace.window, Point { x: fit.x, y: fit.y }, scene.shape, scene.neutral);
-    if core.is_none() && !(is_star_shaped(&fit) && is_significant(&fit) && !is_hot(&fit)) {
+    if core.is_none() && !(is_star_shaped(&fit) && is_positive(&fit) && scene.is_star(&workspace.window, &fit)) {
         return None;
     }
     Some(star(scene, &fit, center, core.as_ref()))
@@ -86,12 +85,13 @@ pub(super) fn measure_pilot(scene: &Scene, peak: &Peak, owner: u16, workspace: &
     // Above half height there are the inner 1.18 σ of the filtered profile, of which the moments are 0.35 σ².
     let shape = region.scaled(4.0 * 2.0, 0.3);
     workspace.gather(scene, peak.place, owner, shape, 0.0);
-    if is_hot_pixel(&workspace.window, Point::default(), Shape::round(SHARP_SIGMA_PX), scene.neutral) {
+    let sharp = Evidence::of(&workspace.window, Point::default(), Shape::round(SHARP_SIGMA_PX), scene.neutral);
+    if sharp.is_hot_pixel() {
         return None;
     }
     let fit = fit_star(&workspace.window, &start(scene, shape, LOOSE_SPREAD))?;
-    let sharp = fit.shape.axes().1 > 0.1;
-    (sharp && is_near(&fit, shape, 0.0) && is_significant(&fit)).then_some(fit)
+    let has_width = fit.shape.axes().1 > 0.1;
+    (has_width && is_near(&fit, shape, 0.0) && is_positive(&fit)).then_some(fit)
 }
 
 fn start(scene: &Scene, shape: Shape, shape_spread: f64) -> Start {
@@ -291,28 +291,8 @@ fn is_star_shaped(fit: &Fit) -> bool {
     1.0 / least < MAX_LONG_VARIANCE && 1.0 / largest < MAX_SHORT_VARIANCE && 1.0 / least > MIN_VARIANCE
 }
 
-fn is_significant(fit: &Fit) -> bool {
-    let significance: f64 =
-        (0..3).map(|channel| fit.amplitudes[channel].powi(2) * fit.amplitude_information[channel]).sum();
-    let positive = fit.amplitudes.iter().sum::<f64>() > 0.0;
-    positive && significance > MIN_SIGNIFICANCE * MIN_SIGNIFICANCE
-}
-
-/// Whether a single sample explains more of what is seen than a star of this place, shape and colour.
-fn is_hot_pixel(window: &Window, place: Point, shape: Shape, neutral: [f64; 3]) -> bool {
-    let metric = shape.inverse();
-    let (mut product, mut square, mut best) = (0.0, 0.0, 0.0f64);
-    for (samples, neutral) in window.colors.iter().zip(neutral) {
-        for sample in samples {
-            let (dx, dy) = (f64::from(sample.x) - place.x, f64::from(sample.y) - place.y);
-            let model = neutral * (-0.5 * metric.form(dx, dy)).exp();
-            let (value, variance) = (f64::from(sample.value), f64::from(sample.variance));
-            product += value * model / variance;
-            square += model * model / variance;
-            best = best.max(value * value.abs() / variance);
-        }
-    }
-    product <= 0.0 || product * product / square < best
+fn is_positive(fit: &Fit) -> bool {
+    fit.amplitudes.iter().sum::<f64>() > 0.0
 }
 
 fn star(scene: &Scene, fit: &Fit, center: Point, core: Option<&Core>) -> Star {
