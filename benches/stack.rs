@@ -50,9 +50,9 @@ fn resample_tile(bencher: Bencher<'_, '_>) {
     let source = Source { window, frame, pixels: &pixels };
     let resampler = Resampler { kernel: Kernel::new(), ring_contrast: [0.1, 0.1, 0.1, f32::INFINITY] };
     let mut lanes: [Vec<f32>; 4] = std::array::from_fn(|_| vec![0.0; target.size.area()]);
-    bencher.counter(ItemsCount::new(target.size.area())).bench_local(|| {
-        resample(&resampler, &source, &grid, target.size, lanes.each_mut().map(Vec::as_mut_slice))
-    });
+    bencher
+        .counter(ItemsCount::new(target.size.area()))
+        .bench_local(|| resample(&resampler, &source, &grid, target.size, lanes.each_mut().map(Vec::as_mut_slice)));
 }
 
 /// Unshifted frames in memory: reading, demosaic, and the combination, for each sample.
@@ -95,7 +95,6 @@ fn whole_burst(bencher: Bencher<'_, '_>) {
 fn report(text: &str) {
     eprintln!("{text}");
 }
-
 
 /// Largest memory of the process so far, where the system tells.
 fn peak_memory() -> Option<String> {

@@ -263,7 +263,7 @@ fn other_programs_read_our_files_without_a_warning() {
             ["-validate", "-warning", "-error", "-a", path(name).to_str().expect("a plain name")].map(str::to_owned);
         let Some(output) = run_tool("exiftool", &arguments.each_ref().map(String::as_str), "") else { return };
         let text = printed(&output);
-// Deflate came with a technical note after TIFF 6.0 and EXIF, whose list this program goes by.
+        // Deflate came with a technical note after TIFF 6.0 and EXIF, whose list this program goes by.
         let of_deflate = "Invalid value for IFD0 tag 0x0103 Compression";
         let is_complaint = |line: &&str| {
             let value = line.split_once(": ").map_or("", |(_, value)| value);

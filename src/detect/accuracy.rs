@@ -45,15 +45,13 @@ fn least_variance(drawing: &Drawing, star: &TrueStar) -> f64 {
         for x in cx - 9..=cx + 9 {
             let channel = cfa.color_at(x, y) as usize;
             let share = drawing.share(star.center, x, y);
-            let shifted = |dx: f64, dy: f64| {
-                drawing.share(Point { x: star.center.x + dx, y: star.center.y + dy }, x, y)
-            };
+            let shifted =
+                |dx: f64, dy: f64| drawing.share(Point { x: star.center.x + dx, y: star.center.y + dy }, x, y);
             let mut slope = nalgebra::SVector::<f64, 5>::zeros();
             slope[channel] = share;
             slope[3] = star.flux[channel] * (shifted(step, 0.0) - shifted(-step, 0.0)) / (2.0 * step);
             slope[4] = star.flux[channel] * (shifted(0.0, step) - shifted(0.0, -step)) / (2.0 * step);
-            let variance =
-                drawing.sigma[channel].powi(2) + drawing.variance_per_level * star.flux[channel] * share;
+            let variance = drawing.sigma[channel].powi(2) + drawing.variance_per_level * star.flux[channel] * share;
             information += slope * slope.transpose() / variance;
         }
     }
@@ -83,8 +81,7 @@ fn centring(psf_sigma_px: f64, wanted: f64, variance_per_level: f64, seed: u64) 
     drawing.variance_per_level = variance_per_level;
     // The flux that has the wanted signal to noise, by secant steps from a guess.
     let probe = |flux: f64| {
-        let star =
-            TrueStar { center: Point { x: 360.3, y: 360.4 }, flux: [0.6 * flux, flux, 0.7 * flux] };
+        let star = TrueStar { center: Point { x: 360.3, y: 360.4 }, flux: [0.6 * flux, flux, 0.7 * flux] };
         signal_to_noise(&drawing, &star)
     };
     let mut flux = 0.01;

@@ -117,8 +117,7 @@ impl Lens {
     #[must_use]
     #[inline]
     pub fn ray(&self, reach: Reach, point: Point) -> Option<Vector3<f64>> {
-        let (x, y) =
-            ((point.x - self.principal.x) / self.focal_px, (point.y - self.principal.y) / self.focal_px);
+        let (x, y) = ((point.x - self.principal.x) / self.focal_px, (point.y - self.principal.y) / self.focal_px);
         let distorted = x.hypot(y);
         // Also false for what is not a number.
         if !(distorted <= reach.distorted) {

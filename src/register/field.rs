@@ -43,8 +43,16 @@ impl Field {
         let cell_px = (area / points.len().max(1) as f64).sqrt();
         let cells = |length: usize| nearest_index((length as f64 / cell_px).floor(), 1 << 12).unwrap_or(0) + 1;
         let (columns, rows) = (cells(size.width), cells(size.height));
-        let mut field =
-            Self { points, sigma_px, size, cell_px, columns, rows, starts: vec![0; columns * rows + 1], members: vec![] };
+        let mut field = Self {
+            points,
+            sigma_px,
+            size,
+            cell_px,
+            columns,
+            rows,
+            starts: vec![0; columns * rows + 1],
+            members: vec![],
+        };
         field.fill();
         field
     }
@@ -151,9 +159,8 @@ mod tests {
     #[test]
     fn the_grid_finds_what_a_full_search_finds() {
         let size = Size { width: 600, height: 400 };
-        let points: Vec<Point> = (0..97_u32)
-            .map(|n| Point { x: f64::from(n * 7919 % 600), y: f64::from(n * 104_729 % 400) })
-            .collect();
+        let points: Vec<Point> =
+            (0..97_u32).map(|n| Point { x: f64::from(n * 7919 % 600), y: f64::from(n * 104_729 % 400) }).collect();
         let field = Field::from_points(points.clone(), vec![0.1; points.len()], size);
         for n in 0..200_u32 {
             let probe = Point { x: f64::from(n * 31 % 640) - 20.0, y: f64::from(n * 57 % 440) - 20.0 };

@@ -70,7 +70,13 @@ pub(crate) fn guesses(size: Size, focal_px: Option<f64>, known: Option<LensPrior
         Some(focal_px) => {
             // At long focal lengths the corner shift is all of distortion; at short ones the projection counts too.
             for corner_shift in [-0.03, -0.10, -0.15, 0.03] {
-                guesses.push(LensPrior::guessed(size, Projection::Rectilinear, focal_px, STATED_FOCAL_SIGMA, corner_shift));
+                guesses.push(LensPrior::guessed(
+                    size,
+                    Projection::Rectilinear,
+                    focal_px,
+                    STATED_FOCAL_SIGMA,
+                    corner_shift,
+                ));
             }
             if focal_px < 0.8 * diagonal {
                 let fisheye = [Projection::EquidistantFisheye, Projection::StereographicFisheye];

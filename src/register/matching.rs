@@ -49,7 +49,8 @@ pub(crate) fn match_fields(
         for guess in guesses {
             for model in seeds(&bright_light, &bright_reference, guess) {
                 let polished = polished(&model, &bright_light, &bright_reference, tolerance_px);
-                let judged = judged(polished, [&bright_light, light], [&bright_reference, reference], tolerance_px, ln_tries);
+                let judged =
+                    judged(polished, [&bright_light, light], [&bright_reference, reference], tolerance_px, ln_tries);
                 if best.as_ref().is_none_or(|best| judged.ln_false_alarms < best.ln_false_alarms) {
                     best = Some(judged);
                 }
@@ -81,12 +82,18 @@ pub(crate) fn follow(
         model = model.improved(&places(&pairs, light, reference), tolerance / 3.0, Freedom::Rotation);
         tolerance = (0.5 * tolerance).max(tolerance_px);
     }
-    let solution = judged(model, [light, light], [reference, reference], tolerance_px, ln_seeds(light.len(), reference.len()));
+    let solution =
+        judged(model, [light, light], [reference, reference], tolerance_px, ln_seeds(light.len(), reference.len()));
     (solution.ln_false_alarms < LN_BELIEF).then_some(solution)
 }
 
 /// Pairs of stars that are each other's nearest within the tolerance.
-pub(crate) fn close_pairs(model: &PairModel, light: &Field, reference: &Field, tolerance_px: f64) -> Vec<(usize, usize)> {
+pub(crate) fn close_pairs(
+    model: &PairModel,
+    light: &Field,
+    reference: &Field,
+    tolerance_px: f64,
+) -> Vec<(usize, usize)> {
     let transform = model.transform();
     mutual_pairs(light, reference, tolerance_px, |point| transform.apply(point))
 }
@@ -157,7 +164,8 @@ fn seeds(light: &Field, reference: &Field, guess: &LensPrior) -> Vec<PairModel> 
     let mut tried: Vec<(f64, Rotation3<f64>)> = Vec::new();
     for &(_, idx) in &ranked {
         let (from, to) = alike[idx];
-        let corners = |rays: &[Option<_>], three: [usize; 3]| three.map(|idx| rays[idx].expect("a corner has a direction"));
+        let corners =
+            |rays: &[Option<_>], three: [usize; 3]| three.map(|idx| rays[idx].expect("a corner has a direction"));
         let rotation = rotation_between(corners(&light_rays, from), corners(&reference_rays, to));
         if tried.iter().any(|(_, known)| nearly_same(known, &rotation)) {
             continue;
@@ -232,4 +240,3 @@ fn judged(
     }
     best
 }
-

@@ -11,7 +11,6 @@ mod triangles;
 use crate::detect::Star;
 use crate::pixels::{Size, Transform};
 
-
 /// Which model carries a frame to the reference frame, from the best to the simplest.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -74,6 +73,12 @@ pub fn register_pair(light: &[Star], reference: &[Star], optics: &Optics) -> Res
     let (light, _) = field::Field::new(light, optics.size);
     let (reference, _) = field::Field::new(reference, optics.size);
     let guesses = lens_prior::guesses(optics.size, optics.focal_px, None);
-    let solution = matching::match_fields(&light, &reference, &guesses, 2.0).ok_or(AlignError::NoMatch { stars: light.len() })?;
-    Ok(Registration { reference_from_light: Transform::Camera(Box::new(solution.model.transform())), model: Model::LensFitted, n_matched: solution.pairs.len(), rms_px: solution.ln_false_alarms })
+    let solution =
+        matching::match_fields(&light, &reference, &guesses, 2.0).ok_or(AlignError::NoMatch { stars: light.len() })?;
+    Ok(Registration {
+        reference_from_light: Transform::Camera(Box::new(solution.model.transform())),
+        model: Model::LensFitted,
+        n_matched: solution.pairs.len(),
+        rms_px: solution.ln_false_alarms,
+    })
 }

@@ -79,7 +79,11 @@ impl PairModel {
                 parameters[idx - 3] = (parameters[idx - 3] + step[idx]).clamp(-6.0, 6.0);
             }
         }
-        Self { prior: self.prior, parameters, reference_from_light: self.turned(&Vector3::new(step[0], step[1], step[2])) }
+        Self {
+            prior: self.prior,
+            parameters,
+            reference_from_light: self.turned(&Vector3::new(step[0], step[1], step[2])),
+        }
     }
 
     fn turned(&self, by: &Vector3<f64>) -> Rotation3<f64> {

@@ -108,10 +108,8 @@ impl Normalized {
         let (from_center, to_center) = (mean(|pair| pair.0), mean(|pair| pair.1));
         let spread = pairs.iter().map(|pair| pair.0.distance(from_center)).sum::<f64>() / n;
         (spread > 0.0).then_some(())?;
-        let normal = |point: Point, center: Point| Point {
-            x: (point.x - center.x) / spread,
-            y: (point.y - center.y) / spread,
-        };
+        let normal =
+            |point: Point, center: Point| Point { x: (point.x - center.x) / spread, y: (point.y - center.y) / spread };
         let pairs = pairs.iter().map(|&(from, to)| (normal(from, from_center), normal(to, to_center))).collect();
         Some(Self { pairs, from_center, to_center, spread })
     }

@@ -62,7 +62,8 @@ impl Triangles {
                     let cell = row * RATIO_CELLS + column;
                     let inside = &other.all[other.starts[cell]..other.starts[cell + 1]];
                     let first = inside.partition_point(|two| two.ln_longest < one.ln_longest - SIZE_TOLERANCE);
-                    let alike = inside[first..].iter().take_while(|two| two.ln_longest < one.ln_longest + SIZE_TOLERANCE);
+                    let alike =
+                        inside[first..].iter().take_while(|two| two.ln_longest < one.ln_longest + SIZE_TOLERANCE);
                     for two in alike.filter(|two| {
                         two.turns_right == one.turns_right
                             && (two.middle - one.middle).abs() < RATIO_TOLERANCE
@@ -90,14 +91,17 @@ fn axes_of([a, b, c]: [Vector3<f64>; 3]) -> Matrix3<f64> {
 }
 
 fn triangles_of(rays: &[Option<Vector3<f64>>]) -> Vec<Triangle> {
-    let seen: Vec<(usize, Vector3<f64>)> = rays.iter().enumerate().filter_map(|(idx, ray)| Some((idx, (*ray)?))).collect();
+    let seen: Vec<(usize, Vector3<f64>)> =
+        rays.iter().enumerate().filter_map(|(idx, ray)| Some((idx, (*ray)?))).collect();
     let n_wanted = (2.0 * TRIANGLES_WANTED as f64 / seen.len().max(1) as f64).sqrt();
     let n_neighbors = (NEIGHBORS.0..NEIGHBORS.1).find(|&n| n as f64 >= n_wanted).unwrap_or(NEIGHBORS.1);
     let mut corners = Vec::new();
     let mut near: Vec<(f64, usize)> = Vec::with_capacity(seen.len());
     for (at, (_, ray)) in seen.iter().enumerate() {
         near.clear();
-        near.extend((0..seen.len()).filter(|&other| other != at).map(|other| ((seen[other].1 - ray).norm_squared(), other)));
+        near.extend(
+            (0..seen.len()).filter(|&other| other != at).map(|other| ((seen[other].1 - ray).norm_squared(), other)),
+        );
         if near.len() > n_neighbors {
             near.select_nth_unstable_by(n_neighbors, |a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
             near.truncate(n_neighbors);
