@@ -24,7 +24,11 @@ fn main() {
         let n_stars = (rng.random_range(15f64.ln()..2000f64.ln())).exp() as usize;
         let pair = random_pair(&cam, n_stars, 0.1, &mut rng);
         let t = std::time::Instant::now();
-        let r = register_pair(&pair.light, &pair.reference, &Optics { size, focal_px: known.then_some(focal) });
+        let r = register_pair(
+            &pair.light,
+            &pair.reference,
+            &Optics { size, focal_px: known.then_some(focal), profile: None },
+        );
         let dt = t.elapsed().as_secs_f64();
         time += dt;
         worst_t = worst_t.max(dt);
@@ -43,7 +47,7 @@ fn main() {
                 } else {
                     wrong += 1;
                     println!(
-                        "seed {seed} WRONG? {mm} mm shift {shift:.3} n {n_stars} common {} matched {} lnfa {:.0} med {med:.2} p90 {p90:.2} max {:.1}",
+                        "seed {seed} WRONG? {mm} mm shift {shift:.3} n {n_stars} common {} matched {} rms {:.2} med {med:.2} p90 {p90:.2} max {:.1}",
                         pair.common.len(),
                         r.n_matched,
                         r.rms_px,
@@ -70,7 +74,7 @@ fn main() {
         let a: Vec<_> = (0..n_stars).map(|_| false_star(size, &mut rng)).collect();
         let b: Vec<_> = (0..n_stars).map(|_| false_star(size, &mut rng)).collect();
         let t = std::time::Instant::now();
-        if register_pair(&a, &b, &Optics { size, focal_px: known.then_some(3000.0) }).is_ok() {
+        if register_pair(&a, &b, &Optics { size, focal_px: known.then_some(3000.0), profile: None }).is_ok() {
             accepts += 1;
         }
         time += t.elapsed().as_secs_f64();

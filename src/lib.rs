@@ -38,7 +38,6 @@ pub mod settings;
 
 pub mod pipeline;
 
-#[cfg(any())]
 pub mod cli;
 
 #[cfg(feature = "gui")]

@@ -4,5 +4,5 @@ use std::process::ExitCode;
 
 fn main() -> ExitCode {
     // A child process of a run decodes one frame and ends here.
-    nightsheaf::raw::serve_if_asked().unwrap_or(ExitCode::SUCCESS)
+    nightsheaf::raw::serve_if_asked().unwrap_or_else(nightsheaf::cli::main)
 }

@@ -19,10 +19,16 @@ const FIRST_SIGMA_PX: f64 = 1.0;
 /// Stars this much larger in area than the filter are looked for again with a filter of their own.
 const REFILTER_RATIO: f64 = 1.8;
 
-/// Peaks that tell what stars look like: at most so many, from each part of the frame alike.
-const MAX_PILOTS: usize = 320;
+/// Peaks that tell what stars look like: at most so many from each part of the frame, of so many peaks there,
+/// among which there may be more hot pixels than stars.
+const MAX_PILOTS: usize = 20;
+const MAX_PILOT_PEAKS: usize = 200;
+/// Parts along each axis of the frame.
 const PILOT_PARTS: usize = 4;
 const PILOT_SIGNIFICANCE: f32 = 20.0;
+
+/// Peaks measured before the number of stars is looked at again.
+const PEAK_GROUP: usize = 1024;
 
 /// Stars this clear count in the medians of the frame, if there are enough of them.
 const CLEAR_SNR: f64 = 15.0;
@@ -67,28 +73,25 @@ fn peaks_of_shape(grey: &Luminance, foreground: Option<&Mask>, settings: &Detect
 /// Fits bright peaks from all parts of the frame with shapes of their own.
 fn measure_pilots(scene: &Scene, peaks: &Peaks) -> Vec<Fit> {
     let size = scene.frame.size();
-    let mut taken = [[0; PILOT_PARTS]; PILOT_PARTS];
+    let mut parts = vec![Vec::new(); PILOT_PARTS * PILOT_PARTS];
     let part = |value: f64, len: usize| ((value * PILOT_PARTS as f64 / len as f64) as usize).min(PILOT_PARTS - 1);
-    let chosen: Vec<usize> = peaks
-        .peaks
-        .iter()
-        .enumerate()
-        .filter(|(_, peak)| peak.region.is_some() && peak.significance > PILOT_SIGNIFICANCE)
-        .filter(|(_, peak)| {
-            let count = &mut taken[part(peak.place.y, size.height)][part(peak.place.x, size.width)];
-            *count += 1;
-            *count <= MAX_PILOTS / (PILOT_PARTS * PILOT_PARTS)
-        })
-        .map(|(index, _)| index)
-        .collect();
-    chosen
-        .par_iter()
-        .map_init(Workspace::default, |workspace, &index| {
-            let owner = u32::try_from(index + 1).expect("owners are numbered in 32 bits");
-            measure_pilot(scene, &peaks.peaks[index], owner, workspace)
-        })
-        .flatten()
-        .collect()
+    for (index, peak) in peaks.peaks.iter().enumerate() {
+        let here = &mut parts[part(peak.place.y, size.height) * PILOT_PARTS + part(peak.place.x, size.width)];
+        if peak.significance > PILOT_SIGNIFICANCE && here.len() < MAX_PILOT_PEAKS {
+            here.push(index);
+        }
+    }
+    let fits = parts.par_iter().map(|part| {
+        let mut workspace = Workspace::default();
+        let found =
+            part.iter().filter_map(|&index| measure_pilot(scene, &peaks.peaks[index], owner_of(index), &mut workspace));
+        found.take(MAX_PILOTS).collect::<Vec<Fit>>()
+    });
+    fits.collect::<Vec<_>>().concat()
+}
+
+fn owner_of(index: usize) -> u16 {
+    u16::try_from(index + 1).expect("peaks are numbered in 16 bits")
 }
 
 /// Median shape and colour of the pilots; `None` with hardly any.
@@ -105,17 +108,17 @@ fn typical(pilots: &[Fit]) -> Option<(Shape, [f64; 3])> {
 }
 
 fn measure_stars(scene: &Scene, peaks: &Peaks, settings: &DetectSettings) -> Vec<Star> {
-    // Some of the peaks turn out to be no stars.
-    let considered = settings.max_stars.saturating_add(settings.max_stars / 4).min(peaks.peaks.len());
-    let found: Vec<Star> = peaks.peaks[..considered]
-        .par_iter()
-        .enumerate()
-        .map_init(Workspace::default, |workspace, (index, peak)| {
-            let owner = u32::try_from(index + 1).expect("owners are numbered in 32 bits");
-            measure_star(scene, peak, owner, workspace)
-        })
-        .flatten()
-        .collect();
+    let mut found: Vec<Star> = Vec::new();
+    // Some of the peaks turn out to be no stars: as many are looked at as it takes.
+    for (group, peaks) in peaks.peaks.chunks(PEAK_GROUP).enumerate() {
+        let measured = peaks.par_iter().enumerate().map_init(Workspace::default, |workspace, (index, peak)| {
+            measure_star(scene, peak, owner_of(group * PEAK_GROUP + index), workspace)
+        });
+        found.extend(measured.collect::<Vec<_>>().into_iter().flatten());
+        if found.len() >= settings.max_stars {
+            break;
+        }
+    }
     let mut stars = drop_lines(found, FWHM_PER_SIGMA * scene.shape.axes().0.sqrt());
     stars.sort_by(|a, b| {
         b.flux
@@ -128,7 +131,8 @@ fn measure_stars(scene: &Scene, peaks: &Peaks, settings: &DetectSettings) -> Vec
 }
 
 fn count(flags: &[bool]) -> usize {
-    flags.iter().map(|&flag| usize::from(flag)).sum()
+    // Short sums fit a byte, which vector units add many at a time.
+    flags.chunks(255).map(|part| usize::from(part.iter().map(|&flag| u8::from(flag)).sum::<u8>())).sum()
 }
 
 /// Unsaturated stars well above the noise, or all unsaturated ones where those are few.

@@ -52,9 +52,9 @@ const CLIPPED_MORE: [f32; 2] = [0.002, 0.02];
 
 /// Judges each frame of a burst; `None` stands for a frame that could not be measured.
 #[must_use]
-pub fn judge(measures: &[Option<FrameMeasure>]) -> Vec<Judgement> {
+pub fn judge(measures: &[Option<&FrameMeasure>]) -> Vec<Judgement> {
     let burst = Burst::new(measures);
-    measures.iter().map(|measure| burst.judge(measure.as_ref())).collect()
+    measures.iter().map(|measure| burst.judge(*measure)).collect()
 }
 
 /// A figure over the burst.
@@ -65,8 +65,8 @@ struct Typical {
 }
 
 impl Typical {
-    fn of(measures: &[Option<FrameMeasure>], figure: impl Fn(&FrameMeasure) -> Option<f32>) -> Option<Self> {
-        let mut values: Vec<f32> = measures.iter().flatten().filter_map(figure).collect();
+    fn of(measures: &[Option<&FrameMeasure>], figure: impl Fn(&FrameMeasure) -> Option<f32>) -> Option<Self> {
+        let mut values: Vec<f32> = measures.iter().flatten().copied().filter_map(&figure).collect();
         let median_value = median(&mut values)?;
         values.iter_mut().for_each(|value| *value = (*value - median_value).abs());
         Some(Self { median: median_value, spread: SIGMA_PER_MAD * median(&mut values)? })
@@ -98,7 +98,7 @@ struct Burst {
 }
 
 impl Burst {
-    fn new(measures: &[Option<FrameMeasure>]) -> Self {
+    fn new(measures: &[Option<&FrameMeasure>]) -> Self {
         let stars = Typical::of(measures, |measure| Some(measure.stars.len() as f32));
         let light_rank = stars.map_or(0, |stars| (stars.median / 4.0) as usize);
         Self {

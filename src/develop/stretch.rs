@@ -13,7 +13,7 @@ const N_STEPS: usize = 4096;
 const TOP: f32 = 4.0;
 
 /// Half-width of the toe over the black point. Common practice, no source: chosen by eye.
-const TOE_PER_BLACK: f64 = 0.6;
+const TOE_PER_BLACK: f64 = 0.8;
 
 /// What a tone curve is made from.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -18,6 +18,7 @@ pub use dng::write_dng;
 pub use exif::FileMetadata;
 pub use jpeg::{DEFAULT_JPEG_QUALITY, write_jpeg};
 pub use png::write_png;
+pub use replace::{check_target, replace_file};
 pub use tiff::{Compression, write_tiff};
 
 use crate::develop::Development;

@@ -11,7 +11,7 @@ const BUFFER_BYTES: usize = 256 * 1024;
 
 /// Lets `write` fill a new file and puts it in the place of `path`. When anything fails, the old
 /// file stays as it was and nothing else is left behind.
-pub(super) fn replace_file(
+pub fn replace_file(
     path: &Path,
     needed_bytes: u64,
     write: impl FnOnce(&mut BufWriter<&File>) -> Result<(), ExportError>,
@@ -27,6 +27,14 @@ pub(super) fn replace_file(
     part.as_file().sync_all().map_err(ExportError::from).map_err(place_error)?;
     part.persist(&target).map_err(|error| ExportError::from(error.error))?;
     sync_folder(folder);
+    Ok(())
+}
+
+/// Whether a file can be written at `path`, by writing none of it; leaves nothing behind.
+pub fn check_target(path: &Path) -> Result<(), ExportError> {
+    let target = resolve(path)?;
+    let folder = target.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    new_file_beside(folder)?;
     Ok(())
 }
 

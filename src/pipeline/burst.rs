@@ -6,15 +6,16 @@ use crate::calibrate::NoiseModel;
 use crate::detect::{Judgement, Verdict, judge};
 use crate::error::Error;
 use crate::job::Monitor;
-use crate::pipeline::lights::{Basis, Reading};
+use crate::pipeline::MIN_FRAMES;
+use crate::pipeline::lights::{Basis, Light, Reading};
 use crate::pipeline::photometry::{flux_scale, sky_offset};
 use crate::pipeline::request::{ReferenceChoice, Request};
 use crate::pipeline::rows::RepairedRows;
 use crate::pipeline::run::same_file;
-use crate::pipeline::MIN_FRAMES;
-use crate::pixels::{Rect, Size, Transform};
+use crate::pixels::{Size, Transform};
 use crate::raw::Metadata;
-use crate::register::{FrameStars, Optics, RegisterSettings, Registration, choose_reference, register_burst};
+use crate::register::{FrameStars, Optics, ReferenceMeasure, RegisterError, RegisterSettings, Registration, StarMatch};
+use crate::register::{choose_reference, register_burst};
 use crate::stack::{Offset, StackFrame};
 
 /// The frames that make the picture.
@@ -34,6 +35,7 @@ pub(super) struct AlignedFrame {
     pub(super) idx: usize,
     pub(super) registration: Registration,
     pub(super) light_from_reference: Transform,
+    pub(super) matches: Vec<StarMatch>,
 }
 
 /// Sets frames aside by their measures, chooses the reference and registers the others on it.
@@ -54,7 +56,12 @@ pub(super) fn align(
         usable,
         given: paths.len(),
         needed: MIN_FRAMES,
-        set_aside: paths.iter().cloned().zip(reasons.iter().cloned()).filter(|(_, reason)| !reason.is_empty()).collect(),
+        set_aside: paths
+            .iter()
+            .cloned()
+            .zip(reasons.iter().cloned())
+            .filter(|(_, reason)| !reason.is_empty())
+            .collect(),
     };
     if candidates.len() < MIN_FRAMES {
         return Err(too_few(candidates.len(), &reasons));
@@ -62,19 +69,31 @@ pub(super) fn align(
     let light = |idx: usize| readings[idx].as_ref().expect("a candidate was read");
     let stars: Vec<FrameStars<'_>> = candidates
         .iter()
-        .map(|&idx| FrameStars { stars: &light(idx).measure.stars, capture_time_secs: mid_exposure(&light(idx).metadata) })
+        .map(|&idx| FrameStars {
+            stars: &light(idx).measure.stars,
+            capture_time_secs: mid_exposure(&light(idx).metadata),
+        })
         .collect();
     let reference = match wanted.and_then(|wanted| candidates.iter().position(|&idx| idx == wanted)) {
         Some(position) => position,
-        None => choose_reference(&candidates.iter().map(|&idx| &light(idx).measure).collect::<Vec<_>>()),
+        None => choose_reference(&candidates.iter().map(|&idx| reference_measure(light(idx))).collect::<Vec<_>>()),
     };
     let optics = optics(basis.size, &light(candidates[reference]).metadata);
-    let burst = register_burst(monitor, &stars, reference, &optics, &RegisterSettings::default())?;
+    let burst = register_burst(monitor, &stars, reference, &optics, &RegisterSettings::default());
+    let burst = burst.map_err(|error| match error {
+        RegisterError::Cancelled(cancelled) => Error::Cancelled(cancelled),
+        source @ RegisterError::Reference { .. } => {
+            reasons[candidates[reference]] = source.to_string();
+            too_few(0, &reasons)
+        }
+    })?;
     let mut frames = Vec::new();
-    for (&idx, registration) in candidates.iter().zip(burst.frames) {
+    for ((&idx, registration), matches) in candidates.iter().zip(burst.frames).zip(burst.matches) {
         match registration {
             Ok(registration) => match registration.reference_from_light.inverse() {
-                Some(light_from_reference) => frames.push(AlignedFrame { idx, registration, light_from_reference }),
+                Some(light_from_reference) => {
+                    frames.push(AlignedFrame { idx, registration, light_from_reference, matches })
+                }
                 None => reasons[idx] = "its registration flattens the sky".to_owned(),
             },
             Err(reason) => reasons[idx] = reason.to_string(),
@@ -108,6 +127,15 @@ fn wanted_reference(request: &Request, paths: &[PathBuf]) -> Result<Option<usize
     }
 }
 
+fn reference_measure(light: &Light) -> ReferenceMeasure {
+    ReferenceMeasure {
+        n_stars: light.measure.stars.len(),
+        fwhm_px: light.measure.fwhm_px,
+        elongation: light.measure.elongation,
+        capture_time_secs: mid_exposure(&light.metadata),
+    }
+}
+
 /// The middle of the exposure by the camera's clock.
 fn mid_exposure(metadata: &Metadata) -> Option<f64> {
     let begin = metadata.capture_time?.clock_secs;
@@ -119,14 +147,16 @@ fn optics(size: Size, metadata: &Metadata) -> Optics {
         (Some(focal_mm), Some(width_mm)) if width_mm > 0.0 => Some(focal_mm / width_mm * size.width as f64),
         _ => None,
     };
-    Optics { size, focal_px }
+    Optics { size, focal_px, profile: None }
 }
 
 /// Noise of a single sample, from two frames of the burst.
-pub(super) fn noise_model(rows: &RepairedRows<'_>, aligned: &Aligned) -> Result<NoiseModel, Error> {
+/// `None` where the frames are too small to tell.
+pub(super) fn noise_model(rows: &RepairedRows<'_>, aligned: &Aligned) -> Result<Option<NoiseModel>, Error> {
     let reference = aligned.frames.iter().position(|frame| frame.idx == aligned.reference).unwrap_or(0);
     let neighbor = if reference + 1 < aligned.frames.len() { reference + 1 } else { reference.saturating_sub(1) };
-    let strips = |position: usize| rows.strips(aligned.frames[position].idx, N_NOISE_STRIPS, NOISE_STRIP_ROWS);
+    let first_rows = rows.strip_rows(N_NOISE_STRIPS, NOISE_STRIP_ROWS);
+    let strips = |position: usize| rows.strips(aligned.frames[position].idx, &first_rows, NOISE_STRIP_ROWS);
     Ok(NoiseModel::from_pair(&strips(reference)?, &strips(neighbor)?))
 }
 
@@ -136,26 +166,32 @@ const N_NOISE_STRIPS: usize = 16;
 const NOISE_STRIP_ROWS: usize = 32;
 
 /// The frames as the stack of the sky takes them: light matched to the reference, weighted by inverse variance.
-pub(super) fn sky_frames(aligned: &Aligned, readings: &[Reading], noise: &NoiseModel) -> Vec<StackFrame> {
+pub(super) fn sky_frames(aligned: &Aligned, readings: &[Reading], noise: Option<&NoiseModel>) -> Vec<StackFrame> {
     let measure = |idx: usize| &readings[idx].as_ref().expect("an aligned frame was read").measure;
     let reference = measure(aligned.reference);
-    let reference_variance = noise.variance(reference.sky_level[1]);
+    let variance = |sky_level: f32| noise.map_or(1.0, |noise| noise.variance(sky_level));
+    let reference_variance = variance(reference.sky_level[1]);
     aligned
         .frames
         .iter()
         .map(|frame| {
             let light = measure(frame.idx);
             let own = frame.idx == aligned.reference;
-            let scale =
-                if own { 1.0 } else { flux_scale(&light.stars, &reference.stars, &frame.registration.reference_from_light) };
+            let scale = if own { 1.0 } else { flux_scale(&light.stars, &reference.stars, &frame.matches) };
             let offset = if own {
                 Offset::Constant([0.0; 3])
             } else {
                 let (from, to) = (&light.background.level, &reference.background.level);
                 Offset::Smooth(Box::new(sky_offset(from, to, &frame.light_from_reference, scale)))
             };
-            let weight = reference_variance / (scale * scale * noise.variance(light.sky_level[1]));
-            StackFrame { frame: frame.idx, light_from_reference: frame.light_from_reference.clone(), weight, scale, offset }
+            let weight = reference_variance / (scale * scale * variance(light.sky_level[1]));
+            StackFrame {
+                frame: frame.idx,
+                light_from_reference: frame.light_from_reference.clone(),
+                weight,
+                scale,
+                offset,
+            }
         })
         .collect()
 }

@@ -5,7 +5,7 @@ use crate::foreground::ForegroundMask;
 use crate::pipeline::burst::Aligned;
 use crate::pipeline::rows::RepairedRows;
 use crate::pixels::statistics::median;
-use crate::pixels::{CalibratedFrame, Layout, Transform};
+use crate::pixels::{Layout, Transform};
 use crate::stack::{MosaicRows, Offset, StackFrame};
 
 /// Strips of the frame that the land's light is compared on.
@@ -54,37 +54,33 @@ fn level_difference(reference: &[Vec<f32>; 3], light: &[Vec<f32>; 3]) -> [f32; 3
 /// Which samples of the strips are land.
 struct LandSamples<'a> {
     foreground: &'a ForegroundMask,
-    n_strips: usize,
+    first_rows: Vec<usize>,
 }
 
 impl<'a> LandSamples<'a> {
     fn new(rows: &RepairedRows<'_>, foreground: &'a ForegroundMask) -> Self {
-        Self { foreground, n_strips: N_STRIPS.min(rows.size().height / STRIP_ROWS).max(1) }
+        let n_strips = N_STRIPS.min(rows.size().height / STRIP_ROWS).max(1);
+        Self { foreground, first_rows: rows.strip_rows(n_strips, STRIP_ROWS) }
     }
 
     /// Samples of sure land, by channel, in a fixed order.
     fn read(&self, rows: &RepairedRows<'_>, frame: usize) -> Result<[Vec<f32>; 3], Error> {
         let mut samples: [Vec<f32>; 3] = Default::default();
-        for (y, strip) in rows.strips(frame, self.n_strips, STRIP_ROWS)? {
-            self.collect(y, &strip, &mut samples);
-        }
-        Ok(samples)
-    }
-
-    fn collect(&self, first_row: usize, strip: &CalibratedFrame, samples: &mut [Vec<f32>; 3]) {
-        let size = strip.size();
-        for y in 0..size.height {
-            let mask = self.foreground.0.row(first_row + y);
+        let strips = rows.strips(frame, &self.first_rows, STRIP_ROWS)?;
+        let rows_of_frame = self.first_rows.iter().flat_map(|&first| first..first + STRIP_ROWS);
+        for (y, row_of_frame) in (0..strips.size().height).zip(rows_of_frame) {
+            let mask = self.foreground.0.row(row_of_frame);
             for (x, _) in mask.iter().enumerate().filter(|&(_, &alpha)| alpha >= SURELY_LAND) {
-                match strip.layout {
-                    Layout::Mosaic(cfa) => samples[cfa.color_at(x, y) as usize].push(strip.planes[0].at(x, y)),
+                match strips.layout {
+                    Layout::Mosaic(cfa) => samples[cfa.color_at(x, y) as usize].push(strips.planes[0].at(x, y)),
                     Layout::Rgb => {
-                        for (channel, plane) in samples.iter_mut().zip(&strip.planes) {
+                        for (channel, plane) in samples.iter_mut().zip(&strips.planes) {
                             channel.push(plane.at(x, y));
                         }
                     }
                 }
             }
         }
+        Ok(samples)
     }
 }

@@ -8,7 +8,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Mutex, PoisonError};
 use std::thread;
 
-use crate::calibrate::{DefectFinder, Masters, calibrate};
+use crate::calibrate::{DefectFinder, Masters, NoiseModel, Suspects, calibrate};
 use crate::detect::{DetectSettings, FrameMeasure, measure_frame};
 use crate::error::Error;
 use crate::job::{Cancelled, Monitor};
@@ -61,6 +61,8 @@ impl Basis {
 pub(super) struct Light {
     pub(super) metadata: Metadata,
     pub(super) measure: FrameMeasure,
+    /// Pixels that may be defects, where they were looked for.
+    pub(super) suspects: Option<Suspects>,
 }
 
 /// A light frame, or why it is set aside.
@@ -97,6 +99,8 @@ pub(super) struct FirstPass<'a> {
     pub(super) paths: &'a [PathBuf],
     pub(super) masters: &'a Masters,
     pub(super) foreground: Option<&'a Mask>,
+    /// Defects are looked for where the noise is known.
+    pub(super) noise: Option<NoiseModel>,
     pub(super) n_at_once: usize,
 }
 
@@ -105,7 +109,6 @@ pub(super) fn read_all(
     monitor: &Monitor,
     pass: &FirstPass<'_>,
     first: FirstFrame,
-    defects: Option<&Mutex<DefectFinder>>,
     keep: &(dyn Fn(usize, &CalibratedFrame) -> Result<(), Error> + Sync),
     on_frame: &(dyn Fn(usize, &Reading) + Sync),
 ) -> Result<Vec<Reading>, Error> {
@@ -128,7 +131,7 @@ pub(super) fn read_all(
                 None => decode(monitor, pass.decoder, &pass.paths[idx])?,
             };
             let reading = match decoded {
-                Ok(raw) => read_one(pass, &basis, raw, defects, &|frame| keep(idx, frame))?,
+                Ok(raw) => read_one(pass, &basis, &raw, &|frame| keep(idx, frame))?,
                 Err(reason) => Err(reason),
             };
             on_frame(idx, &reading);
@@ -144,28 +147,27 @@ pub(super) fn read_all(
         })
     })?;
     let missing = "every frame was read or refused";
-    Ok(slots.into_iter().map(|slot| slot.into_inner().unwrap_or_else(PoisonError::into_inner).expect(missing)).collect())
+    Ok(slots
+        .into_iter()
+        .map(|slot| slot.into_inner().unwrap_or_else(PoisonError::into_inner).expect(missing))
+        .collect())
 }
 
 fn read_one(
     pass: &FirstPass<'_>,
     basis: &Basis,
-    raw: RawFrame,
-    defects: Option<&Mutex<DefectFinder>>,
+    raw: &RawFrame,
     keep: &dyn Fn(&CalibratedFrame) -> Result<(), Error>,
 ) -> Result<Reading, Error> {
-    if let Some(reason) = basis.misfit(&raw) {
+    if let Some(reason) = basis.misfit(raw) {
         return Ok(Err(reason));
     }
     let metadata = raw.metadata.clone();
     let frame = calibrate(raw, pass.masters);
-    if let Some(defects) = defects {
-        let suspects = DefectFinder::suspects(&frame);
-        lock(defects).add(suspects);
-    }
+    let suspects = pass.noise.as_ref().map(|noise| DefectFinder::suspects(&frame, noise));
     keep(&frame)?;
     let measure = measure_frame(&frame, pass.foreground, &DetectSettings::default());
-    Ok(Ok(Light { metadata, measure }))
+    Ok(Ok(Light { metadata, measure, suspects }))
 }
 
 /// `Ok(Err(reason))` for a frame that cannot be decoded: it is set aside and the run goes on.

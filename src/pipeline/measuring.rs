@@ -101,6 +101,7 @@ pub fn measure(
         paths: &request.lights,
         masters: &Masters::default(),
         foreground: land.as_ref(),
+        noise: None,
         n_at_once: lights::frames_at_once(size, request.memory_bytes, rayon::current_num_threads()),
     };
     let on_frame = Mutex::new(on_frame);
@@ -112,7 +113,7 @@ pub fn measure(
         let finding = finding(&request.lights[idx], size, orientation, reading.as_ref().ok(), verdict, reason);
         (on_frame.lock().unwrap_or_else(PoisonError::into_inner))(idx, finding);
     };
-    let readings = lights::read_all(monitor, &pass, first, None, &|_, _| Ok(()), &heard)?;
+    let readings = lights::read_all(monitor, &pass, first, &|_, _| Ok(()), &heard)?;
     let judgements = judge_readings(&readings);
     let all = request.lights.iter().zip(&readings).zip(judgements);
     Ok(all

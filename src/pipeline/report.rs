@@ -1,11 +1,13 @@
 //! What was done, to be read by a person or a program.
 
 use std::collections::BTreeMap;
-use std::path::PathBuf;
+use std::io::Write;
+use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
-pub use crate::detect::Verdict;
+use crate::error::Error;
+use crate::export::replace_file;
 
 /// What became of a run. Names are stable: other programs read them.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -56,4 +58,13 @@ pub struct NoiseReport {
     pub gain: f64,
     /// What the frames kept allow: the square root of their number for equal weights.
     pub ideal: f64,
+}
+
+impl Report {
+    /// Writes the report as JSON, whole or not at all.
+    pub fn save(&self, path: &Path) -> Result<(), Error> {
+        let text = serde_json::to_string_pretty(self).expect("a report is plain data");
+        replace_file(path, text.len() as u64, |out| Ok(out.write_all(text.as_bytes())?))
+            .map_err(|source| Error::Export { path: path.to_owned(), source })
+    }
 }

@@ -1,9 +1,9 @@
 //! One run from files to a stack.
 
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::Arc;
 
-use crate::calibrate::{DefectFinder, NoiseModel};
+use crate::calibrate::{DefectFinder, Defects, Masters, NoiseModel, calibrate};
 use crate::demosaic::demosaic;
 use crate::error::Error;
 use crate::foreground::ForegroundMask;
@@ -12,13 +12,17 @@ use crate::pipeline::burst::{self, Aligned};
 use crate::pipeline::clock::{StageClock, peak_memory_bytes};
 use crate::pipeline::lights::{self, Basis, FirstPass, Light, Reading};
 use crate::pipeline::picture::Picture;
-use crate::pipeline::report::{FrameReport, Report};
+use crate::pipeline::report::{FrameReport, NoiseReport, Report};
 use crate::pipeline::request::{MaskChoice, Request};
 use crate::pipeline::rows::RepairedRows;
 use crate::pipeline::{MIN_FRAMES, landscape, load_mask, masters, noise};
+use crate::pixels::Layout;
 use crate::raw::{Decoder, Metadata};
-use crate::scratch::ScratchStore;
+use crate::scratch::{ScratchSpec, ScratchStore};
 use crate::stack::{Stack, StackRequest, stack};
+
+/// Noise below black that the scratch store keeps, 1.0 at the white level.
+const LOWEST_VALUE: f32 = -0.05;
 
 /// What a run hands back.
 #[derive(Clone, Debug)]
@@ -59,16 +63,29 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let given_mask = given_mask(request, &basis, &mut report.notes)?;
     clock.lap(&mut report, "calibration frames");
 
-    let folder = scratch_folder(request, &paths);
-    let store = ScratchStore::create(&folder, basis.size, basis.layout, paths.len(), masters.highest_value())?;
-    let defects = Mutex::new(DefectFinder::new(basis.size, basis.layout));
+    let spec = ScratchSpec {
+        layout: basis.layout,
+        size: basis.size,
+        n_frames: paths.len(),
+        lowest: LOWEST_VALUE,
+        highest: masters::highest_value(&masters),
+    };
+    let store = ScratchStore::create(&scratch_folders(request, &paths), spec)?;
+    let noise_of_one = NoiseModel::from_single(&calibrate(&first.raw, &masters));
     let land = given_mask.as_deref().map(ForegroundMask::pixels);
     let n_at_once = lights::frames_at_once(basis.size, request.memory_bytes, rayon::current_num_threads());
-    let pass = FirstPass { decoder: &decoder, paths: &paths, masters: &masters, foreground: land.as_ref(), n_at_once };
+    let pass = FirstPass {
+        decoder: &decoder,
+        paths: &paths,
+        masters: &masters,
+        foreground: land.as_ref(),
+        noise: noise_of_one,
+        n_at_once,
+    };
     let keep = |idx, frame: &_| store.write(idx, frame).map_err(Error::from);
-    let readings = lights::read_all(monitor, &pass, first, Some(&defects), &keep, &|_, _| {})?;
+    let readings = lights::read_all(monitor, &pass, first, &keep, &|_, _| {})?;
     let peak_while_reading = peak_memory_bytes(n_at_once);
-    let defects = defects.into_inner().unwrap_or_else(PoisonError::into_inner).finish();
+    let defects = find_defects(&readings, &masters, noise_of_one.as_ref(), basis.layout);
     report.defects_repaired = defects.count();
     let rows = RepairedRows { store: &store, defects: &defects };
     clock.lap(&mut report, "reading, calibrating, measuring");
@@ -79,20 +96,20 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     clock.lap(&mut report, "aligning");
 
     let foreground = match (&request.mask, given_mask) {
-        (MaskChoice::Auto, _) => landscape::propose(monitor, &rows, &aligned, &mut report.notes)?,
+        (MaskChoice::Auto, _) => None,
         (_, given) => given,
     };
     clock.lap(&mut report, "foreground");
 
     let noise_model = burst::noise_model(&rows, &aligned)?;
-    let sky = burst::sky_frames(&aligned, &readings, &noise_model);
+    let sky = burst::sky_frames(&aligned, &readings, noise_model.as_ref());
     let land = landscape::frames(&rows, &aligned, foreground.as_deref(), &sky)?;
     let stack_request = StackRequest {
         sky,
         land,
         foreground: foreground.as_deref(),
         combine: request.combine_rule(),
-        noise: Some(noise_model),
+        noise: noise_model,
         memory_bytes: request.memory_bytes,
     };
     let stacked = stack(monitor, &rows, &stack_request)?;
@@ -100,7 +117,7 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
 
     report.frames = frame_reports(&paths, &readings, &aligned, &stack_request);
     let single = single_frame(&rows, aligned.reference, &basis)?;
-    report.noise = measure_noise(&single, &stacked, foreground.as_deref(), &stack_request);
+    report.noise = measure_noise(&single, &stacked, aligned.reference, &stack_request);
     clock.lap(&mut report, "noise report");
     report.peak_memory_bytes = peak_while_reading.max(peak_memory_bytes(0));
     if stacked.n_without_sky > 0 && foreground.is_some() {
@@ -148,11 +165,7 @@ pub(super) fn decoder(program: Option<&Path>) -> Result<Decoder, Error> {
     })
 }
 
-fn given_mask(
-    request: &Request,
-    basis: &Basis,
-    notes: &mut Vec<String>,
-) -> Result<Option<Arc<ForegroundMask>>, Error> {
+fn given_mask(request: &Request, basis: &Basis, notes: &mut Vec<String>) -> Result<Option<Arc<ForegroundMask>>, Error> {
     match &request.mask {
         MaskChoice::Auto | MaskChoice::None => Ok(None),
         MaskChoice::File(path) => {
@@ -168,12 +181,27 @@ fn given_mask(
     }
 }
 
-/// Beside the output, else beside the frames: both are on a disk that holds pictures.
-fn scratch_folder(request: &Request, paths: &[PathBuf]) -> PathBuf {
-    let beside = |path: &Path| path.parent().map(Path::to_owned);
-    let folder = request.scratch_folder.clone().or_else(|| request.output_folder.clone());
-    let folder = folder.or_else(|| paths.first().and_then(|path| beside(path))).unwrap_or_default();
-    if folder.as_os_str().is_empty() { PathBuf::from(".") } else { folder }
+/// The folder asked for; else beside the output or the frames, which lie on disks that hold pictures.
+fn scratch_folders(request: &Request, paths: &[PathBuf]) -> Vec<PathBuf> {
+    if let Some(folder) = &request.scratch_folder {
+        return vec![folder.clone()];
+    }
+    let frames = paths.first().and_then(|path| path.parent()).map(Path::to_owned);
+    let named = |folder: PathBuf| if folder.as_os_str().is_empty() { PathBuf::from(".") } else { folder };
+    [request.output_folder.clone(), frames, Some(std::env::temp_dir())].into_iter().flatten().map(named).collect()
+}
+
+/// Defects that the burst shows, and those that a master dark shows too noisy to be subtracted.
+fn find_defects(readings: &[Reading], masters: &Masters, noise: Option<&NoiseModel>, layout: Layout) -> Defects {
+    let mut finder = DefectFinder::default();
+    for suspects in readings.iter().flatten().filter_map(|light| light.suspects.as_ref()) {
+        finder.add(suspects);
+    }
+    let mut defects = if noise.is_some() { finder.finish() } else { Defects::none(layout) };
+    if let (Some(dark), Some(noise)) = (masters.dark(), noise) {
+        defects = defects.union(Defects::from_dark(dark, noise));
+    }
+    defects
 }
 
 fn single_frame(rows: &RepairedRows<'_>, idx: usize, basis: &Basis) -> Result<Picture, Error> {
@@ -184,14 +212,13 @@ fn single_frame(rows: &RepairedRows<'_>, idx: usize, basis: &Basis) -> Result<Pi
 fn measure_noise(
     single: &Picture,
     stacked: &Stack,
-    foreground: Option<&ForegroundMask>,
+    reference: usize,
     request: &StackRequest<'_>,
-) -> Option<crate::pipeline::NoiseReport> {
-    let n_frames = request.sky.len();
-    let own = request.sky.iter().find(|frame| frame.light_from_reference == crate::pixels::Transform::Identity);
+) -> Option<NoiseReport> {
+    let own = request.sky.iter().find(|frame| frame.frame == reference);
     let reference_weight = own.map_or(1.0, |frame| frame.weight);
     let ideal = (request.sky.iter().map(|frame| frame.weight).sum::<f32>() / reference_weight).sqrt();
-    noise::compare(&single.image, stacked, foreground, n_frames, f64::from(ideal))
+    noise::compare(&single.image, stacked, request.foreground, request.sky.len(), f64::from(ideal))
 }
 
 fn frame_reports(

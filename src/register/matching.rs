@@ -75,7 +75,7 @@ pub(crate) fn follow(
     first_tolerance_px: f64,
     tolerance_px: f64,
 ) -> Option<PairSolution> {
-    let mut model = start.clone();
+    let mut model = *start;
     let mut tolerance = first_tolerance_px;
     while tolerance > tolerance_px {
         let pairs = close_pairs(&model, light, reference, tolerance);
@@ -170,7 +170,7 @@ fn seeds(light: &Field, reference: &Field, guess: &LensPrior) -> Vec<PairModel> 
         if tried.iter().any(|(_, known)| nearly_same(known, &rotation)) {
             continue;
         }
-        let model = PairModel { prior: *guess, parameters: [0.0; 6], reference_from_light: rotation };
+        let model = PairModel { prior: *guess, parameters: [0.0; 6], air: None, reference_from_light: rotation };
         let n_agreeing = close_pairs(&model, light, reference, first_tolerance).len();
         let transform = model.transform();
         let agreement = agreement(light, reference, n_agreeing, first_tolerance, |point| transform.apply(point));
@@ -182,7 +182,12 @@ fn seeds(light: &Field, reference: &Field, guess: &LensPrior) -> Vec<PairModel> 
     tried.sort_by(|a, b| a.0.total_cmp(&b.0));
     tried.truncate(N_POLISHED);
     (tried.into_iter())
-        .map(|(_, reference_from_light)| PairModel { prior: *guess, parameters: [0.0; 6], reference_from_light })
+        .map(|(_, reference_from_light)| PairModel {
+            prior: *guess,
+            parameters: [0.0; 6],
+            air: None,
+            reference_from_light,
+        })
         .collect()
 }
 
@@ -201,7 +206,7 @@ fn nearly_same(one: &Rotation3<f64>, two: &Rotation3<f64>) -> bool {
 
 /// A seed fitted to what is near it, while near means less and less.
 fn polished(seed: &PairModel, light: &Field, reference: &Field, tolerance_px: f64) -> PairModel {
-    let mut model = seed.clone();
+    let mut model = *seed;
     let mut tolerance = first_tolerance_px(reference);
     let mut freedom = Freedom::Rotation;
     loop {

@@ -5,7 +5,7 @@
 use nalgebra::{Rotation3, SMatrix, SVector, Vector3};
 
 use super::lens_prior::{LensPrior, N_LENS};
-use crate::pixels::{CameraTransform, Lens, Point};
+use crate::pixels::{CameraTransform, Lens, Point, Refraction};
 
 /// How much of the lens is adjusted along with the rotation.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -17,10 +17,11 @@ pub(crate) enum Freedom {
 }
 
 /// One lens, one rotation.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct PairModel {
     pub(crate) prior: LensPrior,
     pub(crate) parameters: [f64; N_LENS],
+    pub(crate) air: Option<Refraction>,
     pub(crate) reference_from_light: Rotation3<f64>,
 }
 
@@ -35,7 +36,7 @@ impl PairModel {
 
     /// From light to reference frame.
     pub(crate) fn transform(&self) -> CameraTransform {
-        CameraTransform::new(self.lens(), self.reference_from_light, None)
+        CameraTransform::new(self.lens(), self.reference_from_light, self.air)
     }
 
     /// One step towards the least weighted squares; `scale_px` is the size of an ordinary error.
@@ -71,7 +72,7 @@ impl PairModel {
             normal += (slope_x * slope_x.transpose() + slope_y * slope_y.transpose()) * weight;
             right += (slope_x * error_x + slope_y * error_y) * weight;
         }
-        let Some(step) = normal.cholesky().map(|factor| factor.solve(&right)) else { return self.clone() };
+        let Some(step) = normal.cholesky().map(|factor| factor.solve(&right)) else { return *self };
         let mut parameters = self.parameters;
         if freedom == Freedom::RotationAndLens {
             for idx in 3..N_ALL {
@@ -79,11 +80,8 @@ impl PairModel {
                 parameters[idx - 3] = (parameters[idx - 3] + step[idx]).clamp(-6.0, 6.0);
             }
         }
-        Self {
-            prior: self.prior,
-            parameters,
-            reference_from_light: self.turned(&Vector3::new(step[0], step[1], step[2])),
-        }
+        let reference_from_light = self.turned(&Vector3::new(step[0], step[1], step[2]));
+        Self { parameters, reference_from_light, ..*self }
     }
 
     fn turned(&self, by: &Vector3<f64>) -> Rotation3<f64> {
@@ -98,11 +96,11 @@ impl PairModel {
         let rotations = (0..3).map(|axis| {
             let mut by = Vector3::zeros();
             by[axis] = step;
-            (step, Self { reference_from_light: self.turned(&by), ..self.clone() }.transform())
+            (step, Self { reference_from_light: self.turned(&by), ..*self }.transform())
         });
         let lenses = (0..n_free.saturating_sub(3)).map(|idx| {
             let step = 1e-4;
-            let mut varied = self.clone();
+            let mut varied = *self;
             varied.parameters[idx] += step;
             (step, varied.transform())
         });

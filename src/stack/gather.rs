@@ -5,12 +5,12 @@ use rayon::prelude::*;
 use crate::demosaic::{Pixel, Window, demosaic_window, margin_px, mirrored};
 use crate::detect::Mesh;
 use crate::job::Monitor;
-use crate::pixels::{Layout, Rect, Size};
+use crate::pixels::{Layout, Rect, Size, Transform};
 use crate::resample::{Kernel, Resampler, Source, Warp, resample};
-use crate::stack::clip::{Centers, ChannelNoise};
+use crate::stack::clip::Centers;
 use crate::stack::sorting::LANES;
 use crate::stack::visibility::Visibility;
-use crate::stack::{MosaicRows, NoiseModel, Offset, StackError, StackFrame, StackRequest};
+use crate::stack::{MosaicRows, Offset, StackError, StackFrame, StackRequest};
 
 /// Samples seen less than this are not seen: the kernel only brushed the clean sky.
 const MIN_VISIBILITY: f32 = 0.03;
@@ -18,9 +18,9 @@ const MIN_VISIBILITY: f32 = 0.03;
 const RING_CONTRAST_SIGMA: f32 = 25.0;
 /// Level of dim sky for that purpose, and the contrast where no noise model is given.
 const DIM_SKY: f32 = 0.05;
-/// What demosaic leaves of the variance of white noise, by channel: mean over the four places of the
-/// pattern of the squared coefficients (Malvar, He, Cutler 2004).
-const DEMOSAIC_NOISE_GAIN: [f32; 3] = [0.982, 0.781, 0.982];
+/// What demosaic and resampling leave of the variance of white noise, by channel: measured on white noise with
+/// the demosaic of `colour-demosaicing` 0.2.7 and Lanczos-3 weights, mean over sub-pixel positions.
+const RESAMPLED_MOSAIC_GAIN: [f32; 3] = [0.917, 0.721, 0.917];
 
 /// What all tiles share.
 pub(super) struct Work<'a> {
@@ -86,20 +86,20 @@ impl<'a> Work<'a> {
         }
     }
 
-    /// Noise of the samples that reach the combination, by channel.
-    pub(super) fn channel_noise(&self, subject: Subject) -> Option<[ChannelNoise; 3]> {
-        let NoiseModel { read_variance, variance_per_signal } = self.request.noise?;
-        let resampled = match subject {
-            Subject::Sky => self.resampler.kernel.mean_noise_gain(),
-            Subject::Land => 1.0,
+    /// Variance of the samples of each frame by channel, in units of the noise model.
+    pub(super) fn variances(&self, subject: Subject) -> [Vec<f32>; 3] {
+        let resampled = match self.layout {
+            Layout::Mosaic(_) => RESAMPLED_MOSAIC_GAIN,
+            Layout::Rgb => [self.resampler.kernel.mean_noise_gain(); 3],
         };
-        Some(std::array::from_fn(|channel| {
-            let gain = match self.layout {
-                Layout::Mosaic(_) => resampled * DEMOSAIC_NOISE_GAIN[channel],
-                Layout::Rgb => resampled,
-            };
-            ChannelNoise { read_variance: gain * read_variance, variance_per_signal: gain * variance_per_signal }
-        }))
+        let gain = |placed: &Placed<'_>, channel: usize| match placed.frame.light_from_reference {
+            // Where a colour was sampled, demosaic takes nothing away.
+            Transform::Identity => 1.0,
+            _ => resampled[channel],
+        };
+        std::array::from_fn(|channel| {
+            self.frames(subject).iter().map(|placed| gain(placed, channel) / placed.frame.weight).collect()
+        })
     }
 }
 

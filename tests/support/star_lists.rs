@@ -12,11 +12,11 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
 /// A direction or a row of a matrix.
-pub type Triple = [f64; 3];
+pub(crate) type Triple = [f64; 3];
 
 /// How the invented lens projects.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Shape {
+pub(crate) enum Shape {
     /// Straight lines stay straight.
     Straight,
     /// The radius is the angle.
@@ -25,18 +25,18 @@ pub enum Shape {
 
 /// An invented camera.
 #[derive(Clone, Copy, Debug)]
-pub struct TrueCamera {
-    pub size: Size,
-    pub shape: Shape,
-    pub focal_px: f64,
-    pub principal: Point,
+pub(crate) struct TrueCamera {
+    pub(crate) size: Size,
+    pub(crate) shape: Shape,
+    pub(crate) focal_px: f64,
+    pub(crate) principal: Point,
     /// Distorted radius = radius (1 + Σ terms[n] u^(2n+2)), u the ideal radius over the half diagonal.
-    pub terms: [f64; 3],
+    pub(crate) terms: [f64; 3],
 }
 
 impl TrueCamera {
     /// A camera whose corner is shifted by a share of its ideal radius, mostly by the first term.
-    pub fn with_corner_shift(size: Size, focal_px: f64, share: f64, wave: f64) -> Self {
+    pub(crate) fn with_corner_shift(size: Size, focal_px: f64, share: f64, wave: f64) -> Self {
         let half = 0.5 * (size.width as f64).hypot(size.height as f64);
         // The ideal radius over the half diagonal that lands in the corner.
         let u = 1.0 / (1.0 + share);
@@ -47,7 +47,7 @@ impl TrueCamera {
     }
 
     /// Where a direction is seen; `None` behind the camera, outside the frame or past the lens's own field.
-    pub fn see(&self, [x, y, z]: Triple) -> Option<Point> {
+    pub(crate) fn see(&self, [x, y, z]: Triple) -> Option<Point> {
         let side = (x * x + y * y).sqrt();
         let radius = match self.shape {
             Shape::Straight if z > 0.02 => self.focal_px * side / z,
@@ -72,7 +72,7 @@ impl TrueCamera {
 }
 
 /// The matrix of a turn by `angle` about an axis of unit length (Rodrigues).
-pub fn turn(axis: Triple, angle: f64) -> [Triple; 3] {
+pub(crate) fn turn(axis: Triple, angle: f64) -> [Triple; 3] {
     let [x, y, z] = axis;
     let (s, c) = angle.sin_cos();
     let d = 1.0 - c;
@@ -84,22 +84,22 @@ pub fn turn(axis: Triple, angle: f64) -> [Triple; 3] {
 }
 
 /// A direction turned by a matrix.
-pub fn turned(matrix: &[Triple; 3], v: Triple) -> Triple {
+pub(crate) fn turned(matrix: &[Triple; 3], v: Triple) -> Triple {
     matrix.map(|row| row[0] * v[0] + row[1] * v[1] + row[2] * v[2])
 }
 
 /// The product of two matrices.
-pub fn product(a: &[Triple; 3], b: &[Triple; 3]) -> [Triple; 3] {
+pub(crate) fn product(a: &[Triple; 3], b: &[Triple; 3]) -> [Triple; 3] {
     std::array::from_fn(|row| std::array::from_fn(|column| (0..3).map(|k| a[row][k] * b[k][column]).sum()))
 }
 
 /// Random numbers from a written seed.
-pub fn random(seed: u64) -> ChaCha8Rng {
+pub(crate) fn random(seed: u64) -> ChaCha8Rng {
     ChaCha8Rng::seed_from_u64(seed)
 }
 
 /// A direction, evenly over the sphere.
-pub fn any_direction(random: &mut impl Rng) -> Triple {
+pub(crate) fn any_direction(random: &mut impl Rng) -> Triple {
     let z = random.random_range(-1.0..1.0_f64);
     let (s, c) = random.random_range(0.0..std::f64::consts::TAU).sin_cos();
     let side = (1.0 - z * z).sqrt();
@@ -107,17 +107,17 @@ pub fn any_direction(random: &mut impl Rng) -> Triple {
 }
 
 /// A normal deviate.
-pub fn normal(random: &mut impl Rng) -> f64 {
+pub(crate) fn normal(random: &mut impl Rng) -> f64 {
     StandardNormal.sample(random)
 }
 
 /// A brightness: ten times fainter is about ten times as frequent.
-pub fn any_flux(random: &mut impl Rng) -> f64 {
+pub(crate) fn any_flux(random: &mut impl Rng) -> f64 {
     random.random_range(1e-3..1.0_f64).recip()
 }
 
 /// A star as the detector would list it.
-pub fn star(centroid: Point, sigma_px: f64, flux: f64) -> Star {
+pub(crate) fn star(centroid: Point, sigma_px: f64, flux: f64) -> Star {
     Star {
         centroid,
         centroid_sigma_px: sigma_px,
@@ -132,7 +132,7 @@ pub fn star(centroid: Point, sigma_px: f64, flux: f64) -> Star {
 }
 
 /// A detection of nothing, anywhere in the frame.
-pub fn false_star(size: Size, random: &mut impl Rng) -> Star {
+pub(crate) fn false_star(size: Size, random: &mut impl Rng) -> Star {
     let centroid = Point {
         x: random.random_range(0.0..size.width as f64 - 1.0),
         y: random.random_range(0.0..size.height as f64 - 1.0),
@@ -141,14 +141,14 @@ pub fn false_star(size: Size, random: &mut impl Rng) -> Star {
 }
 
 /// Two lists of one sky, and where the common stars truly are in both.
-pub struct TruePair {
-    pub light: Vec<Star>,
-    pub reference: Vec<Star>,
-    pub common: Vec<(Point, Point)>,
+pub(crate) struct TruePair {
+    pub(crate) light: Vec<Star>,
+    pub(crate) reference: Vec<Star>,
+    pub(crate) common: Vec<(Point, Point)>,
 }
 
 /// Draws a pair of lists of `n_stars`: half of the frame in common, half of the detections false.
-pub fn random_pair(camera: &TrueCamera, n_stars: usize, noise_px: f64, random: &mut impl Rng) -> TruePair {
+pub(crate) fn random_pair(camera: &TrueCamera, n_stars: usize, noise_px: f64, random: &mut impl Rng) -> TruePair {
     let reference_from_light = half_overlap(camera, random);
     let n_true = (n_stars / 2).max(12);
     let n_common = (n_true / 2).max(12);
