@@ -1,5 +1,6 @@
 //! Planned nights against an independent ephemeris: `tests/reference/skyfield/README.md` tells how
 //! the values were made, and the reasons for the tolerances.
+#![allow(clippy::print_stdout, reason = "the measured agreement is what docs/planning.md quotes")]
 
 use nightsheaf::plan::{LocalTime, Night, Place, PlanRequest, plan, time_zone};
 
@@ -80,6 +81,7 @@ fn sun_and_moon_pass_their_thresholds_when_the_ephemeris_says() {
     let mut wrong = Vec::new();
     let mut worst = [0.0_f64; 10];
     let mut counted = [0_usize; 10];
+    let mut worst_deg = [0.0_f64; 2];
     let mut grazing = 0;
     for reference in references() {
         let plan = plan(&reference.request).expect("a request of the reference is sound");
@@ -97,7 +99,10 @@ fn sun_and_moon_pass_their_thresholds_when_the_ephemeris_says() {
             let tolerance_secs = if index < 8 { SUN_SECS } else { MOON_SECS };
             let off_deg = off_secs / 60.0 * rate;
             let grazes = rate < GRAZE_DEG_PER_MINUTE;
-            if off_secs > tolerance_secs && !(grazes && off_deg < GRAZE_DEG) {
+            let body = usize::from(index >= 8);
+            worst_deg[body] = worst_deg[body].max(off_deg);
+            // The altitude is held everywhere, which is the stricter demand where the body moves fast.
+            if off_deg > GRAZE_DEG || (off_secs > tolerance_secs && !grazes) {
                 wrong.push(format!("{name}: off by {off_secs:.0} s at {rate}° a minute"));
             }
             counted[index] += 1;
@@ -111,7 +116,10 @@ fn sun_and_moon_pass_their_thresholds_when_the_ephemeris_says() {
     for ((kind, n), secs) in KINDS.iter().zip(counted).zip(worst) {
         println!("{kind}: {n} events, worst {secs:.1} s where the path does not graze");
     }
-    println!("{grazing} grazing events");
+    println!(
+        "{grazing} grazing events; worst in altitude, all counted: Sun {:.4}°, Moon {:.4}°",
+        worst_deg[0], worst_deg[1]
+    );
     assert!(wrong.is_empty(), "{} events differ:\n{}", wrong.len(), wrong.join("\n"));
     assert!(counted.iter().all(|n| *n >= 200), "too few events to prove anything: {counted:?}");
 }

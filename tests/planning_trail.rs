@@ -1,4 +1,5 @@
 //! Planned trails against the geometry of the invented frames, which is written apart from the plan's.
+#![allow(clippy::print_stdout, reason = "the measured agreement is what docs/planning.md quotes")]
 
 use nightsheaf::pixels::{Point, Size};
 use nightsheaf::plan::shutter::shutter_limits;

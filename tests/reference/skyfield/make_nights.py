@@ -8,6 +8,7 @@ Run: python make_nights.py
 
 import csv
 import datetime as dt
+import multiprocessing
 import pathlib
 import warnings
 import zoneinfo
@@ -98,8 +99,9 @@ def passages(observer, body, threshold, scanned):
 
 
 def from_unix(unix):
-    epoch = dt.datetime(2000, 1, 1, tzinfo=dt.timezone.utc).timestamp()
-    return ts.utc(2000, 1, 1, 0, 0, np.asarray(unix) - epoch)
+    """Whole days and the seconds of the day apart: seconds alone would miss the leap seconds since."""
+    days, seconds = np.divmod(np.asarray(unix), 86400.0)
+    return ts.utc(1970, 1, 1 + days, 0, 0, seconds)
 
 
 def solar_midnight(observer, noon):
@@ -143,10 +145,8 @@ def night(name, latitude, longitude, zone, date):
 
 
 if __name__ == "__main__":
-    rows = []
-    for place in PLACES:
-        rows += [night(*place, date) for date in DATES]
-        print(place[0], flush=True)
+    with multiprocessing.Pool(2) as pool:
+        rows = pool.starmap(night, [(*place, date) for place in PLACES for date in DATES])
     with open(pathlib.Path(__file__).with_name("nights.csv"), "w", newline="") as file:
         writer = csv.DictWriter(file, rows[0].keys(), lineterminator="\n")
         writer.writeheader()
