@@ -18,8 +18,8 @@ use crate::pixels::Orientation;
 /// Most pixels along a side (PNG: 31 bits).
 const MOST_ALONG_A_SIDE: u32 = i32::MAX as u32;
 
-/// Deflate level: most of the gain for a tenth of the time of the best.
-const DEFLATE_LEVEL: u32 = 3;
+/// Deflate level: noise cannot be packed, and higher levels only take time.
+const DEFLATE_LEVEL: u32 = 1;
 
 /// Filter type 1: difference to the pixel on the left.
 const FILTER_SUB: u8 = 1;

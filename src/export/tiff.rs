@@ -46,8 +46,8 @@ const OVERHEAD_BYTES: u64 = 64 * 1024 * 1024;
 /// From here on offsets may pass 32 bits.
 const MOST_CLASSIC_BYTES: u64 = u32::MAX as u64 - OVERHEAD_BYTES;
 
-/// Deflate level: most of the gain for a tenth of the time of the best.
-const DEFLATE_LEVEL: u32 = 3;
+/// Deflate level: noise cannot be packed, and higher levels only take time.
+const DEFLATE_LEVEL: u32 = 1;
 
 fn write_with_limit(
     monitor: &Monitor,
