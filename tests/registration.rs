@@ -13,8 +13,7 @@ use nightsheaf::register::{
     AlignError, BurstRegistration, FrameStars, LensProfile, Model, Optics, RegisterSettings, register_burst,
     register_pair,
 };
-use rand::RngExt;
-use star_lists::{Shape, TrueCamera, false_star, normal, random, random_pair};
+use star_lists::{Shape, TrueCamera, false_star, random, trial, unrelated};
 
 const SIZE: Size = Size { width: 6000, height: 4000 };
 
@@ -259,29 +258,18 @@ fn a_text_that_is_no_profile_is_refused_with_its_reason() {
     assert!(message(&text.replace("width = 6000", "width = 0")).contains("width of the frame is 0"), "no frame");
 }
 
-/// One pair of lists: any rotation, half of the frame common, half of the detections false, the corner
-/// shifted by up to 14 %, 15 to 2,000 stars. Right means within 3 px at nine of ten common stars.
-fn outcome_of_random_pair(seed: u64) -> Option<bool> {
-    let mut random = random(seed);
-    let stated_px = focal_px([10.0, 12.0, 14.0, 18.0, 24.0, 50.0][random.random_range(0..6)]);
-    let shift = random.random_range(-0.14..0.0);
-    let wave = random.random_range(-0.3..0.3);
-    let camera = TrueCamera::with_corner_shift(SIZE, stated_px * (1.0 + 0.02 * normal(&mut random)), shift, wave);
-    let n_stars = nightsheaf::pixels::nearest_index(random.random_range(15_f64.ln()..2000_f64.ln()).exp(), 2001);
-    let pair = random_pair(&camera, n_stars.expect("at most 2000"), 0.1, &mut random);
-    let optics = Optics { size: SIZE, focal_px: Some(stated_px), profile: None };
-    let registration = register_pair(&pair.light, &pair.reference, &optics).ok()?;
-    let error = |&(light, reference): &(Point, Point)| {
-        registration.reference_from_light.apply(light).map_or(f64::INFINITY, |seen| seen.distance(reference))
-    };
-    let n_right = pair.common.iter().filter(|pair| error(pair) < 3.0).count();
-    Some(10 * n_right >= 9 * pair.common.len())
+/// Right, wrong, or `None` where the pair was refused.
+fn outcome(seed: u64) -> Option<bool> {
+    let trial = trial(seed);
+    let optics = Optics { size: trial.size, focal_px: Some(trial.stated_focal_px), profile: None };
+    let registration = register_pair(&trial.pair.light, &trial.pair.reference, &optics).ok()?;
+    Some(trial.is_right(|point| registration.reference_from_light.apply(point)))
 }
 
 /// The full thousand is `cargo run --release --no-default-features --example pair_trials`.
 #[test]
 fn random_pairs_are_right_or_refused_and_never_wrong() {
-    let outcomes: Vec<Option<bool>> = (0..150).map(outcome_of_random_pair).collect();
+    let outcomes: Vec<Option<bool>> = (0..150).map(outcome).collect();
     let n_refused = outcomes.iter().filter(|outcome| outcome.is_none()).count();
     let wrong: Vec<usize> = (0..outcomes.len()).filter(|&seed| outcomes[seed] == Some(false)).collect();
     assert!(wrong.is_empty(), "wrong transforms were accepted for the seeds {wrong:?}");
@@ -290,13 +278,10 @@ fn random_pairs_are_right_or_refused_and_never_wrong() {
 
 #[test]
 fn unrelated_fields_are_never_accepted() {
-    let accepted: Vec<u64> = (0..60)
-        .filter(|&seed| {
-            let mut random = random(9000 + seed);
-            let n_stars = [15, 25, 40, 80, 200, 600][random.random_range(0..6)];
-            let mut list = || (0..n_stars).map(|_| false_star(SIZE, &mut random)).collect::<Vec<_>>();
-            register_pair(&list(), &list(), &optics(14.0)).is_ok()
-        })
-        .collect();
+    let is_accepted = |seed: &u64| {
+        let [light, reference] = unrelated(*seed);
+        register_pair(&light, &reference, &optics(14.0)).is_ok()
+    };
+    let accepted: Vec<u64> = (0..60).filter(is_accepted).collect();
     assert!(accepted.is_empty(), "seeds {accepted:?} were accepted");
 }
