@@ -13,7 +13,7 @@ use nightsheaf::register::{
     AlignError, BurstRegistration, FrameStars, LensProfile, Model, Optics, RegisterSettings, register_burst,
     register_pair,
 };
-use star_lists::{Shape, TrueCamera, false_star, random, trial, unrelated};
+use star_lists::{Shape, TrueCamera, false_star, random, trial, turn, unrelated};
 
 const SIZE: Size = Size { width: 6000, height: 4000 };
 
@@ -61,7 +61,7 @@ impl Burst {
         let (mut center, mut corner) = (0.0_f64, 0.0_f64);
         for (frame, registration) in burst.frames.iter().enumerate() {
             let registration = registration.as_ref().unwrap_or_else(|reason| panic!("frame {frame}: {reason}"));
-            let truth = night.truth(self.times[frame] - self.times[self.reference], 0.0);
+            let truth = night.truth(self.times[frame] - self.times[self.reference]);
             let rms = center_and_corner_rms(SIZE, &truth, |point| registration.reference_from_light.apply(point));
             (center, corner) = (center.max(rms.0), corner.max(rms.1));
         }
@@ -202,6 +202,47 @@ fn lights_that_stand_still_do_not_win_against_the_sky() {
         burst.clocks = vec![None; 8];
         check("still lights, no clocks", burst.worst_rms(&night, &burst.register(&optics(14.0))), MUST);
     }
+}
+
+/// The lamps move too when the tripod is knocked, all in step, and there are more of them than stars.
+#[test]
+fn a_knocked_tripod_does_not_make_lamps_into_a_sky() {
+    let mut night = Night::new(camera(14.0, -90.0), Pointing::SOUTH, 60, 95).with_lights(120);
+    let mut burst = Burst::new(&mut night, &every(40.0, 8), 4);
+    night.knock = turn([0.6, 0.8, 0.0], 0.006);
+    burst.lists[6] = night.list_at(80.0);
+    let registered = burst.register(&optics(14.0));
+    let frame = registered.frames[6].as_ref().expect("the knocked frame has its stars");
+    let rms = center_and_corner_rms(SIZE, &night.truth(80.0), |point| frame.reference_from_light.apply(point));
+    check("knocked", rms, MUST);
+    let told = registered.notes.iter().any(|note| note.starts_with("Frame 7") && note.contains("tripod"));
+    assert!(told, "the knock is told: {:?}", registered.notes);
+}
+
+#[test]
+fn a_long_burst_with_clouds_aligns_through_its_neighbors() {
+    let mut night = Night::new(camera(14.0, -90.0), Pointing::POLE, 200, 97);
+    let mut burst = Burst::new(&mut night, &every(120.0, 75), 20);
+    let mut random = random(6);
+    for frame in [0, 1, 2, 30, 31, 50] {
+        burst.lists[frame] = (0..50).map(|_| false_star(SIZE, &mut random)).collect();
+    }
+    let registered = burst.register(&optics(14.0));
+    let refused: Vec<usize> = (0..75).filter(|&frame| registered.frames[frame].is_err()).collect();
+    assert_eq!(refused, [0, 1, 2, 30, 31, 50], "the clouded frames and no others");
+    for frame in [3, 37, 74] {
+        let transform = &registered.frames[frame].as_ref().expect("not clouded").reference_from_light;
+        let truth = night.truth(burst.times[frame] - burst.times[20]);
+        check(&format!("frame {frame}"), center_and_corner_rms(SIZE, &truth, |point| transform.apply(point)), AIM);
+    }
+}
+
+#[test]
+fn a_wrongly_stated_focal_length_is_found_out() {
+    let mut night = Night::new(camera(14.0, -90.0), Pointing::SOUTH, 300, 99);
+    let burst = Burst::new(&mut night, &every(60.0, 6), 3);
+    let registered = burst.register(&optics(50.0));
+    check("50 mm stated, 14 mm true", burst.worst_rms(&night, &registered), AIM);
 }
 
 #[test]

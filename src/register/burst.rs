@@ -15,8 +15,8 @@ use super::start::{MIN_STARS, SIDEREAL_RAD_PER_SEC, motion_px, start};
 use super::still::without_lights;
 use super::tracks::link;
 use super::{AlignError, BurstRegistration, FrameStars, Optics, RegisterError, RegisterSettings};
-use crate::job::Monitor;
-use crate::pixels::Projection;
+use crate::job::{Cancelled, Monitor};
+use crate::pixels::Lens;
 
 /// Frames that the lens is fitted to; more add time and no knowledge.
 const FRAMES_IN_FIT: usize = 24;
@@ -51,20 +51,25 @@ pub fn register_burst(
     let guesses = lens_guesses(optics.size, optics.focal_px, known);
     let clocks = trusted_clocks(frames);
     let mut burst = Burst { clocks: &clocks, fields, reference, guesses, tolerance_px: settings.tolerance_px };
-    let mut notes = Vec::new();
     let mut starts = burst.starts(monitor)?;
     if optics.focal_px.is_some() && !burst.any_matched(&starts) {
         burst.guesses = lens_guesses(optics.size, None, None);
         starts = burst.starts(monitor)?;
-        if burst.any_matched(&starts) {
-            notes.push(
-                "The focal length that the camera states does not fit the stars; it was found from them".to_owned(),
-            );
-        }
     }
+    let n_pairs = |starts: &Starts| starts.iter().map(|s| s.as_ref().map_or(0, |s| s.pairs.len())).collect::<Vec<_>>();
+    let n_before = n_pairs(&starts);
     let (fields, kept): (Vec<_>, Vec<_>) = without_lights(&burst.fields, reference, &mut starts).into_iter().unzip();
     burst.fields = fields;
-    let fit = burst.fitted(&starts, settings, &mut notes);
+    // A frame that was matched by lamps mostly, because the tripod was knocked, is matched again without them.
+    for (frame, (before, after)) in n_before.into_iter().zip(n_pairs(&starts)).enumerate() {
+        if frame != reference && 2 * after < before {
+            monitor.check()?;
+            starts[frame] = burst.blind(frame, reference, &burst.guesses);
+        }
+    }
+    let mut notes = Vec::new();
+    let fit = burst.fitted(monitor, &starts, settings, &mut notes)?;
+    notes.extend(fit.as_ref().zip(optics.focal_px).and_then(|(fit, stated_px)| focal_note(fit, stated_px)));
     monitor.step("Aligning", frames.len(), frames.len())?;
     // Places in the lists as given.
     let orders: Vec<Vec<usize>> =
@@ -73,6 +78,15 @@ pub fn register_burst(
     notes.append(&mut registration.notes);
     notes.extend(cross_check(&registration.frames, &clocks, reference));
     Ok(BurstRegistration { notes, ..registration })
+}
+
+/// Told where the stars contradict the camera, as after a lens change that the camera did not see.
+fn focal_note(fit: &Fit, stated_px: f64) -> Option<String> {
+    let found_px = fit.adjusted.scene.lens().focal_px;
+    let factor = found_px / stated_px;
+    (fit.lens_fitted && (factor.ln()).abs() > 0.15).then(|| {
+        format!("The focal length is {factor:.2} times what the camera states, by the stars; they were believed")
+    })
 }
 
 /// The surest match of a frame with the reference.
@@ -228,7 +242,13 @@ impl Burst<'_> {
     }
 
     /// One lens for the burst; `None` where no frame but the reference was matched, or no lens fits.
-    fn fitted(&self, starts: &Starts, settings: &RegisterSettings, notes: &mut Vec<String>) -> Option<Fit> {
+    fn fitted(
+        &self,
+        monitor: &Monitor,
+        starts: &Starts,
+        settings: &RegisterSettings,
+        notes: &mut Vec<String>,
+    ) -> Result<Option<Fit>, Cancelled> {
         let matched = |frame: usize| starts[frame].as_ref().ok().filter(|_| frame != self.reference);
         // The pair that says most about the lens: many stars, moved far.
         let weight = |frame: usize, solution: &PairSolution| {
@@ -237,7 +257,8 @@ impl Burst<'_> {
         let best = (0..starts.len())
             .filter_map(|frame| matched(frame).map(|solution| (weight(frame, solution), frame)))
             .max_by(|a, b| a.0.total_cmp(&b.0).then(b.1.cmp(&a.1)))
-            .and_then(|(_, frame)| matched(frame))?;
+            .and_then(|(_, frame)| matched(frame));
+        let Some(best) = best else { return Ok(None) };
         let mut order: Vec<usize> = (0..starts.len()).filter(|&frame| matched(frame).is_some()).collect();
         order.sort_by_key(|&frame| (frame.abs_diff(self.reference), frame));
         let stride = order.len().div_ceil(FRAMES_IN_FIT - 1).max(1);
@@ -245,31 +266,33 @@ impl Burst<'_> {
         let mut in_fit: Vec<usize> = order.iter().rev().step_by(stride).copied().collect();
         in_fit.push(self.reference);
         in_fit.reverse();
-        let mut settled = self.settled(best.model.prior, best.model.parameters, starts, &in_fit, settings);
+        let mut settled = self.settled(monitor, best.model.prior, best.model.parameters, starts, &in_fit, settings)?;
         if settled.scale > POOR_FIT {
-            for prior in self.other_projections(best.model.prior.lens.projection) {
-                let other = self.settled(prior, [0.0; N_LENS], starts, &in_fit, settings);
+            for prior in self.other_lenses(&best.model.prior.lens) {
+                let other = self.settled(monitor, prior, [0.0; N_LENS], starts, &in_fit, settings)?;
                 if other.scale < settled.scale && 5 * other.n_sightings > 4 * settled.n_sightings {
                     settled = other;
                 }
             }
         }
+        monitor.check()?;
         let mut fit = chosen(settled, notes);
         for frame in order.into_iter().filter(|frame| !in_fit.contains(frame)) {
             self.resect(&mut fit.adjusted.scene, frame);
         }
-        Some(fit)
+        Ok(Some(fit))
     }
 
     /// Stars linked and lens fitted in turn, until links are tight, from one guess at the lens.
     fn settled(
         &self,
+        monitor: &Monitor,
         prior: LensPrior,
         parameters: [f64; N_LENS],
         starts: &Starts,
         in_fit: &[usize],
         settings: &RegisterSettings,
-    ) -> Adjusted {
+    ) -> Result<Adjusted, Cancelled> {
         let mut scene = Scene {
             prior,
             parameters,
@@ -282,19 +305,22 @@ impl Burst<'_> {
         self.follow_all(&mut scene, starts);
         let fields: Vec<&Field> = self.fields.iter().collect();
         for tolerance in LINK_TOLERANCES.map(|factor| factor * self.tolerance_px) {
+            monitor.check()?;
             link(&mut scene, &fields, in_fit, tolerance, settings.stars_in_fit);
             scene = adjust(scene, Adjust::Lens).scene;
         }
         link(&mut scene, &fields, in_fit, self.tolerance_px, settings.stars_in_fit);
-        adjust(scene, Adjust::Lens)
+        Ok(adjust(scene, Adjust::Lens))
     }
 
-    /// The likeliest guess of each projection but the one given.
-    fn other_projections(&self, known: Projection) -> Vec<LensPrior> {
+    /// What to try where a lens fits poorly: other projections, and focal lengths that nobody stated.
+    fn other_lenses(&self, known: &Lens) -> Vec<LensPrior> {
         let mut others: Vec<LensPrior> = Vec::new();
-        for guess in &self.guesses {
-            let projection = guess.lens.projection;
-            if projection != known && others.iter().all(|other| other.lens.projection != projection) {
+        for guess in self.guesses.iter().chain(&lens_guesses(self.fields[self.reference].size, None, None)) {
+            let alike = |lens: &Lens| {
+                lens.projection == guess.lens.projection && (lens.focal_px / guess.lens.focal_px).ln().abs() < 0.1
+            };
+            if !alike(known) && !others.iter().any(|other| alike(&other.lens)) {
                 others.push(*guess);
             }
         }
