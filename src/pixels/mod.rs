@@ -15,7 +15,9 @@ pub mod statistics;
 
 pub use camera::{CameraTransform, Lens, Projection};
 pub use geometry::{Homography, Point, Rect, Size, Transform};
-pub use images::{CalibratedFrame, Cfa, CfaColor, Layout, LinearImage};
+pub use images::{
+    CalibratedFrame, Cfa, CfaColor, ColorEncoding, EncodedImage, Layout, LinearImage, Primaries, Transfer,
+};
 pub use mask::Mask;
 pub use orientation::Orientation;
 pub use plane::Plane;

@@ -172,6 +172,18 @@ pub enum Model {
     Similarity,
 }
 
+impl std::fmt::Display for Model {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        formatter.write_str(match self {
+            Self::Reference => "reference",
+            Self::LensFitted => "lens fitted",
+            Self::LensHeld => "lens held",
+            Self::Homography => "homography",
+            Self::Similarity => "similarity",
+        })
+    }
+}
+
 /// How one light frame lies on the reference frame.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Registration {
