@@ -91,7 +91,7 @@ fn burst_rms(
         let pairs: Vec<(Point, Point)> = (burst.matches[frame].iter())
             .map(|pair| (lists[frame][pair.light].centroid, lists[reference][pair.reference].centroid))
             .collect();
-        let truth = night.truth(times[frame] - times[reference], 0.0);
+        let truth = night.truth(times[frame] - times[reference]);
         let plane = match model {
             "similarity" => fit_similarity(&pairs),
             "homography" => fit_homography(&pairs),

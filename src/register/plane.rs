@@ -40,7 +40,7 @@ pub fn fit_homography(pairs: &[(Point, Point)]) -> Option<Homography> {
     let frame = Normalized::new(pairs)?;
     let mut map = Homography(similarity_rows([1.0, 0.0, 0.0, 0.0]));
     if let Some(similarity) = fit_similarity(pairs) {
-        map = frame.from_pixels(&similarity)?;
+        map = frame.normalized(&similarity)?;
     }
     for _ in 0..20 {
         let weights = frame.weights(&map.0);
@@ -127,7 +127,7 @@ impl Normalized {
         homography(out.try_inverse()? * Matrix3::from_fn(|row, column| map[row][column]) * into)
     }
 
-    fn from_pixels(&self, map: &Homography) -> Option<Homography> {
+    fn normalized(&self, map: &Homography) -> Option<Homography> {
         let (into, out) = self.scalings();
         homography(out * Matrix3::from_fn(|row, column| map.0[row][column]) * into.try_inverse()?)
     }

@@ -13,6 +13,7 @@ use super::star_lists::{Triple, TrueCamera, any_direction, any_flux, false_star,
 const SIDEREAL_DAY_SECS: f64 = 86_164.090_5;
 
 /// A tripod, a camera and a sky.
+#[derive(Clone)]
 pub(crate) struct Night {
     pub(crate) camera: TrueCamera,
     pub(crate) zenith: Triple,
@@ -20,8 +21,10 @@ pub(crate) struct Night {
     pub(crate) refracts: bool,
     /// Directions at time zero above the air, and brightness.
     pub(crate) stars: Vec<(Triple, f64)>,
-    /// Lights that stand still.
-    pub(crate) lights: Vec<Point>,
+    /// Lights that stand still, as directions from the camera.
+    pub(crate) lights: Vec<Triple>,
+    /// How the camera was turned on its tripod since time zero.
+    pub(crate) knock: [Triple; 3],
     pub(crate) n_false: usize,
     pub(crate) noise_px: f64,
     pub(crate) completeness: f64,
@@ -64,6 +67,7 @@ impl Night {
             refracts: false,
             stars,
             lights: Vec::new(),
+            knock: turn([0.0, 0.0, 1.0], 0.0),
             n_false: n_stars / 5,
             noise_px: 0.1,
             completeness: 0.85,
@@ -78,16 +82,14 @@ impl Night {
 
     /// The same with lights in the lower third of the picture and hot pixels anywhere.
     pub(crate) fn with_lights(mut self, n_lights: usize) -> Self {
-        let Size { width, height } = self.camera.size;
-        self.lights = (0..n_lights)
-            .map(|n| {
-                let top = if n % 3 == 0 { 0.0 } else { 0.67 * height as f64 };
-                Point {
-                    x: self.random.random_range(0.0..width as f64),
-                    y: self.random.random_range(top..height as f64),
-                }
-            })
-            .collect();
+        let height = self.camera.size.height as f64;
+        while self.lights.len() < n_lights {
+            let direction = any_direction(&mut self.random);
+            let anywhere = self.lights.len().is_multiple_of(3);
+            if self.camera.see(direction).is_some_and(|point| anywhere || point.y > 0.67 * height) {
+                self.lights.push(direction);
+            }
+        }
         self
     }
 
@@ -97,7 +99,7 @@ impl Night {
         let ray = turned(&turn(self.pole, angle), direction);
         let ray = if self.refracts { lifted(ray, self.zenith) } else { ray };
         let up: f64 = ray.iter().zip(self.zenith).map(|(a, b)| a * b).sum();
-        (up > 2_f64.to_radians().sin()).then(|| self.camera.see(ray)).flatten()
+        (up > 2_f64.to_radians().sin()).then(|| self.camera.see(turned(&self.knock, ray))).flatten()
     }
 
     /// What a detector would list at a time, true stars first.
@@ -112,7 +114,9 @@ impl Night {
         }
         for light in self.lights.clone() {
             let flux = 30.0 * any_flux(&mut self.random);
-            list.push(star(self.shaken(light, 0.05), 0.05, flux));
+            if let Some(point) = self.camera.see(turned(&self.knock, light)) {
+                list.push(star(self.shaken(point, 0.05), 0.05, flux));
+            }
         }
         for _ in 0..self.n_false {
             list.push(false_star(self.camera.size, &mut self.random));
@@ -120,11 +124,12 @@ impl Night {
         list
     }
 
-    /// True places of directions spread over the sky: at `secs`, and at `reference_secs`, both in the frame.
-    pub(crate) fn truth(&self, secs: f64, reference_secs: f64) -> Vec<(Point, Point)> {
+    /// True places of directions spread over the sky: at `secs`, and at time zero, both in the frame.
+    pub(crate) fn truth(&self, secs: f64) -> Vec<(Point, Point)> {
         let mut random = random(77);
+        let at_zero = Self { knock: turn([0.0, 0.0, 1.0], 0.0), ..self.clone() };
         let directions = (0..60_000).map(|_| any_direction(&mut random));
-        directions.filter_map(|v| self.seen_at(v, secs).zip(self.seen_at(v, reference_secs))).collect()
+        directions.filter_map(|v| self.seen_at(v, secs).zip(at_zero.seen_at(v, 0.0))).collect()
     }
 
     fn shaken(&mut self, point: Point, sigma_px: f64) -> Point {
