@@ -7,12 +7,13 @@ use std::time::Instant;
 
 use divan::Bencher;
 use divan::counter::ItemsCount;
+use nightsheaf::calibrate::NoiseModel;
 use nightsheaf::demosaic::{Window, demosaic, demosaic_window, margin_px};
 use nightsheaf::job::Monitor;
 use nightsheaf::pixels::{CalibratedFrame, Cfa, Homography, Layout, Mask, Plane, Size, Transform};
 use nightsheaf::resample::{Kernel, Resampler, Source, Warp, resample};
 use nightsheaf::scratch::{ScratchSpec, ScratchStore};
-use nightsheaf::stack::{CombineRule, MemoryFrames, NoiseModel, Offset, StackFrame, StackRequest, stack};
+use nightsheaf::stack::{CombineRule, MemoryFrames, Offset, StackFrame, StackRequest, stack};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
@@ -108,7 +109,7 @@ fn request(sky: Vec<StackFrame>) -> StackRequest<'static> {
         land: Vec::new(),
         foreground: None,
         combine: CombineRule::ClippedMean { drop_below_sigma: 3.0, drop_above_sigma: 3.0 },
-        noise: Some(NoiseModel { read_variance: SIGMA * SIGMA, variance_per_signal: 0.0 }),
+        noise: Some(NoiseModel { read_variance: SIGMA * SIGMA, photon_variance_per_unit: 0.0 }),
         memory_bytes: 1 << 30,
     }
 }

@@ -1,1 +1,137 @@
-//! To be written.
+//! What ends a run. The variants follow who can act: the file, the request, the machine, the person.
+
+use std::fmt;
+use std::io;
+use std::path::PathBuf;
+
+use crate::export::ExportError;
+use crate::job::Cancelled;
+use crate::raw::DecodeError;
+use crate::scratch::ScratchError;
+use crate::stack::StackError;
+
+/// What ends a run. A bad light frame among good ones does not: it is set aside with its reason.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// A path that was given does not exist.
+    #[error("{path} cannot be opened: check the name and that the drive is connected", path = .path.display())]
+    Missing {
+        /// The path as given.
+        path: PathBuf,
+        /// What the system says.
+        source: io::Error,
+    },
+    /// A folder cannot be listed.
+    #[error("the folder {path} cannot be read: give yourself permission or choose another", path = .path.display())]
+    Folder {
+        /// The folder.
+        path: PathBuf,
+        /// What the system says.
+        source: io::Error,
+    },
+    /// Nothing to work on.
+    #[error("no frames found in {}: give raw, TIFF, PNG or JPEG files, or a folder of them", list(.paths))]
+    NoFrames {
+        /// What was given.
+        paths: Vec<PathBuf>,
+    },
+    /// A picture needs at least two usable frames.
+    #[error("{usable} of {given} frames can be used, a stack needs {needed}{}", reasons(.set_aside))]
+    TooFewFrames {
+        /// Frames that could be used.
+        usable: usize,
+        /// Frames given.
+        given: usize,
+        /// Frames needed.
+        needed: usize,
+        /// The others with their reasons.
+        set_aside: Vec<(PathBuf, String)>,
+    },
+    /// A frame that the request names is not among the lights.
+    #[error("{path} is not among the light frames: name one of them", path = .path.display())]
+    NotAmongLights {
+        /// The frame named.
+        path: PathBuf,
+    },
+    /// A frame cannot be decoded where only this one was asked for.
+    #[error("{path} cannot be read", path = .path.display())]
+    Decode {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong with it.
+        source: DecodeError,
+    },
+    /// Choices that contradict each other.
+    #[error("{what}")]
+    Settings {
+        /// Which, and what to do.
+        what: &'static str,
+    },
+    /// A mask cannot be used.
+    #[error("the mask {path} {what}", path = .path.display())]
+    Mask {
+        /// The mask file.
+        path: PathBuf,
+        /// What is wrong and what to do.
+        what: String,
+    },
+    /// No place for the temporary file.
+    #[error(transparent)]
+    Scratch(#[from] ScratchError),
+    /// The temporary file failed in the middle of the work.
+    #[error("the stack could not be finished")]
+    Stack {
+        /// What the stack says.
+        source: StackError,
+    },
+    /// A file cannot be written.
+    #[error("{path} cannot be written", path = .path.display())]
+    Export {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        source: ExportError,
+    },
+    /// The program does not find its own file, which it needs to decode frames.
+    #[error("the program's own file cannot be found: start it again")]
+    NoProgram {
+        /// What the system says.
+        source: io::Error,
+    },
+    /// The person stopped the run.
+    #[error(transparent)]
+    Cancelled(#[from] Cancelled),
+}
+
+impl From<StackError> for Error {
+    fn from(source: StackError) -> Self {
+        match source {
+            StackError::Cancelled(cancelled) => Self::Cancelled(cancelled),
+            source => Self::Stack { source },
+        }
+    }
+}
+
+fn list(paths: &[PathBuf]) -> String {
+    paths.iter().map(|path| path.display().to_string()).collect::<Vec<_>>().join(", ")
+}
+
+fn reasons(set_aside: &[(PathBuf, String)]) -> String {
+    set_aside.iter().map(|(path, reason)| format!("\n  {}: {reason}", path.display())).collect()
+}
+
+/// An error with its sources, joined by `: `, as a person reads it.
+#[derive(Debug)]
+pub struct WithSources<'a>(pub &'a dyn std::error::Error);
+
+impl fmt::Display for WithSources<'_> {
+    fn fmt(&self, formatter: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(formatter, "{}", self.0)?;
+        let mut source = self.0.source();
+        while let Some(error) = source {
+            write!(formatter, ": {error}")?;
+            source = error.source();
+        }
+        Ok(())
+    }
+}

@@ -10,7 +10,7 @@ pub fn median(values: &mut [f32]) -> Option<f32> {
     if values.is_empty() {
         return None;
     }
-    let even = values.len() % 2 == 0;
+    let even = values.len().is_multiple_of(2);
     let (below, &mut upper, _) = values.select_nth_unstable_by(middle, f32::total_cmp);
     if even {
         let lower = below.iter().copied().max_by(f32::total_cmp).expect("an even count has a lower half");

@@ -14,9 +14,9 @@
 
 use pulp::Arch;
 
+use crate::calibrate::NoiseModel;
 use crate::pixels::Size;
 use crate::pixels::statistics::SIGMA_PER_MAD;
-use crate::stack::NoiseModel;
 use crate::stack::gather::Samples;
 use crate::stack::sorting::{LANES, Lanes, SortingNetwork};
 
@@ -246,8 +246,7 @@ impl Clip<'_> {
         let contrast = self.contrast(channel, start);
         let noise = self.rule.noise;
         let tolerance = each(|lane| if noise.is_some() { (CONTRAST_SHARE * contrast[lane]).powi(2) } else { 0.0 });
-        let model =
-            noise.map(|noise| each(|lane| noise.read_variance + noise.variance_per_signal * higher(origin[lane], 0.0)));
+        let model = noise.map(|noise| each(|lane| noise.variance(origin[lane])));
         let per_variance = 1.0 / self.typical_variances[channel];
         let own = each(|lane| spread[lane] * spread[lane] * per_variance);
         // Half of the spread of two samples says nothing of the noise; their difference has twice its variance.

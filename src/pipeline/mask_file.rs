@@ -1,0 +1,124 @@
+//! The foreground mask as a grey picture: white is foreground, upright as the exported picture.
+
+use std::io::{Cursor, Write};
+use std::path::Path;
+
+use image::{ImageBuffer, ImageReader, Luma};
+
+use crate::error::Error;
+use crate::export::{ExportError, replace_file};
+use crate::foreground::ForegroundMask;
+use crate::pixels::{Orientation, Plane, Size, to_code_u16};
+
+/// A mask read from a file, and what to tell the person about it.
+#[derive(Clone, Debug)]
+pub struct LoadedMask {
+    /// The mask in sensor coordinates.
+    pub mask: ForegroundMask,
+    /// Set where the file had another size and was scaled.
+    pub warning: Option<String>,
+}
+
+/// Reads a mask for frames of size `frame` (as stored) that are turned upright by `orientation`.
+///
+/// Any size of the same shape (width over height within 1 %) is scaled and said so; another shape is an error.
+pub fn load_mask(path: &Path, frame: Size, orientation: Orientation) -> Result<LoadedMask, Error> {
+    let problem = |what: String| Error::Mask { path: path.to_owned(), what };
+    let reader = ImageReader::open(path).and_then(ImageReader::with_guessed_format);
+    let reader = reader.map_err(|source| problem(format!("cannot be read: {source}")))?;
+    let decoded = reader.decode().map_err(|source| problem(format!("is not a picture: {source}")))?;
+    let grey = decoded.into_luma16();
+    let found = Size { width: grey.width() as usize, height: grey.height() as usize };
+    let upright = orientation.upright_size(frame);
+    let samples = grey.into_raw().into_iter().map(|code| f32::from(code) / 65535.0).collect();
+    let plane = Plane::from_vec(found, samples).expect("a grey picture has one sample a pixel");
+    let (plane, warning) = if found == upright {
+        (plane, None)
+    } else if same_shape(found, upright) {
+        let warning = format!("the mask {} is {found} and was scaled to the frames' {upright}", path.display());
+        (scale(&plane, upright), Some(warning))
+    } else {
+        return Err(problem(format!("is {found}, the upright frames are {upright}: give a mask of the same shape")));
+    };
+    Ok(LoadedMask { mask: ForegroundMask(orientation.inverse().upright(&plane)), warning })
+}
+
+/// Writes a mask as a 16-bit grey PNG, whole or not at all.
+pub fn save_mask(path: &Path, mask: &ForegroundMask, orientation: Orientation) -> Result<(), Error> {
+    let upright = orientation.upright(&mask.0);
+    let size = upright.size();
+    let codes: Vec<u16> = upright.samples().iter().map(|&alpha| to_code_u16(alpha * 65535.0)).collect();
+    let too_large = "a mask has the size of a decoded frame";
+    let (width, height) = (u32::try_from(size.width).expect(too_large), u32::try_from(size.height).expect(too_large));
+    let picture = ImageBuffer::<Luma<u16>, _>::from_raw(width, height, codes).expect("one code a pixel");
+    let needed_bytes = 2 * size.area() as u64;
+    replace_file(path, needed_bytes, |out| {
+        // The encoder goes back and forth; a mask is small enough to be held.
+        let mut encoded = Cursor::new(Vec::new());
+        picture
+            .write_to(&mut encoded, image::ImageFormat::Png)
+            .map_err(|error| ExportError::Encode(error.to_string()))?;
+        Ok(out.write_all(encoded.get_ref())?)
+    })
+    .map_err(|source| Error::Export { path: path.to_owned(), source })
+}
+
+fn same_shape(a: Size, b: Size) -> bool {
+    let shape = |size: Size| size.width as f64 / size.height as f64;
+    (shape(a) / shape(b) - 1.0).abs() < 0.01
+}
+
+/// Bilinear, with the outer edges of both pictures laid upon each other.
+fn scale(plane: &Plane<f32>, target: Size) -> Plane<f32> {
+    let source = plane.size();
+    let along = |position: usize, from: usize, to: usize| {
+        let exact = (position as f64 + 0.5) * to as f64 / from as f64 - 0.5;
+        let clamped = exact.clamp(0.0, to as f64 - 1.0);
+        // Clamped to the axis, so the cast is exact.
+        let first = clamped.floor() as usize;
+        (first, (first + 1).min(to - 1), (clamped - clamped.floor()) as f32)
+    };
+    Plane::from_fn(target, |x, y| {
+        let (x0, x1, fx) = along(x, target.width, source.width);
+        let (y0, y1, fy) = along(y, target.height, source.height);
+        let top = plane.at(x0, y0) * (1.0 - fx) + plane.at(x1, y0) * fx;
+        let bottom = plane.at(x0, y1) * (1.0 - fx) + plane.at(x1, y1) * fx;
+        top * (1.0 - fy) + bottom * fy
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn half_and_half() -> ForegroundMask {
+        ForegroundMask(Plane::from_fn(Size { width: 6, height: 4 }, |_, y| if y >= 2 { 1.0 } else { 0.0 }))
+    }
+
+    #[test]
+    fn a_mask_comes_back_as_it_was_saved_in_every_orientation() {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        for tag in 1..=8 {
+            let orientation = Orientation::from_tag(tag).expect("a valid tag");
+            let path = folder.path().join(format!("mask-{tag}.png"));
+            save_mask(&path, &half_and_half(), orientation).expect("the folder can be written");
+            let loaded = load_mask(&path, half_and_half().size(), orientation).expect("the file was just written");
+            assert_eq!(loaded.mask, half_and_half(), "orientation {tag}");
+            assert_eq!(loaded.warning, None, "the size agrees");
+        }
+    }
+
+    #[test]
+    fn a_mask_of_half_size_is_scaled_with_a_warning_and_another_shape_is_refused() {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let path = folder.path().join("mask.png");
+        save_mask(&path, &half_and_half(), Orientation::Normal).expect("the folder can be written");
+        let double = Size { width: 12, height: 8 };
+        let loaded = load_mask(&path, double, Orientation::Normal).expect("the same shape");
+        assert_eq!(loaded.mask.size(), double, "scaled to the frames");
+        assert_eq!((loaded.mask.0.at(0, 0), loaded.mask.0.at(0, 7)), (0.0, 1.0), "sky above, land below");
+        assert!(loaded.warning.is_some(), "the person is told");
+        let square = load_mask(&path, Size { width: 8, height: 8 }, Orientation::Normal);
+        assert!(matches!(square, Err(Error::Mask { .. })), "another shape");
+    }
+}
