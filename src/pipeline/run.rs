@@ -109,10 +109,7 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
         land,
         foreground: foreground.as_deref(),
         combine: request.combine_rule(),
-        noise: noise_model.map(|noise| crate::stack::NoiseModel {
-            read_variance: noise.read_variance,
-            variance_per_signal: noise.photon_variance_per_unit,
-        }),
+        noise: noise_model,
         memory_bytes: request.memory_bytes,
     };
     let stacked = stack(monitor, &rows, &stack_request)?;

@@ -11,7 +11,7 @@ mod warp;
 pub use kernel::{Kernel, TAPS};
 pub use warp::{Grid, MAX_ERROR_PX, Warp};
 
-use pulp::Arch;
+use pulp::{Arch, NullaryFnOnce};
 
 use crate::demosaic::{Pixel, Window};
 use crate::pixels::Size;
@@ -58,7 +58,7 @@ pub fn resample(resampler: &Resampler, source: &Source<'_>, grid: &Grid, target:
         }
         let columns = row * target.width..(row + 1) * target.width;
         let rows = [&mut red[columns.clone()], &mut green[columns.clone()], &mut blue[columns.clone()]];
-        Arch::new().dispatch(|| split_lanes(&line, rows, &mut fourth[columns]));
+        split_lanes(&line, rows, &mut fourth[columns]);
     }
     squares
 }
@@ -72,7 +72,7 @@ fn fill_run(resampler: &Resampler, source: &Source<'_>, run: &Run, pixels: &mut 
     let inside = |line: &Line, len: usize| [0, last].iter().all(|&step| has_all_taps(line.split(step).0, len));
     let weigher = Weigher { resampler, source };
     if inside(x, source.frame.width) && inside(y, source.frame.height) {
-        Arch::new().dispatch(|| weigher.fill::<false>(run, pixels))
+        Arch::new().dispatch(FillRun { weigher, run, pixels })
     } else {
         weigher.fill::<true>(run, pixels)
     }
@@ -101,6 +101,22 @@ fn copy_run(source: &Source<'_>, run: &Run, pixels: &mut [Pixel]) -> f64 {
 struct Weigher<'a> {
     resampler: &'a Resampler,
     source: &'a Source<'a>,
+}
+
+/// A closure would not be compiled for the vector width at hand: this is inlined for certain.
+struct FillRun<'a> {
+    weigher: Weigher<'a>,
+    run: &'a Run,
+    pixels: &'a mut [Pixel],
+}
+
+impl NullaryFnOnce for FillRun<'_> {
+    type Output = f64;
+
+    #[inline(always)]
+    fn call(self) -> f64 {
+        self.weigher.fill::<false>(self.run, self.pixels)
+    }
 }
 
 /// Weighted sum of the taps of a pixel, and what bounds it.
@@ -216,7 +232,6 @@ fn lower(a: f32, b: f32) -> f32 {
     if a < b { a } else { b }
 }
 
-#[inline(always)]
 fn split_lanes(pixels: &[Pixel], colors: [&mut [f32]; 3], fourth: &mut [f32]) {
     let [red, green, blue] = colors;
     let targets = red.iter_mut().zip(green.iter_mut()).zip(blue.iter_mut()).zip(fourth.iter_mut());

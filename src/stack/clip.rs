@@ -12,11 +12,11 @@
 //!
 //! Without a noise model it is the classic form, and agrees with astropy (tests/reference/clip).
 
-use pulp::Arch;
+use pulp::{Arch, NullaryFnOnce};
 
+use crate::calibrate::NoiseModel;
 use crate::pixels::Size;
 use crate::pixels::statistics::SIGMA_PER_MAD;
-use crate::stack::NoiseModel;
 use crate::stack::gather::Samples;
 use crate::stack::sorting::{LANES, Lanes, SortingNetwork};
 
@@ -77,12 +77,27 @@ pub(super) fn find_centers(samples: &Samples, n_frames: usize, centers: &mut Cen
         plane.resize(stride, 0.0);
     }
     let network = SortingNetwork::new(n_frames);
-    let mut column = vec![[0.0; LANES]; n_frames];
-    Arch::new().dispatch(|| {
-        for start in (0..stride).step_by(LANES) {
-            centers_of_group(samples, &network, &mut column, start, centers);
+    let column = vec![[0.0; LANES]; n_frames];
+    Arch::new().dispatch(FindCenters { samples, network, column, centers });
+}
+
+/// A closure would not be compiled for the vector width at hand: this is inlined for certain.
+struct FindCenters<'a> {
+    samples: &'a Samples,
+    network: SortingNetwork,
+    column: Vec<Lanes>,
+    centers: &'a mut Centers,
+}
+
+impl NullaryFnOnce for FindCenters<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(mut self) {
+        for start in (0..self.samples.stride()).step_by(LANES) {
+            centers_of_group(self.samples, &self.network, &mut self.column, start, self.centers);
         }
-    });
+    }
 }
 
 #[inline(always)]
@@ -179,27 +194,15 @@ pub(super) fn clipped_mean(
     combined: &mut Combined,
 ) {
     combined.reset(inner.area());
-    let width = inner.width + 2;
-    let mut clip = Clip {
+    let typical_variance = |variances: &Vec<f32>| variances.iter().sum::<f32>() / variances.len() as f32;
+    Arch::new().dispatch(Clip {
         samples,
         centers,
         rule,
-        halo_width: width,
+        inner,
         kept: vec![[0.0; LANES]; rule.variances[0].len()],
-        typical_variances: rule
-            .variances
-            .each_ref()
-            .map(|variances| variances.iter().sum::<f32>() / variances.len() as f32),
-    };
-    Arch::new().dispatch(|| {
-        for row in 0..inner.height {
-            for column in (0..inner.width).step_by(LANES) {
-                let start = (row + 1) * width + 1 + column;
-                let target = row * inner.width + column;
-                let count = LANES.min(inner.width - column);
-                clip.group(start, combined, target, count);
-            }
-        }
+        typical_variances: rule.variances.each_ref().map(typical_variance),
+        combined,
     });
 }
 
@@ -207,30 +210,46 @@ struct Clip<'a> {
     samples: &'a Samples,
     centers: &'a Centers,
     rule: &'a ClipRule,
-    halo_width: usize,
+    inner: Size,
     kept: Vec<Lanes>,
     /// What the spread of a pixel's samples is measured by, by channel.
     typical_variances: [f32; 3],
+    combined: &'a mut Combined,
+}
+
+impl NullaryFnOnce for Clip<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(mut self) {
+        let Size { width, height } = self.inner;
+        for row in 0..height {
+            for column in (0..width).step_by(LANES) {
+                let start = (row + 1) * (width + 2) + 1 + column;
+                self.group(start, row * width + column, LANES.min(width - column));
+            }
+        }
+    }
 }
 
 impl Clip<'_> {
     #[inline(always)]
-    fn group(&mut self, start: usize, combined: &mut Combined, target: usize, count: usize) {
+    fn group(&mut self, start: usize, target: usize, count: usize) {
         let mut most_rejected = [0.0f32; LANES];
         for channel in 0..3 {
             let (mean, n_rejected) = self.channel(channel, start);
             most_rejected = each(|lane| higher(most_rejected[lane], n_rejected[lane]));
-            combined.colors[channel][target..target + count].copy_from_slice(&mean[..count]);
+            self.combined.colors[channel][target..target + count].copy_from_slice(&mean[..count]);
         }
         let mut weight = [0.0; LANES];
         for slot in 0..self.kept.len() {
             let seen = group(self.samples.lane(slot, 3), start);
             weight = each(|lane| weight[lane] + seen[lane]);
         }
-        combined.weight[target..target + count].copy_from_slice(&weight[..count]);
-        combined.n_rejected[target..target + count].copy_from_slice(&most_rejected[..count]);
+        self.combined.weight[target..target + count].copy_from_slice(&weight[..count]);
+        self.combined.n_rejected[target..target + count].copy_from_slice(&most_rejected[..count]);
         let n_seen = &self.centers.n_seen[start..start + count];
-        combined.n_seen[target..target + count].copy_from_slice(n_seen);
+        self.combined.n_seen[target..target + count].copy_from_slice(n_seen);
     }
 
     /// Mean and number left out, of one channel of 16 pixels.
@@ -246,8 +265,7 @@ impl Clip<'_> {
         let contrast = self.contrast(channel, start);
         let noise = self.rule.noise;
         let tolerance = each(|lane| if noise.is_some() { (CONTRAST_SHARE * contrast[lane]).powi(2) } else { 0.0 });
-        let model =
-            noise.map(|noise| each(|lane| noise.read_variance + noise.variance_per_signal * higher(origin[lane], 0.0)));
+        let model = noise.map(|noise| each(|lane| noise.variance(origin[lane])));
         let per_variance = 1.0 / self.typical_variances[channel];
         let own = each(|lane| spread[lane] * spread[lane] * per_variance);
         // Half of the spread of two samples says nothing of the noise; their difference has twice its variance.
@@ -296,11 +314,12 @@ impl Clip<'_> {
     #[inline(always)]
     fn contrast(&self, channel: usize, start: usize) -> Lanes {
         let medians = &self.centers.median[channel];
+        let halo_width = self.inner.width + 2;
         let mut brightest = [f32::NEG_INFINITY; LANES];
         let mut darkest = [f32::INFINITY; LANES];
         for row in 0..3 {
             for column in 0..3 {
-                let near = group(medians, start + row * self.halo_width + column - self.halo_width - 1);
+                let near = group(medians, start + row * halo_width + column - halo_width - 1);
                 darkest = each(|lane| if near[lane] < darkest[lane] { near[lane] } else { darkest[lane] });
                 // A pixel that no frame saw has an infinite median.
                 brightest = each(|lane| {

@@ -63,7 +63,7 @@ impl<'a> Work<'a> {
                 .collect()
         };
         let contrast = request.noise.map_or(DIM_SKY, |noise| {
-            RING_CONTRAST_SIGMA * (noise.read_variance + DIM_SKY * noise.variance_per_signal).sqrt()
+            RING_CONTRAST_SIGMA * (noise.read_variance + DIM_SKY * noise.photon_variance_per_unit).sqrt()
         });
         // Visibility may dip below zero beside the foreground; it is compared with a threshold anyway.
         let ring_contrast = [contrast, contrast, contrast, f32::INFINITY];
@@ -255,30 +255,42 @@ fn normalize(frame: &StackFrame, target: Window, lanes: [&mut [f32]; 4]) -> usiz
     n_seen
 }
 
-/// Scales a row that begins at (x, y) and adds the mesh, bilinear between cell centres, constant beyond.
+/// Scales a row that begins at (x, y) and adds the mesh, as [`Mesh::at`] has it: linear between cell centres.
+///
+/// A pixel's value must not depend on where the row begins: all is reckoned from the cell.
 fn add_mesh_row(mesh: &Mesh, x: isize, y: isize, scale: f32, samples: &mut [f32]) {
-    let cells = mesh.cells.size();
-    let center = (mesh.cell_px as f32 - 1.0) / 2.0;
-    let place = |pixel: isize, count: usize| {
-        let position = ((pixel as f32 - center) / mesh.cell_px as f32).clamp(0.0, (count - 1) as f32);
-        let cell = (position as usize).min(count.saturating_sub(2));
-        (cell, position - cell as f32)
-    };
-    let (cell_row, down) = place(y, cells.height);
-    let upper = mesh.cells.row(cell_row);
-    let lower = mesh.cells.row((cell_row + 1).min(cells.height - 1));
+    let (cell_px, last_column, last_row) = (mesh.cell_px as isize, mesh.cells.width() - 1, mesh.cells.height() - 1);
+    // The first pixel at or after the centre of a cell, and how far a pixel is from a centre, in cells.
+    let first_pixel = |cell: usize| cell as isize * cell_px + cell_px / 2;
+    let past_center =
+        |pixel: isize, cell: usize| (2 * (pixel - cell as isize * cell_px) + 1 - cell_px) as f32 / (2 * cell_px) as f32;
+    let cell_row = ((y - cell_px / 2).max(0) / cell_px).min(last_row as isize) as usize;
+    let down = past_center(y, cell_row).clamp(0.0, 1.0);
+    let (upper, lower) = (mesh.cells.row(cell_row), mesh.cells.row((cell_row + 1).min(last_row)));
     let level = |cell: usize| upper[cell] + (lower[cell] - upper[cell]) * down;
-    for (column, sample) in samples.iter_mut().enumerate() {
-        let (cell, across) = place(x + column as isize, cells.width);
-        let (left, right) = (level(cell), level((cell + 1).min(cells.width - 1)));
-        *sample = *sample * scale + left + (right - left) * across;
+    let end = x + samples.len() as isize;
+    let mut from = x;
+    while from < end {
+        let before_first = from < first_pixel(0);
+        let cell = ((from - cell_px / 2).max(0) / cell_px).min(last_column as isize) as usize;
+        let to = match (before_first, cell == last_column) {
+            (true, _) => first_pixel(0).min(end),
+            (false, true) => end,
+            (false, false) => first_pixel(cell + 1).min(end),
+        };
+        let left = level(cell);
+        let slope = if before_first || cell == last_column { 0.0 } else { level(cell + 1) - left };
+        for (step, sample) in samples[(from - x) as usize..(to - x) as usize].iter_mut().enumerate() {
+            *sample = *sample * scale + left + slope * past_center(from + step as isize, cell);
+        }
+        from = to;
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::pixels::Plane;
+    use crate::pixels::{Plane, Point};
 
     #[test]
     fn a_mirrored_range_knows_what_it_shows() {
@@ -295,7 +307,12 @@ mod tests {
         add_mesh_row(&mesh, 0, 2, 2.0, &mut samples);
         assert_eq!([samples[0], samples[2], samples[7], samples[12], samples[14]], [2.0, 2.0, 3.0, 4.0, 4.0], "row 2");
         assert!((samples[4] - 2.4).abs() < 1e-6, "two fifths of the way: {}", samples[4]);
-        add_mesh_row(&mesh, 0, 7, 0.0, &mut samples);
-        assert_eq!(samples[7], 11.0, "the lower row of cells");
+        for y in [-1, 0, 2, 3, 6, 7, 9] {
+            add_mesh_row(&mesh, -1, y, 0.0, &mut samples);
+            for (place, sample) in samples.iter().enumerate() {
+                let expected = mesh.at(Point { x: place as f64 - 1.0, y: y as f64 });
+                assert!((sample - expected).abs() < 1e-5, "({}, {y}): {sample}, not {expected}", place as isize - 1);
+            }
+        }
     }
 }

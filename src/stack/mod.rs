@@ -20,6 +20,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
 
+use crate::calibrate::NoiseModel;
 use crate::detect::Mesh;
 use crate::foreground::ForegroundMask;
 use crate::job::{Cancelled, Monitor};
@@ -86,15 +87,6 @@ pub enum CombineRule {
     Median,
     /// The brightest.
     Maximum,
-}
-
-/// Noise of one sample of a calibrated mosaic, 1.0 at the white level.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct NoiseModel {
-    /// Variance without light.
-    pub read_variance: f32,
-    /// Growth of the variance with the signal: photon noise.
-    pub variance_per_signal: f32,
 }
 
 /// The burst as one picture, in reference-frame coordinates.

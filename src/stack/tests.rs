@@ -9,7 +9,7 @@ use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
 
-const NOISE: NoiseModel = NoiseModel { read_variance: 1e-4, variance_per_signal: 0.0 };
+const NOISE: NoiseModel = NoiseModel { read_variance: 1e-4, photon_variance_per_unit: 0.0 };
 
 fn shifted(dx: f64, dy: f64) -> Transform {
     Transform::Homography(Homography([[1.0, 0.0, dx], [0.0, 1.0, dy], [0.0, 0.0, 1.0]]))
@@ -113,7 +113,7 @@ fn clipping_noise_costs_hardly_a_sample() {
 /// Bright stars whose width and place vary a little from frame to frame, as seeing and registration have it.
 #[test]
 fn star_flux_in_the_stack_is_that_of_the_sky() {
-    let photons = NoiseModel { read_variance: 1e-6, variance_per_signal: 2e-5 };
+    let photons = NoiseModel { read_variance: 1e-6, photon_variance_per_unit: 2e-5 };
     for n_frames in [3, 8, 16] {
         let rows = grey_frames(SIZE, n_frames, 0.001, |idx, x, y| {
             let jitter = 0.12 * ((idx * 7 % 5) as f64 - 2.0) / 2.0;
@@ -150,7 +150,7 @@ fn the_land_leaves_no_ghost_in_the_sky_and_the_sky_none_in_the_land() {
     let request = StackRequest {
         land,
         foreground: Some(&mask),
-        noise: Some(NoiseModel { read_variance: 4e-6, variance_per_signal: 0.0 }),
+        noise: Some(NoiseModel { read_variance: 4e-6, photon_variance_per_unit: 0.0 }),
         ..request(sky)
     };
     let stack = run(&rows, &request);

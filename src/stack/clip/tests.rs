@@ -1,6 +1,7 @@
 //! Against outside values, and the rules for few samples.
+use crate::calibrate::NoiseModel;
 use crate::pixels::{CalibratedFrame, Layout, LinearImage, Mask, Plane, Size, Transform};
-use crate::stack::{CombineRule, MemoryFrames, NoiseModel, Offset, StackFrame, StackRequest, stack};
+use crate::stack::{CombineRule, MemoryFrames, Offset, StackFrame, StackRequest, stack};
 
 #[derive(serde::Deserialize)]
 struct Case {
@@ -55,7 +56,7 @@ fn without_a_noise_model_the_clipped_mean_is_that_of_the_reference() {
     }
 }
 
-const MODEL: Option<NoiseModel> = Some(NoiseModel { read_variance: 1.0, variance_per_signal: 0.0 });
+const MODEL: Option<NoiseModel> = Some(NoiseModel { read_variance: 1.0, photon_variance_per_unit: 0.0 });
 
 #[test]
 fn with_a_noise_model_one_bright_sample_among_few_is_left_out() {
