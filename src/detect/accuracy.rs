@@ -207,7 +207,7 @@ fn saturated_stars_are_flagged_and_centred() {
 #[test]
 fn hot_pixels_are_no_stars() {
     let drawing = Drawing::mosaic(720, 720);
-    let truth = star_field(&drawing, 45.0, 2, |index| 0.05 + 0.02 * (index % 9) as f64);
+    let truth = star_field(&drawing, 45.0, 2, |index| 0.1 + 0.02 * (index % 9) as f64);
     let mut frame = drawing.draw(&truth, 6);
     let mut random = ChaCha8Rng::seed_from_u64(77);
     let hot: Vec<Point> = (0..600)

@@ -220,8 +220,8 @@ impl Model<'_> {
                 for row in 0..6 {
                     let weighted = slope[row] * weight;
                     slopes[row] += weighted * residual;
-                    for column in row..6 {
-                        sums[place] += weighted * slope[column];
+                    for other in &slope[row..] {
+                        sums[place] += weighted * other;
                         place += 1;
                     }
                 }

@@ -9,7 +9,8 @@ use pulp::Arch;
 use rayon::prelude::*;
 
 use crate::detect::Mesh;
-use crate::detect::background::{Sky, combine};
+use crate::detect::background::Sky;
+use crate::detect::mesh::combine;
 use crate::detect::shape::Shape;
 use crate::pixels::{CalibratedFrame, Cfa, Layout, Mask, Plane, Size};
 

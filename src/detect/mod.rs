@@ -16,6 +16,7 @@ mod frame;
 mod lines;
 mod luminance;
 mod measure;
+mod mesh;
 mod peaks;
 mod shape;
 mod trail;
