@@ -1,2 +1,10 @@
-//! x
-fn main() {}
+//! The window's `main`.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    if let Some(code) = nightsheaf::raw::serve_if_asked() {
+        return code;
+    }
+    ExitCode::SUCCESS
+}

@@ -1,7 +1,9 @@
 //! What a person asks of one run.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
+use crate::develop::DevelopSettings;
 use crate::foreground::ForegroundMask;
 
 /// One run: which frames, which choices. Everything has a default that is right for most nights.
@@ -27,12 +29,41 @@ pub struct Request {
     pub drop_below_sigma: f32,
     /// Samples this many standard deviations above the centre are left out.
     pub drop_above_sigma: f32,
-    /// Folder for the scratch file; the system's temporary folder or the output's where `None`.
+    /// Folder for the scratch file; the output's where `None`.
     pub scratch_folder: Option<PathBuf>,
+    /// Folder that the picture will be written to, where it is known.
+    pub output_folder: Option<PathBuf>,
     /// Most memory that the run may take, child processes counted.
     pub memory_bytes: u64,
     /// Also keep the reference frame alone, to compare with.
     pub keep_single: bool,
+    /// Program that decodes a frame when started with the private argument; the running one where `None`.
+    pub decoder_program: Option<PathBuf>,
+}
+
+/// 1.5 GiB: leaves room on a laptop of 8 GB.
+pub const DEFAULT_MEMORY_BYTES: u64 = 3 << 29;
+
+impl Default for Request {
+    fn default() -> Self {
+        Self {
+            lights: Vec::new(),
+            darks: Vec::new(),
+            flats: Vec::new(),
+            bias: Vec::new(),
+            skip: Vec::new(),
+            mask: MaskChoice::Auto,
+            reference: ReferenceChoice::Auto,
+            combine: Combine::ClippedMean,
+            drop_below_sigma: 3.0,
+            drop_above_sigma: 3.0,
+            scratch_folder: None,
+            output_folder: None,
+            memory_bytes: DEFAULT_MEMORY_BYTES,
+            keep_single: false,
+            decoder_program: None,
+        }
+    }
 }
 
 /// Which part is landscape.
@@ -45,7 +76,7 @@ pub enum MaskChoice {
     /// A grey picture, white is foreground, upright as exported.
     File(PathBuf),
     /// Already in memory, in sensor coordinates.
-    Given(ForegroundMask),
+    Given(Arc<ForegroundMask>),
 }
 
 /// Which light frame the sky is brought to.
@@ -73,10 +104,12 @@ pub enum Combine {
 }
 
 /// The file to write.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct ExportSettings {
     /// Kind of file.
     pub format: FileFormat,
+    /// The look.
+    pub develop: DevelopSettings,
 }
 
 /// Kind of file.
@@ -92,4 +125,17 @@ pub enum FileFormat {
     Png,
     /// JPEG.
     Jpeg,
+}
+
+impl FileFormat {
+    /// The kind of file that an ending stands for; `None` for an unknown one.
+    #[must_use]
+    pub fn from_ending(path: &Path) -> Option<Self> {
+        match path.extension()?.to_str()?.to_ascii_lowercase().as_str() {
+            "tif" | "tiff" => Some(Self::Tiff16),
+            "png" => Some(Self::Png),
+            "jpg" | "jpeg" => Some(Self::Jpeg),
+            _ => None,
+        }
+    }
 }

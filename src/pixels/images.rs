@@ -90,3 +90,51 @@ impl LinearImage {
         self.planes[0].size()
     }
 }
+
+/// The colours that red, green and blue 1.0 stand for; the white of both is CIE D65.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Primaries {
+    /// IEC 61966-2-1, the same as ITU-R BT.709.
+    Srgb,
+    /// ITU-R BT.2020.
+    Rec2020,
+}
+
+/// How an encoded value grows with light.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Transfer {
+    /// In proportion.
+    Linear,
+    /// By IEC 61966-2-1.
+    Srgb,
+    /// By ITU-R BT.2020.
+    Rec2020,
+}
+
+/// What the numbers of a finished picture mean.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ColorEncoding {
+    /// The colours of the channels.
+    pub primaries: Primaries,
+    /// From light to number.
+    pub transfer: Transfer,
+}
+
+/// A finished picture: 0 to 65535 after the transfer function.
+#[derive(Clone, Debug, PartialEq)]
+pub struct EncodedImage {
+    /// Red, green, blue.
+    pub planes: [Plane<u16>; 3],
+    /// What the numbers mean.
+    pub encoding: ColorEncoding,
+}
+
+impl EncodedImage {
+    /// Width by height.
+    #[must_use]
+    pub fn size(&self) -> Size {
+        self.planes[0].size()
+    }
+}

@@ -12,7 +12,9 @@ pub mod plane;
 pub mod statistics;
 
 pub use geometry::{Homography, Point, Rect, Size, Transform};
-pub use images::{CalibratedFrame, Cfa, CfaColor, Layout, LinearImage};
+pub use images::{
+    CalibratedFrame, Cfa, CfaColor, ColorEncoding, EncodedImage, Layout, LinearImage, Primaries, Transfer,
+};
 pub use mask::Mask;
 pub use orientation::Orientation;
 pub use plane::Plane;

@@ -1,5 +1,22 @@
 //! A file in, [`RawFrame`] out; the decoders themselves are outside crates, run in a child process.
+//!
+//! A damaged file can make a decoder panic, abort, ask for more memory than there is, or never end. So
+//! [`Decoder::decode`] starts this program once more with a private first argument, and the child
+//! ([`serve_if_asked`], the first call of both programs) limits itself before it opens the file. Whatever
+//! becomes of the child is the fate of one frame: a [`DecodeError`].
 
+mod adapters;
+mod child;
+mod decoder;
+mod error;
 pub mod frame;
+mod message;
+mod metadata;
+mod pictures;
+mod plausible;
+mod tiff_structure;
 
+pub use child::serve_if_asked;
+pub use decoder::{Decoder, Limits};
+pub use error::DecodeError;
 pub use frame::{CameraColor, CaptureTime, Metadata, RawFrame, TransferFunction};

@@ -1,0 +1,315 @@
+//! Words of the command line to requests.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+use crate::pipeline::{Combine, DevelopSettings, FileFormat, GradientRemoval, MaskChoice, OutputSpace};
+use crate::pipeline::{ReferenceChoice, Request, WhiteBalance};
+
+/// One clean picture from a burst of night landscape frames on a fixed tripod.
+#[derive(Debug, Parser)]
+#[command(name = "nightsheaf-cli", version, arg_required_else_help = true)]
+pub struct Arguments {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// What to do.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Stack a burst into one picture
+    Stack(Box<StackArguments>),
+    /// Measure the frames of a burst, one line each
+    Measure(MeasureArguments),
+}
+
+/// `stack`.
+#[derive(Debug, Args)]
+pub struct StackArguments {
+    /// Light frames, or folders of them
+    #[arg(required = true, value_name = "PATH")]
+    pub lights: Vec<PathBuf>,
+    /// File to write; its folder must exist
+    #[arg(short, long, value_name = "FILE")]
+    pub output: PathBuf,
+    /// Dark frame or a folder of them; may be given several times
+    #[arg(long, value_name = "PATH")]
+    pub darks: Vec<PathBuf>,
+    /// Flat frame or a folder of them; may be given several times
+    #[arg(long, value_name = "PATH")]
+    pub flats: Vec<PathBuf>,
+    /// Bias frame or a folder of them; may be given several times
+    #[arg(long, value_name = "PATH")]
+    pub bias: Vec<PathBuf>,
+    /// Grey picture whose white is foreground, upright as exported; `auto` proposes one, `none` is sky only
+    #[arg(long, value_name = "FILE|auto|none", default_value = "auto")]
+    pub mask: String,
+    /// Frame that the sky is brought to
+    #[arg(long, value_name = "FILE|auto", default_value = "auto")]
+    pub reference: String,
+    /// Light frame to leave out; may be given several times
+    #[arg(long, value_name = "FILE")]
+    pub skip: Vec<PathBuf>,
+    /// How the samples of one pixel become one
+    #[arg(long, value_enum, default_value_t = CombineWord::ClippedMean)]
+    pub combine: CombineWord,
+    /// Leave out samples so many standard deviations below the centre
+    #[arg(long, value_name = "SIGMA", default_value_t = 3.0, value_parser = positive_f32)]
+    pub drop_below: f32,
+    /// Leave out samples so many standard deviations above the centre
+    #[arg(long, value_name = "SIGMA", default_value_t = 3.0, value_parser = positive_f32)]
+    pub drop_above: f32,
+    /// Color space of the picture; camera-linear is the stack as measured
+    #[arg(long, value_enum, default_value_t = SpaceWord::Srgb)]
+    pub space: SpaceWord,
+    /// Kind of file; taken from the ending of the output where not given
+    #[arg(long, value_enum)]
+    pub format: Option<FormatWord>,
+    /// What counts as colorless: as-shot, daylight, tungsten, sky, or three camera values R,G,B
+    #[arg(long, value_name = "BALANCE", default_value = "as-shot", value_parser = white_balance)]
+    pub white_balance: WhiteBalance,
+    /// Level uneven sky glow
+    #[arg(long, value_enum, default_value_t = Switch::Off)]
+    pub gradient: Switch,
+    /// Brightness in stops
+    #[arg(long, value_name = "STOPS", default_value_t = 0.0, allow_negative_numbers = true)]
+    pub exposure: f32,
+    /// Also write the foreground mask that was used
+    #[arg(long, value_name = "FILE.png")]
+    pub mask_output: Option<PathBuf>,
+    /// Also write what was done, as JSON
+    #[arg(long, value_name = "FILE.json")]
+    pub report: Option<PathBuf>,
+    /// Folder for the temporary file; beside the output where not given
+    #[arg(long, value_name = "FOLDER")]
+    pub scratch: Option<PathBuf>,
+    /// Most memory to take, as in 1.5GiB or 900MiB
+    #[arg(long, value_name = "SIZE", default_value = "1.5GiB", value_parser = memory_size)]
+    pub memory: u64,
+    /// Threads to work with; all cores where not given
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
+    pub threads: Option<u16>,
+    /// Print nothing but errors
+    #[arg(short, long)]
+    pub quiet: bool,
+    /// Print the seconds of each stage
+    #[arg(long)]
+    pub timings: bool,
+}
+
+/// `measure`.
+#[derive(Debug, Args)]
+pub struct MeasureArguments {
+    /// Frames, or folders of them
+    #[arg(required = true, value_name = "PATH")]
+    pub frames: Vec<PathBuf>,
+    /// One JSON list instead of lines
+    #[arg(long)]
+    pub json: bool,
+    /// Threads to work with; all cores where not given
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
+    pub threads: Option<u16>,
+}
+
+/// [`Combine`] as a word.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum CombineWord {
+    /// Mean of the samples that agree
+    ClippedMean,
+    /// Mean of all
+    Mean,
+    /// The middle one
+    Median,
+    /// The brightest: star trails
+    Maximum,
+}
+
+/// [`OutputSpace`] as a word.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum SpaceWord {
+    /// For screens and the web
+    Srgb,
+    /// A wide space for further editing
+    Rec2020,
+    /// The stack as measured: linear camera values, black at 1024, white level at 65535, not turned upright
+    CameraLinear,
+}
+
+/// [`FileFormat`] as a word.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum FormatWord {
+    /// 16-bit TIFF
+    Tiff16,
+    /// 32-bit float TIFF, linear
+    Tiff32f,
+    /// 16-bit PNG
+    Png,
+    /// JPEG
+    Jpeg,
+}
+
+/// Off or on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum Switch {
+    /// Leave it
+    Off,
+    /// Do it
+    On,
+}
+
+impl StackArguments {
+    /// The run asked for; folders among the paths are still to be expanded by the caller.
+    #[must_use]
+    pub fn request(&self) -> Request {
+        Request {
+            lights: self.lights.clone(),
+            darks: self.darks.clone(),
+            flats: self.flats.clone(),
+            bias: self.bias.clone(),
+            skip: self.skip.clone(),
+            mask: match self.mask.as_str() {
+                "auto" => MaskChoice::Auto,
+                "none" => MaskChoice::None,
+                file => MaskChoice::File(PathBuf::from(file)),
+            },
+            reference: match self.reference.as_str() {
+                "auto" => ReferenceChoice::Auto,
+                file => ReferenceChoice::File(PathBuf::from(file)),
+            },
+            combine: match self.combine {
+                CombineWord::ClippedMean => Combine::ClippedMean,
+                CombineWord::Mean => Combine::Mean,
+                CombineWord::Median => Combine::Median,
+                CombineWord::Maximum => Combine::Maximum,
+            },
+            drop_below_sigma: self.drop_below,
+            drop_above_sigma: self.drop_above,
+            scratch_folder: self.scratch.clone(),
+            memory_bytes: self.memory,
+            ..Request::default()
+        }
+    }
+
+    /// The look asked for.
+    #[must_use]
+    pub fn develop_settings(&self) -> DevelopSettings {
+        DevelopSettings {
+            white_balance: self.white_balance,
+            exposure_ev: self.exposure,
+            gradient: match self.gradient {
+                Switch::Off => GradientRemoval::Off,
+                Switch::On => GradientRemoval::On { strength: 1.0 },
+            },
+            space: match self.space {
+                SpaceWord::Srgb => OutputSpace::Srgb,
+                SpaceWord::Rec2020 => OutputSpace::Rec2020,
+                SpaceWord::CameraLinear => OutputSpace::CameraLinear,
+            },
+            ..DevelopSettings::default()
+        }
+    }
+
+    /// The kind of file: as asked, or by the ending of the output, or 16-bit TIFF.
+    #[must_use]
+    pub fn file_format(&self) -> FileFormat {
+        match self.format {
+            Some(FormatWord::Tiff16) => FileFormat::Tiff16,
+            Some(FormatWord::Tiff32f) => FileFormat::Tiff32f,
+            Some(FormatWord::Png) => FileFormat::Png,
+            Some(FormatWord::Jpeg) => FileFormat::Jpeg,
+            None => FileFormat::from_ending(&self.output).unwrap_or_default(),
+        }
+    }
+}
+
+fn positive_f32(text: &str) -> Result<f32, String> {
+    match text.parse::<f32>() {
+        Ok(value) if value > 0.0 && value.is_finite() => Ok(value),
+        _ => Err("needs a number above 0".to_owned()),
+    }
+}
+
+/// `as-shot`, `daylight`, `tungsten`, `sky`, or three positive camera values.
+fn white_balance(text: &str) -> Result<WhiteBalance, String> {
+    match text {
+        "as-shot" => Ok(WhiteBalance::AsShot),
+        "daylight" => Ok(WhiteBalance::Daylight),
+        "tungsten" => Ok(WhiteBalance::Tungsten),
+        "sky" => Ok(WhiteBalance::FromSky),
+        values => {
+            let neutral: Vec<f64> = values.split(',').filter_map(|value| value.trim().parse().ok()).collect();
+            match <[f64; 3]>::try_from(neutral) {
+                Ok(neutral) if neutral.iter().all(|&value| value > 0.0 && value.is_finite()) => {
+                    Ok(WhiteBalance::Picked(neutral))
+                }
+                _ => Err("needs as-shot, daylight, tungsten, sky, or three positive values R,G,B".to_owned()),
+            }
+        }
+    }
+}
+
+/// A number with KiB, MiB or GiB (or K, M, G), at least 256 MiB.
+fn memory_size(text: &str) -> Result<u64, String> {
+    let digits = text.trim_end_matches(|letter: char| letter.is_ascii_alphabetic());
+    let factor: f64 = match text[digits.len()..].to_ascii_lowercase().as_str() {
+        "g" | "gib" => 1_073_741_824.0,
+        "m" | "mib" => 1_048_576.0,
+        "k" | "kib" => 1024.0,
+        "" | "b" => 1.0,
+        unit => return Err(format!("the unit {unit} is not one of GiB, MiB, KiB")),
+    };
+    let number: f64 = digits.trim().parse().map_err(|error| format!("needs a size such as 1.5GiB: {error}"))?;
+    let bytes = number * factor;
+    if !(bytes.is_finite() && bytes >= LEAST_MEMORY_BYTES) {
+        return Err("needs at least 256MiB".to_owned());
+    }
+    // Finite and positive: the cast rounds down to whole bytes.
+    Ok(bytes as u64)
+}
+
+/// Below this not even one frame of a small camera and its decoder fit.
+const LEAST_MEMORY_BYTES: f64 = 268_435_456.0;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn stack_arguments(words: &[&str]) -> StackArguments {
+        let all = ["nightsheaf-cli", "stack"].iter().chain(words);
+        match Arguments::try_parse_from(all).expect("valid words").command {
+            Command::Stack(arguments) => *arguments,
+            other => panic!("parsed as {other:?}"),
+        }
+    }
+
+    #[test]
+    fn the_command_line_is_consistent() {
+        use clap::CommandFactory;
+        Arguments::command().debug_assert();
+    }
+
+    #[test]
+    fn sizes_are_read_with_their_unit() {
+        assert_eq!(memory_size("1.5GiB"), Ok(1_610_612_736), "one and a half");
+        assert_eq!(memory_size("900M"), Ok(943_718_400), "short unit");
+        assert!(memory_size("12").is_err(), "too little");
+        assert!(memory_size("2 parsecs").is_err(), "not a unit of memory");
+    }
+
+    #[test]
+    fn the_kind_of_file_follows_the_ending_unless_asked() {
+        assert_eq!(stack_arguments(&["a", "-o", "x.png"]).file_format(), FileFormat::Png, "by ending");
+        assert_eq!(stack_arguments(&["a", "-o", "x.out"]).file_format(), FileFormat::Tiff16, "no known ending");
+        let asked = stack_arguments(&["a", "-o", "x.png", "--format", "jpeg"]);
+        assert_eq!(asked.file_format(), FileFormat::Jpeg, "as asked");
+    }
+
+    #[test]
+    fn a_balance_may_be_three_values() {
+        assert_eq!(white_balance("0.5, 1,0.7"), Ok(WhiteBalance::Picked([0.5, 1.0, 0.7])), "three values");
+        assert!(white_balance("0.5,1").is_err(), "two values");
+        assert!(white_balance("0,1,1").is_err(), "a neutral has all colors");
+    }
+}

@@ -1,0 +1,79 @@
+//! `nightsheaf-cli stack`: the whole job.
+
+use std::fmt::Write as _;
+use std::io::{self, Write};
+
+use crate::cli::args::StackArguments;
+use crate::cli::progress::monitor;
+use crate::cli::{Failure, use_threads};
+use crate::job::CancelToken;
+use crate::pipeline::{self, ExportSettings, Report};
+
+pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<(), Failure> {
+    use_threads(arguments.threads);
+    let monitor = monitor(cancel, arguments.quiet);
+    let mut request = arguments.request();
+    request.lights = pipeline::collect_frames(&request.lights)?;
+    for frames in [&mut request.darks, &mut request.flats, &mut request.bias] {
+        if !frames.is_empty() {
+            *frames = pipeline::collect_frames(frames)?;
+        }
+    }
+    let export = ExportSettings {
+        format: arguments.file_format(),
+        develop: arguments.develop_settings(),
+        ..ExportSettings::default()
+    };
+    export.check_target(&arguments.output)?;
+    request.output_folder = arguments.output.parent().map(std::path::Path::to_owned);
+    let mut outcome = pipeline::run(&monitor, &request)?;
+    pipeline::export(&monitor, &mut outcome, &arguments.output, &export)?;
+    if let Some(path) = &arguments.mask_output {
+        pipeline::save_outcome_mask(&outcome, path)?;
+    }
+    if let Some(path) = &arguments.report {
+        outcome.report.save(path)?;
+    }
+    if !arguments.quiet {
+        let summary = summary(&outcome.report, arguments.timings);
+        write!(io::stdout(), "{summary}wrote {}\n", arguments.output.display())?;
+    } else if arguments.timings {
+        write!(io::stdout(), "{}", timings(&outcome.report))?;
+    }
+    Ok(())
+}
+
+/// What a person wants to know after a run.
+fn summary(report: &Report, with_timings: bool) -> String {
+    let used = report.frames.iter().filter(|frame| frame.used).count();
+    let mut text = format!("{used} of {} frames stacked on {}\n", report.frames.len(), report.reference);
+    for frame in report.frames.iter().filter(|frame| !frame.reason.is_empty()) {
+        let word = if frame.used { "note" } else { "set aside" };
+        let _ = writeln!(text, "{word}: {}: {}", frame.file.display(), frame.reason);
+    }
+    for note in &report.notes {
+        let _ = writeln!(text, "note: {note}");
+    }
+    if let Some(noise) = &report.noise {
+        let _ = writeln!(
+            text,
+            "sky noise {:.3e} in a single frame, {:.3e} in the stack: {:.2} times less (the frames allow {:.2})",
+            noise.single, noise.stack, noise.gain, noise.ideal
+        );
+    }
+    if with_timings {
+        text.push_str(&timings(report));
+    }
+    text
+}
+
+fn timings(report: &Report) -> String {
+    let mut text = String::new();
+    for (stage, seconds) in &report.seconds {
+        let _ = writeln!(text, "{seconds:8.2} s  {stage}");
+    }
+    if let Some(bytes) = report.peak_memory_bytes {
+        let _ = writeln!(text, "{:8.0} MiB peak memory", bytes as f64 / 1_048_576.0);
+    }
+    text
+}

@@ -1,0 +1,280 @@
+//! A prepared development: everything that a pixel needs to be shown, and the loop over a row.
+//!
+//! Order for each pixel: sky glow off, white balance, blown highlights to neutral, output primaries,
+//! tone curve, transfer function. Clipping happens in the last two and nowhere else.
+
+use crate::develop::balance::neutral;
+use crate::develop::color::output_from_balanced;
+use crate::develop::gradient::SkyGradient;
+use crate::develop::settings::{DevelopSettings, GradientRemoval, OutputSpace, Stretch};
+use crate::develop::sky::{SkyCell, sample_sky, sky_level};
+use crate::develop::stretch::{MOST_STOPS, Tone, ToneTable};
+use crate::develop::transfer::{TransferTable, decode};
+use crate::foreground::ForegroundMask;
+use crate::pixels::{ColorEncoding, LinearImage, Plane, Primaries, Size, Transfer, to_code_u16};
+use crate::raw::CameraColor;
+
+/// Black point in parts of the sky where nobody moved it. Common practice, no source: chosen by eye,
+/// so that the Milky Way stands out and the land does not drown.
+const AUTO_BLACK: f64 = 0.5;
+
+/// Highest black point: the sky itself must stay above black.
+const HIGHEST_BLACK: f64 = 0.95;
+
+/// Sky intensity assumed where the sky is black or darker; far below one step of a 14-bit camera.
+const LEAST_SKY: f64 = 1e-5;
+
+/// Channel value where highlights begin to lose their colour: interpolation between a blown and a
+/// whole sample falls short of the white level.
+const HIGHLIGHTS_FROM: f32 = 0.80;
+
+/// Channel value where highlights are neutral.
+const HIGHLIGHTS_TO: f32 = 0.97;
+
+/// A prepared development; good for any part of the picture at any size.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Development {
+    encoding: ColorEncoding,
+    gains: [f32; 3],
+    output_from_balanced: [[f32; 3]; 3],
+    tone: ToneTable,
+    linear_scale: f32,
+    transfer: TransferTable,
+    glow: Option<Glow>,
+    facts: DevelopmentFacts,
+}
+
+/// What the automatic choices came to, to be shown and reported.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct DevelopmentFacts {
+    /// Camera RGB of the neutral in use, green 1.0.
+    pub neutral: [f64; 3],
+    /// Camera RGB of the sky background after glow removal, 1.0 at the white level.
+    pub sky: [f64; 3],
+    /// Black point as an intensity, 1.0 at the white level.
+    pub black: f64,
+    /// Stops by which the faintest light is lifted.
+    pub stretch_stops: f64,
+}
+
+/// Sky glow, and the landscape's share of each pixel, which keeps its light.
+#[derive(Clone, Debug, PartialEq)]
+struct Glow {
+    surface: SkyGradient,
+    sky_share: Option<Plane<u8>>,
+}
+
+/// Where the pixels of a row lie in the frame, in fractions of its width and height.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct RowPlace {
+    /// Middle of the first pixel.
+    pub start: [f32; 2],
+    /// From each pixel to the next.
+    pub step: [f32; 2],
+}
+
+impl RowPlace {
+    /// A row of a picture of this size that shows the whole frame, from column `x` on.
+    #[must_use]
+    pub fn of_row(size: Size, x: usize, y: usize) -> Self {
+        let [width, height] = [size.width as f32, size.height as f32];
+        Self { start: [(x as f32 + 0.5) / width, (y as f32 + 0.5) / height], step: [1.0 / width, 0.0] }
+    }
+
+    #[inline]
+    fn at(&self, idx: usize) -> [f32; 2] {
+        [self.start[0] + idx as f32 * self.step[0], self.start[1] + idx as f32 * self.step[1]]
+    }
+}
+
+impl Development {
+    /// Measures the sky and makes the tables. `stats` may be the picture at any size; so may the
+    /// foreground.
+    #[must_use]
+    pub fn prepare(
+        stats: &LinearImage,
+        color: &CameraColor,
+        foreground: Option<&ForegroundMask>,
+        settings: &DevelopSettings,
+    ) -> Self {
+        let cells = sample_sky(stats, foreground);
+        let glow = find_glow(&cells, foreground, settings.gradient);
+        let sky = level_without_glow(cells, glow.as_ref());
+        let primaries = settings.space.primaries();
+        let neutral = neutral(settings.white_balance, color, Some(sky));
+        let gains = gains(neutral);
+        let matrix = output_from_balanced(color, neutral, primaries);
+        let balanced: [f32; 3] = std::array::from_fn(|channel| gains[channel] * sky[channel] as f32);
+        let tone = tone(f64::from(intensity(multiply(&matrix, balanced))), settings);
+        let encoding = encoding(settings.space);
+        Self {
+            encoding,
+            gains,
+            output_from_balanced: matrix,
+            tone: ToneTable::new(&tone),
+            linear_scale: settings.exposure_ev.exp2(),
+            transfer: TransferTable::new(encoding.transfer),
+            glow,
+            facts: DevelopmentFacts { neutral, sky, black: tone.black * tone.sky, stretch_stops: tone.stops },
+        }
+    }
+
+    /// What the numbers of the developed picture mean.
+    #[must_use]
+    pub fn encoding(&self) -> ColorEncoding {
+        self.encoding
+    }
+
+    /// What the automatic choices came to.
+    #[must_use]
+    pub fn facts(&self) -> DevelopmentFacts {
+        self.facts
+    }
+
+    /// The sky glow that is taken away.
+    #[must_use]
+    pub fn gradient(&self) -> Option<&SkyGradient> {
+        self.glow.as_ref().map(|glow| &glow.surface)
+    }
+
+    /// Develops pixels of a row (camera RGB) to 16-bit codes; all slices have one length.
+    pub fn row(&self, camera: [&[f32]; 3], place: RowPlace, out: [&mut [u16]; 3]) {
+        let [red, green, blue] = out;
+        for (idx, ((red, green), blue)) in red.iter_mut().zip(green).zip(blue).enumerate() {
+            [*red, *green, *blue] = self.codes(camera, place, idx).map(to_code_u16);
+        }
+    }
+
+    /// As [`Development::row`], pixel by pixel.
+    pub fn row_interleaved(&self, camera: [&[f32]; 3], place: RowPlace, out: &mut [[u16; 3]]) {
+        for (idx, pixel) in out.iter_mut().enumerate() {
+            *pixel = self.codes(camera, place, idx).map(to_code_u16);
+        }
+    }
+
+    /// As [`Development::row`], to the 8-bit values of a screen, pixel by pixel.
+    pub fn row_for_screen(&self, camera: [&[f32]; 3], place: RowPlace, out: &mut [[u8; 3]]) {
+        for (idx, pixel) in out.iter_mut().enumerate() {
+            // 65535 / 255 = 257: rounded, at most 255.
+            *pixel = self.codes(camera, place, idx).map(|code| (code * (1.0 / 257.0) + 0.5) as u8);
+        }
+    }
+
+    /// Pixels of a row as linear light in the output primaries: no tone curve, nothing clipped.
+    pub fn row_linear(&self, camera: [&[f32]; 3], place: RowPlace, out: &mut [[f32; 3]]) {
+        for (idx, pixel) in out.iter_mut().enumerate() {
+            *pixel = self.output_light(camera, place, idx).map(|light| light * self.linear_scale);
+        }
+    }
+
+    #[inline]
+    fn codes(&self, camera: [&[f32]; 3], place: RowPlace, idx: usize) -> [f32; 3] {
+        let light = self.output_light(camera, place, idx);
+        let factor = self.tone.factor(intensity(light));
+        let shown = light.map(|channel| channel * factor);
+        // Lupton et al. 2004: too bright a pixel is dimmed as a whole, so that it keeps its color.
+        let most = shown[0].max(shown[1]).max(shown[2]).max(1.0);
+        shown.map(|channel| self.transfer.code(channel / most))
+    }
+
+    /// Linear light in the output primaries, balanced, blown highlights neutral.
+    #[inline]
+    fn output_light(&self, camera: [&[f32]; 3], place: RowPlace, idx: usize) -> [f32; 3] {
+        let measured = [camera[0][idx], camera[1][idx], camera[2][idx]];
+        let clean = match &self.glow {
+            Some(glow) => glow.remove(measured, place.at(idx)),
+            None => measured,
+        };
+        let balanced = [clean[0] * self.gains[0], clean[1] * self.gains[1], clean[2] * self.gains[2]];
+        multiply(&self.output_from_balanced, neutral_highlights(measured, balanced))
+    }
+}
+
+impl Glow {
+    #[inline]
+    fn remove(&self, measured: [f32; 3], place: [f32; 2]) -> [f32; 3] {
+        let share = self.sky_share.as_ref().map_or(1.0, |plane| sample(plane, place));
+        let glow = self.surface.at(place);
+        [measured[0] - share * glow[0], measured[1] - share * glow[1], measured[2] - share * glow[2]]
+    }
+}
+
+/// The share, 0 to 1, at a place; the nearest sample, which is the pixel's own at the same size.
+#[inline]
+fn sample(share: &Plane<u8>, place: [f32; 2]) -> f32 {
+    let index = |fraction: f32, len: usize| ((fraction * len as f32) as usize).min(len - 1);
+    f32::from(share.at(index(place[0], share.width()), index(place[1], share.height()))) * (1.0 / 255.0)
+}
+
+/// Where a channel reached the white level, its true value is unknown: the pixel becomes as white as
+/// its strongest channel.
+#[inline]
+fn neutral_highlights(measured: [f32; 3], balanced: [f32; 3]) -> [f32; 3] {
+    let most = measured[0].max(measured[1]).max(measured[2]);
+    let ramp = ((most - HIGHLIGHTS_FROM) * (1.0 / (HIGHLIGHTS_TO - HIGHLIGHTS_FROM))).clamp(0.0, 1.0);
+    let share = ramp * ramp * (3.0 - 2.0 * ramp);
+    let white = balanced[0].max(balanced[1]).max(balanced[2]);
+    balanced.map(|channel| channel + share * (white - channel))
+}
+
+/// Mean of the channels (Lupton et al. 2004).
+#[inline]
+fn intensity(light: [f32; 3]) -> f32 {
+    (light[0] + light[1] + light[2]) * (1.0 / 3.0)
+}
+
+#[inline]
+fn multiply(matrix: &[[f32; 3]; 3], rgb: [f32; 3]) -> [f32; 3] {
+    [
+        matrix[0][0] * rgb[0] + matrix[0][1] * rgb[1] + matrix[0][2] * rgb[2],
+        matrix[1][0] * rgb[0] + matrix[1][1] * rgb[1] + matrix[1][2] * rgb[2],
+        matrix[2][0] * rgb[0] + matrix[2][1] * rgb[1] + matrix[2][2] * rgb[2],
+    ]
+}
+
+fn find_glow(cells: &[SkyCell], foreground: Option<&ForegroundMask>, choice: GradientRemoval) -> Option<Glow> {
+    let GradientRemoval::On { strength } = choice else { return None };
+    let surface = SkyGradient::fit(cells, strength.clamp(0.0, 1.0))?;
+    let sky_share = foreground
+        .filter(|mask| mask.size().area() > 0)
+        // The clamp makes the cast exact.
+        .map(|mask| mask.0.map(|weight| ((1.0 - weight.clamp(0.0, 1.0)) * 255.0 + 0.5) as u8));
+    Some(Glow { surface, sky_share })
+}
+
+fn level_without_glow(mut cells: Vec<SkyCell>, glow: Option<&Glow>) -> [f64; 3] {
+    if let Some(glow) = glow {
+        for cell in &mut cells {
+            let light = glow.surface.at(cell.at.map(|fraction| fraction as f32));
+            cell.level = std::array::from_fn(|channel| cell.level[channel] - f64::from(light[channel]));
+        }
+    }
+    sky_level(&cells).unwrap_or([0.0; 3])
+}
+
+/// Factors of the white balance, the least 1: what is blown in all channels is at least white.
+fn gains(neutral: [f64; 3]) -> [f32; 3] {
+    let most = neutral.into_iter().fold(f64::MIN, f64::max);
+    neutral.map(|channel| (most / channel) as f32)
+}
+
+fn tone(sky_intensity: f64, settings: &DevelopSettings) -> Tone {
+    let sky = sky_intensity.clamp(LEAST_SKY, 1.0);
+    let black = (AUTO_BLACK + f64::from(settings.black_offset)).clamp(0.0, HIGHEST_BLACK);
+    let stops = match settings.stretch {
+        Stretch::Auto { sky_level } => {
+            Tone::stops_for_sky(sky, black, decode(Transfer::Srgb, f64::from(sky_level.clamp(0.0, 1.0))))
+        }
+        Stretch::Stops(stops) => f64::from(stops.clamp(0.0, MOST_STOPS as f32)),
+    };
+    Tone { sky, black, stops, exposure_ev: f64::from(settings.exposure_ev) }
+}
+
+fn encoding(space: OutputSpace) -> ColorEncoding {
+    let primaries = space.primaries();
+    let transfer = match primaries {
+        Primaries::Srgb => Transfer::Srgb,
+        Primaries::Rec2020 => Transfer::Rec2020,
+    };
+    ColorEncoding { primaries, transfer }
+}
