@@ -80,6 +80,15 @@ impl<T: Send + 'static> Lane<T> {
         self.start(context, Box::new(work))
     }
 
+    /// Runs `work` after what runs now, whose result is still wanted; what waited before is forgotten.
+    pub fn follow(&mut self, context: &Context, work: impl FnOnce(&Monitor) -> T + Send + 'static) -> Option<Ended<T>> {
+        if self.running.is_some() {
+            self.waiting = Some(Box::new(work));
+            return None;
+        }
+        self.start(context, Box::new(work))
+    }
+
     /// Asks what runs to stop, and forgets what waits.
     pub fn cancel(&mut self) {
         self.waiting = None;

@@ -6,7 +6,7 @@
 use std::sync::Arc;
 
 use crate::job::{Cancelled, Monitor};
-use crate::pipeline::Picture;
+use crate::pipeline::{Outcome, Picture};
 use crate::pixels::{LinearImage, Plane, Rect, Size};
 
 /// Edge of a tile in samples of its level.
@@ -15,9 +15,29 @@ pub const TILE: usize = 512;
 /// A picture and its smaller copies.
 #[derive(Debug)]
 pub struct Pyramid {
-    /// The picture itself: level 0.
-    pub picture: Arc<Picture>,
+    source: Source,
     smaller: Vec<LinearImage>,
+}
+
+/// Where the picture itself is: a run's result stays whole for export and is not copied.
+#[derive(Clone, Debug)]
+pub enum Source {
+    /// On its own.
+    Frame(Arc<Picture>),
+    /// The stack of a run.
+    Stack(Arc<Outcome>),
+    /// The reference frame alone of a run; the stack where the run did not keep it.
+    Single(Arc<Outcome>),
+}
+
+impl Source {
+    fn picture(&self) -> &Picture {
+        match self {
+            Self::Frame(picture) => picture,
+            Self::Stack(outcome) => &outcome.picture,
+            Self::Single(outcome) => outcome.single.as_ref().unwrap_or(&outcome.picture),
+        }
+    }
 }
 
 /// One square of one level.
@@ -33,10 +53,10 @@ pub struct TileKey {
 
 impl Pyramid {
     /// Halves the picture until it fits on one tile.
-    pub fn build(monitor: &Monitor, picture: Arc<Picture>) -> Result<Self, Cancelled> {
+    pub fn build(monitor: &Monitor, source: Source) -> Result<Self, Cancelled> {
         let mut smaller: Vec<LinearImage> = Vec::new();
         loop {
-            let last = smaller.last().unwrap_or(&picture.image);
+            let last = smaller.last().unwrap_or(&source.picture().image);
             if last.size().width.max(last.size().height) <= TILE {
                 break;
             }
@@ -48,7 +68,13 @@ impl Pyramid {
             let planes = planes.try_into().expect("three planes in, three out");
             smaller.push(LinearImage { planes });
         }
-        Ok(Self { picture, smaller })
+        Ok(Self { source, smaller })
+    }
+
+    /// The picture itself: level 0.
+    #[must_use]
+    pub fn picture(&self) -> &Picture {
+        self.source.picture()
     }
 
     /// How many levels there are, the picture itself included.
@@ -61,7 +87,7 @@ impl Pyramid {
     #[must_use]
     pub fn level(&self, level: usize) -> &LinearImage {
         match level {
-            0 => &self.picture.image,
+            0 => &self.picture().image,
             _ => &self.smaller[level - 1],
         }
     }
@@ -120,7 +146,7 @@ mod tests {
         let plane = Plane::from_fn(size, |x, y| (x + 10 * y) as f32);
         let image = LinearImage { planes: [plane.clone(), plane.clone(), plane] };
         let picture = Picture { image, color: CameraColor::SRGB, orientation: Orientation::Normal };
-        Pyramid::build(&Monitor::silent(), Arc::new(picture)).expect("nobody cancels")
+        Pyramid::build(&Monitor::silent(), Source::Frame(Arc::new(picture))).expect("nobody cancels")
     }
 
     #[test]

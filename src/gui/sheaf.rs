@@ -135,7 +135,7 @@ impl Sheaf {
         };
         let mask = match (self.land, &self.mask) {
             (Land::Nothing, _) => MaskChoice::None,
-            (Land::Painted, Some(mask)) => MaskChoice::Given((**mask).clone()),
+            (Land::Painted, Some(mask)) => MaskChoice::Given(Arc::clone(mask)),
             (Land::Painted, None) | (Land::Found, _) => MaskChoice::Auto,
         };
         let reference = self.choices.reference.clone().map_or(ReferenceChoice::Auto, ReferenceChoice::File);

@@ -80,6 +80,8 @@ pub struct State {
     pub sheaf: Sheaf,
     /// What the canvas shows.
     pub shown: Option<Shown>,
+    /// Whether the frame shown is still being opened.
+    pub opening: bool,
     /// The other end of the choice of frames; the frame shown where `None`.
     pub choice_end: Option<usize>,
     /// Zoom and pan.
@@ -119,6 +121,7 @@ impl Default for State {
         Self {
             sheaf: Sheaf::default(),
             shown: None,
+            opening: false,
             choice_end: None,
             view: View::default(),
             divider: 0.5,
