@@ -4,8 +4,11 @@ use std::fmt;
 use std::io;
 use std::path::PathBuf;
 
+use crate::export::ExportError;
 use crate::job::Cancelled;
-use crate::pixels::Size;
+use crate::raw::DecodeError;
+use crate::scratch::ScratchError;
+use crate::stack::StackError;
 
 /// What ends a run. A bad light frame among good ones does not: it is set aside with its reason.
 #[derive(Debug, thiserror::Error)]
@@ -50,17 +53,19 @@ pub enum Error {
         /// The frame named.
         path: PathBuf,
     },
-    /// Calibration frames do not fit the lights.
-    #[error("{path} is {found}, the light frames are {needed}: use {kind} frames of the same camera", path = .path.display())]
-    CalibrationSize {
+    /// A frame cannot be decoded where only this one was asked for.
+    #[error("{path} cannot be read", path = .path.display())]
+    Decode {
         /// The file.
         path: PathBuf,
-        /// Its kind: dark, flat or bias.
-        kind: &'static str,
-        /// Its size.
-        found: Size,
-        /// The size of the lights.
-        needed: Size,
+        /// What is wrong with it.
+        source: DecodeError,
+    },
+    /// Choices that contradict each other.
+    #[error("{what}")]
+    Settings {
+        /// Which, and what to do.
+        what: &'static str,
     },
     /// A mask cannot be used.
     #[error("the mask {path} {what}", path = .path.display())]
@@ -70,9 +75,41 @@ pub enum Error {
         /// What is wrong and what to do.
         what: String,
     },
+    /// No place for the temporary file.
+    #[error(transparent)]
+    Scratch(#[from] ScratchError),
+    /// The temporary file failed in the middle of the work.
+    #[error("the stack could not be finished")]
+    Stack {
+        /// What the stack says.
+        source: StackError,
+    },
+    /// A file cannot be written.
+    #[error("{path} cannot be written", path = .path.display())]
+    Export {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        source: ExportError,
+    },
+    /// The program does not find its own file, which it needs to decode frames.
+    #[error("the program's own file cannot be found: start it again")]
+    NoProgram {
+        /// What the system says.
+        source: io::Error,
+    },
     /// The person stopped the run.
     #[error(transparent)]
     Cancelled(#[from] Cancelled),
+}
+
+impl From<StackError> for Error {
+    fn from(source: StackError) -> Self {
+        match source {
+            StackError::Cancelled(cancelled) => Self::Cancelled(cancelled),
+            source => Self::Stack { source },
+        }
+    }
 }
 
 fn list(paths: &[PathBuf]) -> String {

@@ -1,6 +1,6 @@
 //! Which part of the frame is landscape.
 
-use crate::pixels::{Plane, Size};
+use crate::pixels::{Mask, Plane, Size};
 
 /// Weight of the landscape, 0.0 sky to 1.0 foreground, in light-frame pixels (unrotated, visible area).
 ///
@@ -9,6 +9,18 @@ use crate::pixels::{Plane, Size};
 pub struct ForegroundMask(pub Plane<f32>);
 
 impl ForegroundMask {
+    /// Nothing stands still.
+    #[must_use]
+    pub fn all_sky(size: Size) -> Self {
+        Self(Plane::filled(size, 0.0))
+    }
+
+    /// Pixels with any landscape in them.
+    #[must_use]
+    pub fn pixels(&self) -> Mask {
+        Mask(self.0.map(|alpha| alpha > 0.0))
+    }
+
     /// Width by height.
     #[must_use]
     pub fn size(&self) -> Size {

@@ -1,12 +1,15 @@
 //! Files in, frames or messages out, through the child process of the built command line.
 
-mod support;
+#[path = "support/sha256.rs"]
+mod sha256;
 
 use std::fs;
 use std::path::{Path, PathBuf};
 
 use nightsheaf::job::CancelToken;
-use nightsheaf::raw::{DecodeError, Decoder, Limits, RawFrame};
+use nightsheaf::pixels::{Layout, Orientation, Plane, Rect, Size};
+use nightsheaf::raw::{DecodeError, Decoder, Limits, RawFrame, TransferFunction};
+use serde_json::{Value, json};
 
 fn decoder() -> Decoder {
     Decoder { program: env!("CARGO_BIN_EXE_nightsheaf-cli").into(), limits: Limits::default() }
@@ -16,17 +19,148 @@ fn decode(path: &Path) -> Result<RawFrame, DecodeError> {
     decoder().decode(path, &CancelToken::default())
 }
 
+fn read_json(path: &Path) -> Value {
+    serde_json::from_str(&fs::read_to_string(path).expect("the values beside the files")).expect("JSON")
+}
+
+fn fingerprint(plane: &Plane<u16>) -> String {
+    let bytes: Vec<u8> = plane.samples().iter().flat_map(|sample| sample.to_le_bytes()).collect();
+    sha256::sha256_hex(&bytes)
+}
+
+fn size_of(shape: &Value) -> Size {
+    let side = |index: usize| shape[index].as_u64().expect("a whole number") as usize;
+    Size { width: side(1), height: side(0) }
+}
+
+/// LibRaw numbers the second green 3; its origin lies `shift` pixels down and right of ours.
+fn check_pattern(frame: &RawFrame, expected: &Value, shift: usize, file: &str) {
+    let Layout::Mosaic(cfa) = frame.layout else { panic!("{file}: found {:?} where a mosaic is needed", frame.layout) };
+    for y in 0..2 {
+        for x in 0..2 {
+            let color = expected[y][x].as_u64().expect("a colour number");
+            let color = if color == 3 { 1 } else { color };
+            assert_eq!(cfa.color_at(x + shift, y + shift) as u64, color, "{file}: colour at ({x}, {y})");
+        }
+    }
+}
+
+fn check_neutral(frame: &RawFrame, multipliers: &Value, file: &str) {
+    let multiplier = |channel: usize| multipliers[channel].as_f64().expect("a number");
+    for channel in 0..3 {
+        let expected = multiplier(1) / multiplier(channel);
+        let found = frame.color.as_shot_neutral[channel];
+        assert!((found / expected - 1.0).abs() < 1e-6, "{file}: neutral {channel} is {found}, LibRaw has {expected}");
+    }
+}
+
+#[test]
+fn the_digest_is_that_of_the_standard() {
+    let expected = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad";
+    assert_eq!(sha256::sha256_hex(b"abc"), expected, "FIPS 180-4, the one-block example");
+}
+
 /// A camera's own file, read as LibRaw reads it (rawpy 0.28.0; the values stand beside the file).
 #[test]
+#[allow(clippy::print_stdout, reason = "a skipped check says so")]
 fn a_real_raw_reads_as_libraw_reads_it() {
     let Some(folder) = std::env::var_os("NIGHTSHEAF_REAL_RAWS").map(PathBuf::from) else {
         println!("skipped: NIGHTSHEAF_REAL_RAWS names no folder with colorchart.dng and golden_libraw.json");
         return;
     };
-    let golden = fs::read_to_string(folder.join("golden_libraw.json")).expect("the values beside the file");
-    let golden: serde_json::Value = serde_json::from_str(&golden).expect("JSON");
-    let golden = &golden["colorchart.dng"];
+    let golden = &read_json(&folder.join("golden_libraw.json"))["colorchart.dng"];
     let frame = decode(&folder.join("colorchart.dng")).expect("a sound file");
-    println!("{:?} {:?} {:?} {} {:?} {:?} {:?}", frame.size(), frame.layout, frame.black_level, frame.white_level, frame.color, frame.metadata, frame.orientation);
-    println!("{golden}");
+    assert_eq!(frame.size(), size_of(&golden["visible_shape"]), "the visible area");
+    assert_eq!(fingerprint(&frame.planes[0]), golden["visible_sha256"], "every sample");
+    check_pattern(&frame, &golden["pattern"], 0, "colorchart.dng");
+    for (position, black) in frame.black_level.iter().enumerate() {
+        assert_eq!(Some(f64::from(*black)), golden["black"][position].as_f64(), "black level of position {position}");
+    }
+    assert_eq!(Some(u64::from(frame.white_level)), golden["white"].as_u64(), "white level");
+    check_neutral(&frame, &golden["camera_wb"], "colorchart.dng");
+    check_color_matrix(&frame, &golden["color_matrix"]);
+    assert_eq!(frame.metadata.model.as_deref(), Some("Canon EOS Kiss X4"), "the model, from EXIF");
+    assert_eq!(frame.metadata.exposure_secs, None, "the file says 0 s, which is to say nothing");
+}
+
+/// LibRaw's matrix undoes ours up to a scale of each camera channel: sRGB to XYZ to camera and back.
+///
+/// Tolerance 2e-3: the sRGB matrices of both sides are rounded to 3 to 7 digits.
+fn check_color_matrix(frame: &RawFrame, srgb_from_camera: &Value) {
+    let xyz_from_srgb =
+        [[0.412_456, 0.357_576, 0.180_437], [0.212_673, 0.715_152, 0.072_175], [0.019_334, 0.119_192, 0.950_304]];
+    for row in 0..3 {
+        let camera: [f64; 3] = std::array::from_fn(|column| {
+            (0..3).map(|k| frame.color.camera_from_xyz[row][k] * xyz_from_srgb[k][column]).sum()
+        });
+        let sum: f64 = camera.iter().sum();
+        for column in 0..3 {
+            let product: f64 =
+                (0..3).map(|k| camera[k] / sum * srgb_from_camera[k][column].as_f64().expect("a number")).sum();
+            let expected = if row == column { 1.0 } else { 0.0 };
+            assert!((product - expected).abs() < 2e-3, "element ({row}, {column}) of the product is {product}");
+        }
+    }
+}
+
+/// Every way of storing samples that is read: see tests/reference/raw_variants.
+#[test]
+fn every_kind_of_dng_reads_as_libraw_reads_it() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/raw_variants");
+    let expected = read_json(&folder.join("libraw.json"));
+    let expected = expected.as_object().expect("one entry a file");
+    assert_eq!(expected.len(), 10, "the files of the reference");
+    for (file, libraw) in expected {
+        let frame = decode(&folder.join(file)).unwrap_or_else(|error| panic!("{file}: {error}"));
+        let size = size_of(&libraw["visible_shape"]);
+        let is_odd = file == "odd_margins.dng";
+        // The active area begins at row 3, column 5; LibRaw shows it from row 4, column 6.
+        let shift = usize::from(is_odd);
+        assert_eq!(libraw["visible_origin"], if is_odd { json!([4, 6]) } else { json!([0, 0]) }, "{file}: origin");
+        let full = if is_odd { Size { width: 75, height: 58 } } else { size };
+        assert_eq!(frame.size(), full, "{file}: the active area");
+        let shown = frame.planes[0].crop(Rect { x: shift, y: shift, size });
+        assert_eq!(fingerprint(&shown), libraw["visible_sha256"], "{file}: every sample");
+        check_pattern(&frame, &libraw["pattern"], shift, file);
+        for (position, black) in frame.black_level.iter().enumerate().filter(|_| !is_odd) {
+            let expected = libraw["black_by_position"][position / 2][position % 2].as_f64();
+            assert_eq!(Some(f64::from(*black)), expected, "{file}: black level of position {position}");
+        }
+        assert_eq!(Some(u64::from(frame.white_level)), libraw["white"].as_u64(), "{file}: white level");
+        check_neutral(&frame, &libraw["camera_white_balance"], file);
+        let turned = if libraw["flip"] == 6 { Orientation::Rotate90 } else { Orientation::Normal };
+        assert_eq!(frame.orientation, turned, "{file}: orientation");
+        assert_eq!(frame.metadata.make.as_deref(), Some("Invented"), "{file}: make");
+    }
+}
+
+#[test]
+fn a_sixteen_bit_tiff_and_png_keep_every_sample() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let sample = |x: u32, y: u32| [(x * 811 + y) as u16, (y * 1021 + x) as u16, (x * y * 17) as u16];
+    let picture = image::ImageBuffer::from_fn(40, 30, |x, y| image::Rgb(sample(x, y)));
+    for name in ["frame.tif", "frame.png"] {
+        let path = folder.path().join(name);
+        picture.save(&path).expect("a folder to write to");
+        let frame = decode(&path).expect("a sound file");
+        assert_eq!((frame.layout, frame.transfer), (Layout::Rgb, TransferFunction::Srgb), "{name}: what it holds");
+        assert_eq!(frame.white_level, 0xFFFF, "{name}: white");
+        for (channel, plane) in frame.planes.iter().enumerate() {
+            let expected = Plane::from_fn(Size { width: 40, height: 30 }, |x, y| sample(x as u32, y as u32)[channel]);
+            assert_eq!(plane, &expected, "{name}: channel {channel}");
+        }
+    }
+}
+
+#[cfg(unix)]
+#[test]
+fn a_name_that_is_no_text_is_read() {
+    use std::ffi::OsStr;
+    use std::os::unix::ffi::OsStrExt;
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let path = folder.path().join(OsStr::from_bytes(b"night \xff\xfe.png"));
+    let png = folder.path().join("night.png");
+    image::GrayImage::from_fn(20, 20, |x, y| image::Luma([(x * y) as u8])).save(&png).expect("a folder to write to");
+    fs::rename(png, &path).expect("the same folder");
+    assert_eq!(decode(&path).expect("a sound file").size(), Size { width: 20, height: 20 }, "the picture");
 }

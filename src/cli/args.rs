@@ -144,6 +144,8 @@ pub enum FormatWord {
     Tiff16,
     /// 32-bit float TIFF, linear
     Tiff32f,
+    /// Linear DNG: the raw editor's white balance still works
+    Dng,
     /// 16-bit PNG
     Png,
     /// JPEG
@@ -217,6 +219,7 @@ impl StackArguments {
         match self.format {
             Some(FormatWord::Tiff16) => FileFormat::Tiff16,
             Some(FormatWord::Tiff32f) => FileFormat::Tiff32f,
+            Some(FormatWord::Dng) => FileFormat::Dng,
             Some(FormatWord::Png) => FileFormat::Png,
             Some(FormatWord::Jpeg) => FileFormat::Jpeg,
             None => FileFormat::from_ending(&self.output).unwrap_or_default(),

@@ -1,25 +1,64 @@
-//! Finds and measures the stars of a frame.
+//! Finds and measures the stars of a frame, and judges the frame by them.
+//!
+//! Sky on a mesh ([`Background`]), a grey half-size picture through a matched filter, local maxima above a
+//! threshold in σ; then each star is fitted on the samples of the full-resolution frame, every colour with an
+//! amplitude of its own. What stars look like in this frame is learned from its bright ones first: a frame in
+//! which all of them are trailed is measured as well as a sharp one, and its trail is reported.
+
+#[cfg(test)]
+mod accuracy;
+mod background;
+#[cfg(test)]
+mod drawing;
+mod fit;
+mod frame;
+mod lines;
+mod luminance;
+mod measure;
+mod peaks;
+mod shape;
+mod verdicts;
 
 use serde::{Deserialize, Serialize};
 
 use crate::pixels::{Plane, Point};
 
+pub use frame::measure_frame;
+pub use verdicts::{Judgement, Verdict, judge};
+
+/// How stars are looked for.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct DetectSettings {
+    /// Height over the noise, in standard deviations, from which a peak may be a star.
+    pub threshold_sigma: f32,
+    /// No more stars than this, the brightest; the faint rest costs time and helps little.
+    pub max_stars: usize,
+    /// Edge of a cell of the background mesh.
+    pub cell_px: usize,
+}
+
+impl Default for DetectSettings {
+    fn default() -> Self {
+        Self { threshold_sigma: 5.0, max_stars: 4000, cell_px: 64 }
+    }
+}
+
 /// A star in one frame, in full-resolution pixels of the frame's visible area.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Star {
-    /// Windowed centroid; the centre of pixel (0, 0) is (0.0, 0.0).
+    /// Fitted centre; the centre of pixel (0, 0) is (0.0, 0.0).
     pub centroid: Point,
     /// Standard error of the centroid along each axis, from the noise.
     pub centroid_sigma_px: f64,
-    /// Sum of linear luminance over the background.
+    /// Sum of linear luminance (R + 2 G + B) / 4 over the background, a value a pixel.
     pub flux: f64,
     /// Signal over noise of the flux.
     pub snr: f64,
-    /// Brightest luminance sample over the background.
+    /// Brightest luminance sample over the background (a 2 × 2 block of a mosaic).
     pub peak: f32,
     /// Full width at half maximum, the geometric mean of both axes.
     pub fwhm_px: f32,
-    /// Long over short axis of the second moments; 1.0 is round.
+    /// Long over short axis; 1.0 is round.
     pub elongation: f32,
     /// Direction of the long axis, radians from x towards y (down).
     pub angle_rad: f32,
@@ -41,7 +80,7 @@ pub struct Mesh {
 pub struct Background {
     /// Level of each channel (red, green, blue).
     pub level: [Mesh; 3],
-    /// Standard deviation of one luminance sample.
+    /// Standard deviation of one luminance sample: a 2 × 2 block of a mosaic, a pixel of an RGB frame.
     pub rms: Mesh,
 }
 

@@ -6,7 +6,7 @@
 use crate::pixels::Transfer;
 
 /// The α of ITU-R BT.2020 table 4: the solution of α = 1 + 5.5 β, 4.5 β = α β^0.45 − (α − 1).
-pub const REC2020_ALPHA: f64 = 1.099_296_826_809_442_9;
+pub const REC2020_ALPHA: f64 = 1.099_296_826_809_443;
 
 /// The β of ITU-R BT.2020 table 4, with [`REC2020_ALPHA`].
 pub const REC2020_BETA: f64 = 0.018_053_968_510_807_8;

@@ -1,10 +1,12 @@
 //! The foreground mask as a grey picture: white is foreground, upright as the exported picture.
 
+use std::io::{Cursor, Write};
 use std::path::Path;
 
 use image::{ImageBuffer, ImageReader, Luma};
 
 use crate::error::Error;
+use crate::export::{ExportError, replace_file};
 use crate::foreground::ForegroundMask;
 use crate::pixels::{Orientation, Plane, Size, to_code_u16};
 
@@ -41,26 +43,24 @@ pub fn load_mask(path: &Path, frame: Size, orientation: Orientation) -> Result<L
     Ok(LoadedMask { mask: ForegroundMask(orientation.inverse().upright(&plane)), warning })
 }
 
-/// Writes a mask as a 16-bit grey PNG, beside the target first, then renamed.
+/// Writes a mask as a 16-bit grey PNG, whole or not at all.
 pub fn save_mask(path: &Path, mask: &ForegroundMask, orientation: Orientation) -> Result<(), Error> {
-    let problem = |what: String| Error::Mask { path: path.to_owned(), what };
     let upright = orientation.upright(&mask.0);
     let size = upright.size();
     let codes: Vec<u16> = upright.samples().iter().map(|&alpha| to_code_u16(alpha * 65535.0)).collect();
     let too_large = "a mask has the size of a decoded frame";
     let (width, height) = (u32::try_from(size.width).expect(too_large), u32::try_from(size.height).expect(too_large));
     let picture = ImageBuffer::<Luma<u16>, _>::from_raw(width, height, codes).expect("one code a pixel");
-    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let file = tempfile::Builder::new()
-        .suffix(".png")
-        .tempfile_in(folder)
-        .map_err(|source| problem(format!("cannot be written: {source}")))?;
-    picture
-        .write_to(&mut std::io::BufWriter::new(file.as_file()), image::ImageFormat::Png)
-        .map_err(|source| problem(format!("cannot be written: {source}")))?;
-    file.as_file().sync_all().map_err(|source| problem(format!("cannot be written: {source}")))?;
-    file.persist(path).map_err(|source| problem(format!("cannot be written: {}", source.error)))?;
-    Ok(())
+    let needed_bytes = 2 * size.area() as u64;
+    replace_file(path, needed_bytes, |out| {
+        // The encoder goes back and forth; a mask is small enough to be held.
+        let mut encoded = Cursor::new(Vec::new());
+        picture
+            .write_to(&mut encoded, image::ImageFormat::Png)
+            .map_err(|error| ExportError::Encode(error.to_string()))?;
+        Ok(out.write_all(encoded.get_ref())?)
+    })
+    .map_err(|source| Error::Export { path: path.to_owned(), source })
 }
 
 fn same_shape(a: Size, b: Size) -> bool {

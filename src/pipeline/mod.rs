@@ -1,11 +1,34 @@
 //! The only place where the stages meet: a [`Request`] in, an [`Outcome`] out.
 
-pub mod gather;
-pub mod mask_file;
-pub mod report;
-pub mod request;
+mod burst;
+mod clock;
+mod gather;
+mod landscape;
+mod lights;
+mod mask_file;
+mod masters;
+mod measuring;
+mod noise;
+mod output;
+mod photometry;
+mod picture;
+mod report;
+mod request;
+mod rows;
+mod run;
 
+pub use crate::detect::Verdict;
+pub use crate::develop::{DevelopSettings, Development, GradientRemoval, OutputSpace, RowPlace, Stretch, WhiteBalance};
+pub use crate::foreground::ForegroundMask;
+pub use crate::raw::{CameraColor, CaptureTime, Metadata};
 pub use gather::collect_frames;
 pub use mask_file::{LoadedMask, load_mask, save_mask};
-pub use report::{FrameReport, NoiseReport, Report, Verdict};
-pub use request::{Combine, ExportSettings, FileFormat, MaskChoice, ReferenceChoice, Request};
+pub use measuring::{FrameFinding, MeasureRequest, MeasureSummary, measure};
+pub use output::{development, export, save_outcome_mask};
+pub use picture::{Picture, open_picture};
+pub use report::{FrameReport, NoiseReport, Report};
+pub use request::{Combine, DEFAULT_MEMORY_BYTES, ExportSettings, FileFormat, MaskChoice, ReferenceChoice, Request};
+pub use run::{Outcome, run};
+
+/// Frames that a stack needs at least.
+pub const MIN_FRAMES: usize = 2;

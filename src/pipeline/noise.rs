@@ -9,6 +9,7 @@ use crate::foreground::ForegroundMask;
 use crate::pipeline::report::NoiseReport;
 use crate::pixels::statistics::{SIGMA_PER_MAD, median};
 use crate::pixels::{LinearImage, Plane, Size};
+use crate::stack::Stack;
 
 /// Edge of a block.
 const BLOCK_PX: usize = 8;
@@ -24,15 +25,14 @@ const SECOND_DIFFERENCE_VARIANCE: f64 = 6.0;
 /// Only blocks of pure sky that all `n_frames` frames cover take part.
 pub(super) fn compare(
     single: &LinearImage,
-    stack: &LinearImage,
-    n_seen: &Plane<u16>,
+    stacked: &Stack,
     foreground: Option<&ForegroundMask>,
     n_frames: usize,
     ideal: f64,
 ) -> Option<NoiseReport> {
-    let stack_blocks = Blocks::new(&stack.planes[1]);
+    let stack_blocks = Blocks::new(&stacked.image.planes[1]);
     let single_blocks = Blocks::new(&single.planes[1]);
-    let clean = clean_blocks(&stack_blocks, n_seen, foreground, n_frames);
+    let clean = clean_blocks(&stack_blocks, stacked, foreground, n_frames);
     let single = block_noise(&single_blocks, &clean)?;
     let stack = block_noise(&stack_blocks, &clean)?;
     Some(NoiseReport { single, stack, gain: single / stack, ideal })
@@ -70,12 +70,7 @@ impl Blocks {
     }
 }
 
-fn clean_blocks(
-    stack: &Blocks,
-    n_seen: &Plane<u16>,
-    foreground: Option<&ForegroundMask>,
-    n_frames: usize,
-) -> Vec<bool> {
+fn clean_blocks(stack: &Blocks, stacked: &Stack, foreground: Option<&ForegroundMask>, n_frames: usize) -> Vec<bool> {
     let full = u16::try_from(n_frames).unwrap_or(u16::MAX);
     let pixels_of = |idx: usize| {
         let (block_x, block_y) = (idx % stack.size.width, idx / stack.size.width);
@@ -83,8 +78,10 @@ fn clean_blocks(
     };
     let is_sky: Vec<bool> = (0..stack.mean.len())
         .map(|idx| {
-            pixels_of(idx)
-                .all(|(x, y)| n_seen.at(x, y) == full && foreground.is_none_or(|mask| mask.0.at(x, y) <= 0.0))
+            pixels_of(idx).all(|(x, y)| {
+                stacked.n_used.at(x, y) + stacked.n_rejected.at(x, y) >= full
+                    && foreground.is_none_or(|mask| mask.0.at(x, y) <= 0.0)
+            })
         })
         .collect();
     let mut variances: Vec<f32> =
@@ -133,10 +130,15 @@ mod tests {
         LinearImage { planes: [plane.clone(), plane.clone(), plane] }
     }
 
+    fn stacked(image: LinearImage, n_used: u16) -> Stack {
+        let size = image.size();
+        let (n_used, n_rejected) = (Plane::filled(size, n_used), Plane::filled(size, 0));
+        Stack { image, n_used, n_rejected, n_without_sky: 0, noise_gain: 1.0 }
+    }
+
     #[test]
     fn a_quarter_of_the_noise_is_a_gain_of_four_whatever_gradient_and_stars() {
-        let n_seen = Plane::filled(Size { width: 640, height: 480 }, 16);
-        let report = compare(&sky(0.02, 1), &sky(0.005, 2), &n_seen, None, 16, 4.0).expect("plenty of sky");
+        let report = compare(&sky(0.02, 1), &stacked(sky(0.005, 2), 16), None, 16, 4.0).expect("plenty of sky");
         // Some 4,000 differences: the MAD has a standard error of about 1.3 %.
         assert!((report.single / 0.02 - 1.0).abs() < 0.05, "single {}", report.single);
         assert!((report.gain / 4.0 - 1.0).abs() < 0.07, "gain {}", report.gain);
@@ -146,8 +148,8 @@ mod tests {
     fn land_and_thin_coverage_leave_no_sky_to_measure() {
         let size = Size { width: 640, height: 480 };
         let land = ForegroundMask(Plane::filled(size, 1.0));
-        let n_seen = Plane::filled(size, 16);
-        assert_eq!(compare(&sky(0.02, 1), &sky(0.005, 2), &n_seen, Some(&land), 16, 4.0), None, "all land");
-        assert_eq!(compare(&sky(0.02, 1), &sky(0.005, 2), &n_seen, None, 20, 4.0), None, "never all frames");
+        let stack = stacked(sky(0.005, 2), 16);
+        assert_eq!(compare(&sky(0.02, 1), &stack, Some(&land), 16, 4.0), None, "all land");
+        assert_eq!(compare(&sky(0.02, 1), &stack, None, 20, 4.0), None, "never all frames");
     }
 }

@@ -2,30 +2,24 @@
 //! offset from both skies, so that passing cloud or moonrise does not defeat the clipping.
 
 use crate::detect::{Mesh, Star};
-use crate::pixels::{Plane, Point, Size, Transform};
+use crate::pixels::{Plane, Point, Transform};
+use crate::register::StarMatch;
 
 /// Pairs of stars below this leave the scale at 1: too few to average their noise away.
 const MIN_PAIRS: usize = 8;
 /// Stars below this signal over noise say little about transparency.
 const MIN_SNR: f64 = 15.0;
-/// A star and its counterpart lie closer than this once registered.
-const PAIR_RADIUS_PX: f64 = 1.5;
 
 /// Flux of the reference frame over that of a light frame, by the weighted median of matched stars.
 ///
 /// 1.0 where too few stars are shared.
-pub(super) fn flux_scale(light: &[Star], reference: &[Star], reference_from_light: &Transform) -> f32 {
-    let good = |star: &&Star| !star.saturated && star.snr >= MIN_SNR && star.flux > 0.0;
-    let targets = SortedStars::new(reference.iter().filter(good).copied().collect());
-    let mut ratios: Vec<(f64, f64)> = light
+pub(super) fn flux_scale(light: &[Star], reference: &[Star], matches: &[StarMatch]) -> f32 {
+    let good = |star: &Star| !star.saturated && star.snr >= MIN_SNR && star.flux > 0.0;
+    let mut ratios: Vec<(f64, f64)> = matches
         .iter()
-        .filter(good)
-        .filter_map(|star| {
-            let place = reference_from_light.apply(star.centroid)?;
-            let other = targets.nearest(place, PAIR_RADIUS_PX)?;
-            let variance = star.snr.powi(-2) + other.snr.powi(-2);
-            Some((other.flux / star.flux, 1.0 / variance))
-        })
+        .map(|pair| (&light[pair.light], &reference[pair.reference]))
+        .filter(|(star, other)| good(star) && good(other))
+        .map(|(star, other)| (other.flux / star.flux, 1.0 / (star.snr.powi(-2) + other.snr.powi(-2))))
         .collect();
     if ratios.len() < MIN_PAIRS {
         return 1.0;
@@ -72,36 +66,10 @@ fn weighted_median(values: &mut [(f64, f64)]) -> f64 {
     values.last().map_or(1.0, |&(value, _)| value)
 }
 
-/// Stars by height, to look up the nearest one quickly.
-struct SortedStars(Vec<Star>);
-
-impl SortedStars {
-    fn new(mut stars: Vec<Star>) -> Self {
-        stars.sort_by(|a, b| a.centroid.y.total_cmp(&b.centroid.y).then(a.centroid.x.total_cmp(&b.centroid.x)));
-        Self(stars)
-    }
-
-    fn nearest(&self, place: Point, radius_px: f64) -> Option<&Star> {
-        let first = self.0.partition_point(|star| star.centroid.y < place.y - radius_px);
-        self.0[first..]
-            .iter()
-            .take_while(|star| star.centroid.y <= place.y + radius_px)
-            .map(|star| (star.centroid.distance(place), star))
-            .filter(|&(distance, _)| distance <= radius_px)
-            .min_by(|a, b| a.0.total_cmp(&b.0))
-            .map(|(_, star)| star)
-    }
-}
-
-/// Size of a plane with one cell for each `cell_px` square begun.
-pub(super) fn cells_of(size: Size, cell_px: usize) -> Size {
-    Size { width: size.width.div_ceil(cell_px), height: size.height.div_ceil(cell_px) }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::pixels::Homography;
+    use crate::pixels::Size;
 
     fn star(x: f64, y: f64, flux: f64) -> Star {
         Star {
@@ -119,15 +87,15 @@ mod tests {
 
     #[test]
     fn a_frame_dimmed_by_a_fifth_is_scaled_by_a_quarter_more() {
-        let shift = Transform::Homography(Homography([[1.0, 0.0, 5.0], [0.0, 1.0, -3.0], [0.0, 0.0, 1.0]]));
         let reference: Vec<_> = (0..20).map(|idx| star(10.0 * f64::from(idx), 50.0, 1.0 + f64::from(idx))).collect();
         let mut light: Vec<_> =
             reference.iter().map(|s| star(s.centroid.x - 5.0, s.centroid.y + 3.0, 0.8 * s.flux)).collect();
+        let matches: Vec<_> = (0..20).map(|idx| StarMatch { light: idx, reference: idx }).collect();
         // A variable star does not count.
         light[3].flux *= 10.0;
-        let scale = flux_scale(&light, &reference, &shift);
+        let scale = flux_scale(&light, &reference, &matches);
         assert!((scale - 1.25).abs() < 1e-6, "scale {scale}");
-        assert_eq!(flux_scale(&light[..5], &reference, &shift), 1.0, "five stars are too few");
+        assert_eq!(flux_scale(&light, &reference, &matches[..5]), 1.0, "five stars are too few");
     }
 
     #[test]

@@ -1,9 +1,13 @@
 //! What was done, to be read by a person or a program.
 
 use std::collections::BTreeMap;
-use std::path::PathBuf;
+use std::io::Write;
+use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
+
+use crate::error::Error;
+use crate::export::replace_file;
 
 /// What became of a run. Names are stable: other programs read them.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -56,14 +60,11 @@ pub struct NoiseReport {
     pub ideal: f64,
 }
 
-/// What a measured frame deserves.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Verdict {
-    /// Fine.
-    Use,
-    /// Usable, with a doubt.
-    Warn,
-    /// Left out unless a person says otherwise.
-    SetAside,
+impl Report {
+    /// Writes the report as JSON, whole or not at all.
+    pub fn save(&self, path: &Path) -> Result<(), Error> {
+        let text = serde_json::to_string_pretty(self).expect("a report is plain data");
+        replace_file(path, text.len() as u64, |out| Ok(out.write_all(text.as_bytes())?))
+            .map_err(|source| Error::Export { path: path.to_owned(), source })
+    }
 }

@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use crate::develop::DevelopSettings;
 use crate::foreground::ForegroundMask;
+use crate::stack::CombineRule;
 
 /// One run: which frames, which choices. Everything has a default that is right for most nights.
 #[derive(Clone, Debug)]
@@ -39,6 +40,22 @@ pub struct Request {
     pub keep_single: bool,
     /// Program that decodes a frame when started with the private argument; the running one where `None`.
     pub decoder_program: Option<PathBuf>,
+}
+
+impl Request {
+    /// How the stack is to combine the samples of a pixel.
+    #[must_use]
+    pub fn combine_rule(&self) -> CombineRule {
+        match self.combine {
+            Combine::ClippedMean => CombineRule::ClippedMean {
+                drop_below_sigma: self.drop_below_sigma,
+                drop_above_sigma: self.drop_above_sigma,
+            },
+            Combine::Mean => CombineRule::Mean,
+            Combine::Median => CombineRule::Median,
+            Combine::Maximum => CombineRule::Maximum,
+        }
+    }
 }
 
 /// 1.5 GiB: leaves room on a laptop of 8 GB.
@@ -121,6 +138,8 @@ pub enum FileFormat {
     Tiff16,
     /// 32-bit float TIFF, linear.
     Tiff32f,
+    /// Linear DNG: the raw editor's white balance still works.
+    Dng,
     /// 16-bit PNG.
     Png,
     /// JPEG.
@@ -133,6 +152,7 @@ impl FileFormat {
     pub fn from_ending(path: &Path) -> Option<Self> {
         match path.extension()?.to_str()?.to_ascii_lowercase().as_str() {
             "tif" | "tiff" => Some(Self::Tiff16),
+            "dng" => Some(Self::Dng),
             "png" => Some(Self::Png),
             "jpg" | "jpeg" => Some(Self::Jpeg),
             _ => None,

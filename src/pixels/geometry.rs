@@ -2,6 +2,8 @@
 //!
 //! A transform is named `target_from_source`, so neighbours cancel when they are composed.
 
+use super::camera::CameraTransform;
+
 /// A position in pixels; the centre of the first pixel is the origin, y grows down.
 #[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Point {
@@ -99,6 +101,8 @@ pub enum Transform {
     Identity,
     /// A projective map.
     Homography(Homography),
+    /// One lens, directions turned; boxed because it is much larger than the others.
+    Camera(Box<CameraTransform>),
 }
 
 impl Transform {
@@ -108,6 +112,7 @@ impl Transform {
         match self {
             Self::Identity => Some(point),
             Self::Homography(homography) => homography.apply(point),
+            Self::Camera(camera) => camera.apply(point),
         }
     }
 
@@ -117,6 +122,19 @@ impl Transform {
         match self {
             Self::Identity => Some(Self::Identity),
             Self::Homography(homography) => homography.inverse().map(Self::Homography),
+            Self::Camera(camera) => Some(Self::Camera(Box::new(camera.inverse()))),
+        }
+    }
+
+    /// From colour channel `channel` (red, green, blue) of the source to the target as green shows it.
+    ///
+    /// Ask before [`Self::inverse`], so that the channel belongs to the frame that is resampled. Only
+    /// the camera model knows lateral colour; the others treat all channels alike.
+    #[must_use]
+    pub fn for_channel(&self, channel: usize) -> Self {
+        match self {
+            Self::Camera(camera) => Self::Camera(Box::new(camera.for_channel(channel))),
+            Self::Identity | Self::Homography(_) => self.clone(),
         }
     }
 }

@@ -4,13 +4,16 @@
 //! right, y grows down; a `Size` is width by height. Linear samples have 0.0 at black and 1.0 at the
 //! white level, and keep their negative noise until the picture is encoded.
 
+pub mod camera;
 pub mod geometry;
 pub mod images;
 pub mod mask;
 pub mod orientation;
 pub mod plane;
+pub mod refraction;
 pub mod statistics;
 
+pub use camera::{CameraTransform, Lens, Projection};
 pub use geometry::{Homography, Point, Rect, Size, Transform};
 pub use images::{
     CalibratedFrame, Cfa, CfaColor, ColorEncoding, EncodedImage, Layout, LinearImage, Primaries, Transfer,
@@ -18,6 +21,7 @@ pub use images::{
 pub use mask::Mask;
 pub use orientation::Orientation;
 pub use plane::Plane;
+pub use refraction::Refraction;
 
 /// Rounds to the nearest index on an axis of `len` samples; `None` outside it.
 #[must_use]

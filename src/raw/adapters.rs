@@ -1,28 +1,30 @@
 //! Each outside decoder's fields to [`RawFrame`]: the only place that knows them.
 //!
-//! Conventions of DNG 1.4: the patterns of the colour filter array and of the black level begin at the top
-//! left of the active area; other raws describe the whole sensor, so their patterns move with the crop.
+//! A raw that is not a DNG describes the whole sensor, so its patterns move with the crop.
 
 use std::fs::{self, File};
 use std::io::BufReader;
 use std::path::Path;
 
 use image::ImageFormat;
+use nalgebra::{Matrix3, Vector3};
 use rawloader::{RawImage, RawImageData};
 
-use crate::pixels::{Cfa, CfaColor, Layout, Orientation, Plane, Rect, Size};
+use crate::pixels::{Layout, Orientation, Plane, Rect, Size};
+use crate::raw::dng::{Coding, DngFacts, bayer, check_levels, crop, not_bayer};
 use crate::raw::error::Refusal;
 use crate::raw::frame::{CameraColor, Metadata, RawFrame, TransferFunction};
 use crate::raw::metadata::{ExifFacts, read_exif};
-use crate::raw::pictures::{check_pixels, decode_picture, every};
+use crate::raw::pictures::{check_pixels, decode_picture};
 use crate::raw::plausible::check_plausible;
-use crate::raw::tiff_structure::{Directory, TiffStructure, tag};
+use crate::raw::tiff_structure::TiffStructure;
 
 /// CIE XYZ of D65 with Y = 1 (CIE 15, 2° observer): the neutral of a file that names none.
 const D65_XYZ: [f64; 3] = [0.950_47, 1.0, 1.088_83];
-/// Matrices of DNG are near 1; those of the camera table are whole numbers, ten thousand times as large.
+/// The camera table holds its matrices as whole numbers.
 const CAMERA_TABLE_SCALE: f64 = 10_000.0;
-const SMALLEST_TABLE_ENTRY: f64 = 30.0;
+/// A matrix that flattens colour more than this is none.
+const SMALLEST_DETERMINANT: f64 = 1e-6;
 
 /// Decodes a file in this process, which may end in a panic, an abort, or never: call it in a child only.
 pub(super) fn decode_in_this_process(path: &Path, max_pixels: usize) -> Result<RawFrame, Refusal> {
@@ -31,10 +33,7 @@ pub(super) fn decode_in_this_process(path: &Path, max_pixels: usize) -> Result<R
     let mut frame = if let Some(format) = picture_format(path, &bytes)? {
         decode_picture(&bytes, format, max_pixels)?
     } else {
-        let facts = RawFacts::read(&bytes, max_pixels)?;
-        // The decoder reads the file itself: two copies need not stand side by side.
-        drop(bytes);
-        decode_raw(path, &facts, max_pixels)?
+        decode_raw(path, bytes, max_pixels)?
     };
     add_exif(&mut frame, exif);
     check_plausible(&frame)?;
@@ -78,155 +77,97 @@ fn picture_format(path: &Path, bytes: &[u8]) -> Result<Option<ImageFormat>, Refu
     if structure.is_dng() || structure.raw_directory().is_some() {
         return Ok(None);
     }
-    check_blocks(&structure, structure.first_directory(), bytes.len())?;
+    structure.check_blocks(structure.first_directory())?;
     Ok(Some(ImageFormat::Tiff))
 }
 
-/// What the raw decoder does not look at, or gets wrong.
-#[derive(Default)]
-struct RawFacts {
-    is_dng: bool,
-    /// Sixteen-bit samples without compression in a big-endian file: the decoder takes them for little-endian.
-    swap_bytes: bool,
-    /// Black level by position in the active area, for DNG.
-    black_level: Option<[f32; 4]>,
-    /// Level of each stored code, where the file has a table that the decoder ignores.
-    linearization: Option<Vec<u16>>,
-    has_color_matrix: bool,
-}
-
-impl RawFacts {
-    /// Checks sizes and offsets against the file's length, before any decoder believes them.
-    fn read(bytes: &[u8], max_pixels: usize) -> Result<Self, Refusal> {
-        let Some(structure) = TiffStructure::parse(bytes) else { return Ok(Self::default()) };
-        let directory = structure.raw_directory().unwrap_or_else(|| structure.largest_directory());
-        check_blocks(&structure, directory, bytes.len())?;
-        let number = |tag| structure.number(directory, tag);
-        if let (Some(width), Some(height)) = (number(tag::IMAGE_WIDTH), number(tag::IMAGE_LENGTH)) {
-            check_pixels(Size { width: width as usize, height: height as usize }, max_pixels)?;
-        }
-        if !structure.is_dng() {
-            return Ok(Self::default());
-        }
-        let bits = number(tag::BITS_PER_SAMPLE).unwrap_or(0);
-        let is_plain = number(tag::COMPRESSION) == Some(1);
-        if is_plain {
-            check_plain_strips(&structure, directory, bits)?;
-        }
-        Ok(Self {
-            is_dng: true,
-            swap_bytes: is_plain && bits == 16 && structure.is_big_endian(),
-            black_level: dng_black_level(&structure, directory),
-            linearization: structure
-                .numbers(directory, tag::LINEARIZATION_TABLE)
-                .filter(|table| bits != 8 && !table.is_empty())
-                .map(|table| table.iter().map(|&level| level as u16).collect()),
-            has_color_matrix: structure.has(tag::COLOR_MATRIX_1),
-        })
-    }
-}
-
-fn check_blocks(structure: &TiffStructure<'_>, directory: &Directory, length: usize) -> Result<(), Refusal> {
-    let end = structure.data_blocks(directory).iter().map(|&(offset, count)| offset.saturating_add(count)).max();
-    match end {
-        Some(end) if end > length as u64 => Err(Refusal::malformed(format!(
-            "the picture data end at byte {end} of a file of {length} bytes: the file is truncated; copy it from the card again"
-        ))),
-        _ => Ok(()),
-    }
-}
-
-/// The decoder reads uncompressed samples in one go from the first strip on.
-fn check_plain_strips(structure: &TiffStructure<'_>, directory: &Directory, bits: u32) -> Result<(), Refusal> {
-    let blocks = structure.data_blocks(directory);
-    if blocks.windows(2).any(|pair| pair[0].0.saturating_add(pair[0].1) != pair[1].0) {
-        return Err(Refusal::unsupported(
-            "the strips of the raw picture do not follow each other; convert the file to DNG with lossless compression",
-        ));
-    }
-    let number = |tag| structure.number(directory, tag).map(u64::from);
-    let stored = blocks.iter().fold(0u64, |sum, block| sum.saturating_add(block.1));
-    let samples = number(tag::SAMPLES_PER_PIXEL).unwrap_or(1);
-    let pixels = number(tag::IMAGE_WIDTH).zip(number(tag::IMAGE_LENGTH)).map_or(0, |(width, height)| width * height);
-    let needed = pixels.saturating_mul(samples).saturating_mul(u64::from(bits)) / 8;
-    if stored < needed {
-        return Err(Refusal::malformed(format!(
-            "the file holds {stored} bytes of samples where its size needs {needed}: it is damaged; copy it from the card again"
-        )));
-    }
-    Ok(())
-}
-
-/// The mean of the repeating block over each position of 2 × 2; blocks are 1 × 1 or 2 × 2 in practice.
-fn dng_black_level(structure: &TiffStructure<'_>, directory: &Directory) -> Option<[f32; 4]> {
-    let levels = structure.numbers(directory, tag::BLACK_LEVEL)?;
-    let samples = structure.number(directory, tag::SAMPLES_PER_PIXEL).unwrap_or(1).max(1) as usize;
-    if samples > 1 {
-        return Some(std::array::from_fn(|channel| levels.get(channel).copied().unwrap_or(0.0) as f32));
-    }
-    let repeat = structure.numbers(directory, tag::BLACK_LEVEL_REPEAT).unwrap_or_else(|| vec![1.0, 1.0]);
-    let (rows, columns) = (*repeat.first()? as usize, *repeat.get(1)? as usize);
-    if rows == 0 || columns == 0 || rows.checked_mul(columns)? > levels.len() {
-        return None;
-    }
-    Some(std::array::from_fn(|position| {
-        let (y, x) = (position / 2, position % 2);
-        // Two blocks in a row cover an odd block at both of its phases.
-        let over = |start: usize, block: usize| (start..2 * block).step_by(2).map(move |index| index % block);
-        let values: Vec<f64> = over(y, rows)
-            .flat_map(|row| over(x, columns).map(move |column| (row, column)))
-            .map(|(row, column)| levels[row * columns + column])
-            .collect();
-        (values.iter().sum::<f64>() / values.len() as f64) as f32
-    }))
-}
-
-fn decode_raw(path: &Path, facts: &RawFacts, max_pixels: usize) -> Result<RawFrame, Refusal> {
-    let file = File::open(path).map_err(|error| Refusal::Read(error.to_string()))?;
-    let mut raw = rawloader::decode(&mut BufReader::new(file)).map_err(|error| refusal(&error.to_string()))?;
-    let RawImageData::Integer(mut samples) = std::mem::replace(&mut raw.data, RawImageData::Integer(Vec::new())) else {
-        return Err(Refusal::unsupported("the raw picture has floating-point samples: whole numbers are needed"));
+/// Checks sizes and offsets against the file's length, before any decoder believes them.
+fn decode_raw(path: &Path, bytes: Vec<u8>, max_pixels: usize) -> Result<RawFrame, Refusal> {
+    let Some(structure) = TiffStructure::parse(&bytes) else {
+        // The decoder reads the file itself: two copies need not stand side by side.
+        drop(bytes);
+        return decode_camera_raw(path, max_pixels);
     };
+    structure.check_blocks(structure.raw_directory().unwrap_or_else(|| structure.largest_directory()))?;
+    if !structure.is_dng() {
+        drop(bytes);
+        return decode_camera_raw(path, max_pixels);
+    }
+    let facts = DngFacts::read(&structure, max_pixels)?;
+    let (samples, orientation) = match facts.coding {
+        Coding::Plain { bits } => (facts.plain_samples(&structure, bits)?, Orientation::Normal),
+        Coding::LosslessJpeg => {
+            drop(bytes);
+            let raw = run_decoder(path)?;
+            (whole_numbers(raw.data)?, orientation_of(raw.orientation))
+        }
+    };
+    Ok(RawFrame {
+        layout: facts.layout,
+        planes: facts.planes(samples)?,
+        black_level: facts.black_level,
+        white_level: facts.white_level,
+        transfer: TransferFunction::Linear,
+        color: facts.color,
+        orientation,
+        metadata: Metadata::default(),
+    })
+}
+
+fn decode_camera_raw(path: &Path, max_pixels: usize) -> Result<RawFrame, Refusal> {
+    let mut raw = run_decoder(path)?;
+    let samples = whole_numbers(std::mem::replace(&mut raw.data, RawImageData::Integer(Vec::new())))?;
     let stored = Size { width: raw.width, height: raw.height };
     check_pixels(stored, max_pixels)?;
     let visible = visible_area(stored, raw.crops)?;
     if samples.len() != stored.area() * raw.cpp {
-        return Err(Refusal::malformed(format!("found {} samples for {stored} pixels", samples.len())));
-    }
-    if facts.swap_bytes {
-        samples.iter_mut().for_each(|sample| *sample = sample.swap_bytes());
-    }
-    if let Some(table) = &facts.linearization {
-        // A code beyond the table has the table's last level (DNG 1.4, LinearizationTable).
-        samples.iter_mut().for_each(|sample| *sample = table[usize::from(*sample).min(table.len() - 1)]);
-    }
-    let (layout, planes) = match raw.cpp {
-        1 if raw.cfa.is_valid() => (Layout::Mosaic(bayer(&raw, facts)?), vec![crop(samples, stored, visible)]),
-        1 => (Layout::Rgb, vec![crop(samples, stored, visible); 3]),
-        3 => (Layout::Rgb, (0..3).map(|channel| every(stored, &samples, channel, 3).crop(visible)).collect()),
-        n => return Err(Refusal::unsupported(format!("the raw picture has {n} samples a pixel: 1 or 3 are needed"))),
-    };
-    let black_level = facts.black_level.unwrap_or_else(|| black_level(&raw, layout, facts));
-    let white_level = raw.whitelevels[..3].iter().copied().min().unwrap_or(0);
-    if black_level.iter().any(|&black| !(black >= 0.0 && black < f32::from(white_level))) {
         return Err(Refusal::malformed(format!(
-            "the white level {white_level} is not above the black level {black_level:?}: the file is damaged"
+            "found {} samples for {stored} pixels: the file is damaged",
+            samples.len()
         )));
     }
+    let (layout, planes) = match raw.cpp {
+        1 if raw.cfa.is_valid() => (mosaic(&raw)?, vec![crop(samples, stored, visible)]),
+        1 => (Layout::Rgb, vec![crop(samples, stored, visible); 3]),
+        3 => (Layout::Rgb, (0..3).map(|channel| every(stored, &samples, channel, 3).crop(visible)).collect()),
+        n => return Err(Refusal::unsupported(format!("the raw picture has {n} samples a pixel: 1 or 3 are read"))),
+    };
+    let black_level = black_level(&raw, layout);
+    let white_level = raw.whitelevels[..3].iter().copied().min().unwrap_or(0);
+    check_levels(black_level, white_level)?;
+    let matrix = Matrix3::from_fn(|row, column| f64::from(raw.xyz_to_cam[row][column]) / CAMERA_TABLE_SCALE);
     Ok(RawFrame {
         layout,
         planes,
         black_level,
         white_level,
         transfer: TransferFunction::Linear,
-        color: color(&raw, facts),
-        orientation: Orientation::from_tag(raw.orientation.to_u16()).unwrap_or_default(),
+        color: camera_color(Some(matrix), neutral_of(raw.wb_coeffs)),
+        orientation: orientation_of(raw.orientation),
         metadata: Metadata {
             make: some_text(&raw.clean_make),
             model: some_text(&raw.clean_model),
             ..Metadata::default()
         },
     })
+}
+
+fn run_decoder(path: &Path) -> Result<RawImage, Refusal> {
+    let file = File::open(path).map_err(|error| Refusal::Read(error.to_string()))?;
+    rawloader::decode(&mut BufReader::new(file)).map_err(|error| refusal(&error.to_string()))
+}
+
+fn whole_numbers(data: RawImageData) -> Result<Vec<u16>, Refusal> {
+    match data {
+        RawImageData::Integer(samples) => Ok(samples),
+        RawImageData::Float(_) => {
+            Err(Refusal::unsupported("the raw picture has floating-point samples: whole numbers are needed"))
+        }
+    }
+}
+
+fn orientation_of(orientation: rawloader::Orientation) -> Orientation {
+    Orientation::from_tag(orientation.to_u16()).unwrap_or_default()
 }
 
 fn some_text(text: &str) -> Option<String> {
@@ -245,54 +186,25 @@ fn visible_area(stored: Size, [top, right, bottom, left]: [usize; 4]) -> Result<
     }
 }
 
-/// Crops without a second copy.
-fn crop(mut samples: Vec<u16>, stored: Size, visible: Rect) -> Plane<u16> {
-    if visible.size != stored {
-        for y in 0..visible.size.height {
-            let source = (visible.y + y) * stored.width + visible.x;
-            samples.copy_within(source..source + visible.size.width, y * visible.size.width);
-        }
-        samples.truncate(visible.size.area());
-    }
-    Plane::from_vec(visible.size, samples).expect("a crop has one sample a pixel")
+/// The plane of one channel of interleaved samples.
+pub(super) fn every<T: Copy + Into<u16>>(size: Size, samples: &[T], channel: usize, stride: usize) -> Plane<u16> {
+    let samples = samples.chunks_exact(stride).map(|pixel| pixel[channel].into()).collect();
+    Plane::from_vec(size, samples).expect("a decoder gives one sample a pixel and channel")
 }
 
 /// The 2 × 2 pattern of the visible area.
-fn bayer(raw: &RawImage, facts: &RawFacts) -> Result<Cfa, Refusal> {
-    let (left, top) = pattern_shift(raw, facts);
-    let color = |y: usize, x: usize| match raw.cfa.color_at(y + top, x + left) {
-        0 => Some(CfaColor::Red),
-        1 => Some(CfaColor::Green),
-        2 => Some(CfaColor::Blue),
-        _ => None,
-    };
-    let pattern = [[color(0, 0), color(0, 1)], [color(1, 0), color(1, 1)]];
-    let n_of = |wanted| pattern.iter().flatten().filter(|&&color| color == Some(wanted)).count();
-    let is_bayer = (raw.cfa.width, raw.cfa.height) == (2, 2)
-        && (n_of(CfaColor::Red), n_of(CfaColor::Green), n_of(CfaColor::Blue)) == (1, 2, 1)
-        && (pattern[0][0] == pattern[1][1] || pattern[0][1] == pattern[1][0]);
-    let [[Some(a), Some(b)], [Some(c), Some(d)]] = pattern else { return Err(not_bayer(raw)) };
-    if is_bayer { Ok(Cfa([[a, b], [c, d]])) } else { Err(not_bayer(raw)) }
+fn mosaic(raw: &RawImage) -> Result<Layout, Refusal> {
+    if (raw.cfa.width, raw.cfa.height) != (2, 2) {
+        return Err(not_bayer(raw.cfa.width, raw.cfa.height));
+    }
+    let color = |y: usize, x: usize| raw.cfa.color_at(y + raw.crops[0] % 2, x + raw.crops[3] % 2);
+    bayer([[color(0, 0), color(0, 1)], [color(1, 0), color(1, 1)]]).map(Layout::Mosaic)
 }
 
-fn not_bayer(raw: &RawImage) -> Refusal {
-    let (width, height) = (raw.cfa.width, raw.cfa.height);
-    let name =
-        if (width, height) == (6, 6) { "an X-Trans colour filter array".to_owned() } else { raw.cfa.name.clone() };
-    Refusal::unsupported(format!(
-        "the sensor has {name} ({width} × {height}): only 2 × 2 Bayer arrays are read; develop the frames to 16-bit TIFF first"
-    ))
-}
-
-/// How far the visible area has moved the patterns.
-fn pattern_shift(raw: &RawImage, facts: &RawFacts) -> (usize, usize) {
-    if facts.is_dng { (0, 0) } else { (raw.crops[3] % 2, raw.crops[0] % 2) }
-}
-
-/// Four equal levels, or one a colour (red, green, blue), or, where a fourth is given, one a position.
-fn black_level(raw: &RawImage, layout: Layout, facts: &RawFacts) -> [f32; 4] {
+/// One level a colour (red, green, blue), or, where a fourth is given, one a position of the whole sensor.
+fn black_level(raw: &RawImage, layout: Layout) -> [f32; 4] {
     let levels = raw.blacklevels.map(f32::from);
-    let (left, top) = pattern_shift(raw, facts);
+    let (left, top) = (raw.crops[3], raw.crops[0]);
     std::array::from_fn(|position| match layout {
         Layout::Rgb => levels[position],
         Layout::Mosaic(_) if levels[3] > 0.0 => levels[2 * ((position / 2 + top) % 2) + (position + left) % 2],
@@ -300,30 +212,24 @@ fn black_level(raw: &RawImage, layout: Layout, facts: &RawFacts) -> [f32; 4] {
     })
 }
 
-fn color(raw: &RawImage, facts: &RawFacts) -> CameraColor {
-    let rows: [[f64; 3]; 3] = std::array::from_fn(|row| raw.xyz_to_cam[row].map(f64::from));
-    let largest = rows.iter().flatten().fold(0.0, |largest: f64, entry| largest.max(entry.abs()));
-    let scale = if largest > SMALLEST_TABLE_ENTRY { 1.0 / CAMERA_TABLE_SCALE } else { 1.0 };
-    let matrix = rows.map(|row| row.map(|entry| entry * scale));
-    // Without a matrix the decoder fills in one of its own, or zeros.
-    let is_given = (facts.has_color_matrix || !facts.is_dng) && determinant(&matrix).abs() > 1e-6;
-    let camera_from_xyz = if is_given { matrix } else { CameraColor::SRGB.camera_from_xyz };
-    CameraColor { as_shot_neutral: neutral(raw.wb_coeffs, &camera_from_xyz), camera_from_xyz }
+/// The neutral that the white balance multipliers (red, green, blue) make white.
+fn neutral_of(multipliers: [f32; 4]) -> Option<[f64; 3]> {
+    let [red, green, blue, _] = multipliers.map(f64::from);
+    Some([1.0 / red, 1.0 / green, 1.0 / blue])
 }
 
-/// The camera's own balance, or daylight (D65) through the matrix where it says nothing usable.
-fn neutral(multipliers: [f32; 4], camera_from_xyz: &[[f64; 3]; 3]) -> [f64; 3] {
-    let is_usable = |value: f64| value.is_finite() && value > 0.0;
-    let [red, green, blue] = [0, 1, 2].map(|channel: usize| f64::from(multipliers[channel]));
-    if [red, green, blue].into_iter().all(is_usable) {
-        return [green / red, 1.0, green / blue];
-    }
-    let daylight = camera_from_xyz.map(|row| row.iter().zip(D65_XYZ).map(|(entry, xyz)| entry * xyz).sum::<f64>());
-    if daylight.into_iter().all(is_usable) { daylight.map(|level| level / daylight[1]) } else { [1.0; 3] }
-}
-
-fn determinant(matrix: &[[f64; 3]; 3]) -> f64 {
-    nalgebra::Matrix3::from_fn(|row, column| matrix[row][column]).determinant()
+/// The colour of a camera, with a stand-in for what its file does not say.
+///
+/// Without a matrix: that of linear sRGB. Without a usable neutral: daylight (D65) through the matrix.
+pub(super) fn camera_color(camera_from_xyz: Option<Matrix3<f64>>, neutral: Option<[f64; 3]>) -> CameraColor {
+    let is_usable = |matrix: &Matrix3<f64>| matrix.determinant().abs() > SMALLEST_DETERMINANT;
+    let camera_from_xyz = camera_from_xyz.filter(is_usable).map_or(CameraColor::SRGB.camera_from_xyz, |matrix| {
+        std::array::from_fn(|row| std::array::from_fn(|column| matrix[(row, column)]))
+    });
+    let are_usable = |levels: &[f64; 3]| levels.iter().all(|&level| level.is_finite() && level > 0.0);
+    let daylight = Matrix3::from_fn(|row, column| camera_from_xyz[row][column]) * Vector3::from(D65_XYZ);
+    let neutral = neutral.filter(are_usable).or_else(|| Some(daylight.into()).filter(are_usable)).unwrap_or([1.0; 3]);
+    CameraColor { as_shot_neutral: neutral.map(|level| level / neutral[1]), camera_from_xyz }
 }
 
 /// The decoder's own words name its authors: say what the person can do instead.

@@ -8,6 +8,7 @@
 mod adapters;
 mod child;
 mod decoder;
+mod dng;
 mod error;
 pub mod frame;
 mod message;

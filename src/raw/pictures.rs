@@ -5,6 +5,7 @@ use std::io::Cursor;
 use image::{DynamicImage, ImageDecoder, ImageError, ImageFormat, ImageReader, Limits};
 
 use crate::pixels::{Layout, Orientation, Plane, Size};
+use crate::raw::adapters::every;
 use crate::raw::error::Refusal;
 use crate::raw::frame::{CameraColor, Metadata, RawFrame, TransferFunction};
 
@@ -90,12 +91,6 @@ fn grey_planes<T: Copy + Into<u16>>(size: Size, samples: &[T], stride: usize) ->
 
 fn color_planes<T: Copy + Into<u16>>(size: Size, samples: &[T], stride: usize) -> Vec<Plane<u16>> {
     (0..3).map(|channel| every(size, samples, channel, stride)).collect()
-}
-
-/// The plane of one channel of interleaved samples.
-pub(super) fn every<T: Copy + Into<u16>>(size: Size, samples: &[T], channel: usize, stride: usize) -> Plane<u16> {
-    let samples = samples.chunks_exact(stride).map(|pixel| pixel[channel].into()).collect();
-    Plane::from_vec(size, samples).expect("a decoder gives one sample a pixel and channel")
 }
 
 fn refusal(error: ImageError) -> Refusal {

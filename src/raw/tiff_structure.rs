@@ -3,6 +3,8 @@
 //! Sources: TIFF 6.0 (1992), section 2 and the tag descriptions; Adobe DNG specification 1.4 (2012),
 //! for sub-directories (tag 330) and the DNG tags. Every offset is checked; loops end.
 
+use crate::raw::error::Refusal;
+
 /// Tags by their numbers in TIFF 6.0, TIFF/EP and DNG.
 pub(super) mod tag {
     pub(crate) const NEW_SUBFILE_TYPE: u16 = 254;
@@ -13,15 +15,29 @@ pub(super) mod tag {
     pub(crate) const PHOTOMETRIC: u16 = 262;
     pub(crate) const STRIP_OFFSETS: u16 = 273;
     pub(crate) const SAMPLES_PER_PIXEL: u16 = 277;
+    pub(crate) const ROWS_PER_STRIP: u16 = 278;
     pub(crate) const STRIP_BYTE_COUNTS: u16 = 279;
+    pub(crate) const TILE_WIDTH: u16 = 322;
+    pub(crate) const TILE_LENGTH: u16 = 323;
     pub(crate) const TILE_OFFSETS: u16 = 324;
     pub(crate) const TILE_BYTE_COUNTS: u16 = 325;
     pub(crate) const SUB_DIRECTORIES: u16 = 330;
+    pub(crate) const CFA_REPEAT: u16 = 33421;
+    pub(crate) const CFA_PATTERN: u16 = 33422;
     pub(crate) const DNG_VERSION: u16 = 50706;
     pub(crate) const LINEARIZATION_TABLE: u16 = 50712;
     pub(crate) const BLACK_LEVEL_REPEAT: u16 = 50713;
     pub(crate) const BLACK_LEVEL: u16 = 50714;
+    pub(crate) const WHITE_LEVEL: u16 = 50717;
     pub(crate) const COLOR_MATRIX_1: u16 = 50721;
+    pub(crate) const COLOR_MATRIX_2: u16 = 50722;
+    pub(crate) const CAMERA_CALIBRATION_1: u16 = 50723;
+    pub(crate) const CAMERA_CALIBRATION_2: u16 = 50724;
+    pub(crate) const ANALOG_BALANCE: u16 = 50727;
+    pub(crate) const AS_SHOT_NEUTRAL: u16 = 50728;
+    pub(crate) const ILLUMINANT_1: u16 = 50778;
+    pub(crate) const ILLUMINANT_2: u16 = 50779;
+    pub(crate) const ACTIVE_AREA: u16 = 50829;
 }
 
 /// Photometric interpretation of a colour filter array (TIFF/EP) and of demosaiced raw data (DNG).
@@ -83,12 +99,12 @@ impl<'a> TiffStructure<'a> {
     }
 
     pub(super) fn is_dng(&self) -> bool {
-        self.has(tag::DNG_VERSION)
+        self.anywhere(tag::DNG_VERSION).is_some()
     }
 
-    /// Whether any directory has the tag.
-    pub(super) fn has(&self, tag: u16) -> bool {
-        self.directories.iter().any(|directory| directory.entry(tag).is_some())
+    /// The values of a tag in the first directory that has it.
+    pub(super) fn anywhere(&self, tag: u16) -> Option<Vec<f64>> {
+        self.directories.iter().find_map(|directory| self.numbers(directory, tag))
     }
 
     /// The directory of the raw picture: full size, colour filter array or linear raw.
@@ -129,6 +145,24 @@ impl<'a> TiffStructure<'a> {
         pairs(tag::STRIP_OFFSETS, tag::STRIP_BYTE_COUNTS)
             .or_else(|| pairs(tag::TILE_OFFSETS, tag::TILE_BYTE_COUNTS))
             .unwrap_or_default()
+    }
+
+    /// The bytes of a strip or tile; `None` where it leaves the file.
+    pub(super) fn block_bytes(&self, (offset, length): (u64, u64)) -> Option<&'a [u8]> {
+        let start = usize::try_from(offset).ok()?;
+        self.bytes.get(start..start.checked_add(usize::try_from(length).ok()?)?)
+    }
+
+    /// Refuses a directory whose picture data end after the file.
+    pub(super) fn check_blocks(&self, directory: &Directory) -> Result<(), Refusal> {
+        let ends = self.data_blocks(directory).into_iter().map(|(offset, length)| offset.saturating_add(length));
+        match ends.max() {
+            Some(end) if end > self.bytes.len() as u64 => Err(Refusal::malformed(format!(
+                "the picture data end at byte {end} of a file of {} bytes: the file is truncated; copy it from the card again",
+                self.bytes.len()
+            ))),
+            _ => Ok(()),
+        }
     }
 
     /// The directory with the most picture data: the raw of files that do not mark it.

@@ -1,6 +1,135 @@
 //! Two star lists in, [`Registration`] out; and the same for a whole burst with one lens.
+//!
+//! Triangles of stars find pairs with no start given (`matching`), the test against chance decides what is
+//! believed (`chance`), and a camera that does not move below a turning sky is fitted to all frames together
+//! (`adjust`). Rotations are named by what they carry: `reference_from_light`.
 
-use crate::pixels::Transform;
+mod adjust;
+mod burst;
+mod chance;
+mod choice;
+mod field;
+mod finish;
+mod lens_prior;
+mod matching;
+mod pair_fit;
+mod plane;
+mod profile;
+mod reference;
+mod sky;
+mod start;
+mod tracks;
+mod triangles;
+
+pub use burst::register_burst;
+pub use profile::{LensProfile, ProfileError};
+pub use reference::{ReferenceMeasure, choose_reference};
+
+use crate::detect::Star;
+use crate::job::{Cancelled, Monitor};
+use crate::pixels::{Lens, Point, Size, Transform};
+
+/// The stars of one frame and when they were seen.
+#[derive(Clone, Copy, Debug)]
+pub struct FrameStars<'a> {
+    /// Any order.
+    pub stars: &'a [Star],
+    /// Middle of the exposure by the camera's clock; only differences count.
+    pub capture_time_secs: Option<f64>,
+}
+
+/// What is known of the camera before the stars are asked.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Optics {
+    /// Width by height of the frames.
+    pub size: Size,
+    /// Focal length in pixels, where the camera tells.
+    pub focal_px: Option<f64>,
+    /// The lens as an earlier burst measured it.
+    pub profile: Option<LensProfile>,
+}
+
+/// How stars are matched and how many are used.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct RegisterSettings {
+    /// Stars further apart than this are not the same once all is fitted.
+    pub tolerance_px: f64,
+    /// Brightest stars of a frame that are matched.
+    pub stars_per_frame: usize,
+    /// Stars that lens and rotations are fitted to, spread over the picture.
+    pub stars_in_fit: usize,
+}
+
+impl Default for RegisterSettings {
+    fn default() -> Self {
+        Self { tolerance_px: 2.0, stars_per_frame: 2000, stars_in_fit: 500 }
+    }
+}
+
+/// A burst on its reference frame.
+#[derive(Clone, Debug)]
+pub struct BurstRegistration {
+    /// Each frame, in the order given.
+    pub frames: Vec<Result<Registration, AlignError>>,
+    /// Star pairs of each frame with the reference: indices into the lists as given.
+    pub matches: Vec<Vec<StarMatch>>,
+    /// What is left between the two stars of each pair.
+    pub residuals: Vec<Vec<Residual>>,
+    /// The lens, where a camera was fitted.
+    pub lens: Option<LensFit>,
+    /// What a person should know; each a sentence.
+    pub notes: Vec<String>,
+}
+
+/// One star in two frames: places in the lists as given.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct StarMatch {
+    /// In the light frame's list.
+    pub light: usize,
+    /// In the reference frame's list.
+    pub reference: usize,
+}
+
+/// What is left between a star of a light frame, brought to the reference, and the star there.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Residual {
+    /// Where the star is in the reference frame.
+    pub reference: Point,
+    /// Light minus reference, pixels.
+    pub error: Point,
+}
+
+/// The lens of a burst and how well it is known.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct LensFit {
+    /// The lens.
+    pub lens: Lens,
+    /// Straight up in camera axes, where refraction was fitted.
+    pub zenith: Option<[f64; 3]>,
+    /// Whether it was fitted to the stars, or held as it was known.
+    pub fitted: bool,
+    /// Focal length, k₁ to k₃, principal point x and y.
+    pub parameters: Vec<LensParameter>,
+    /// Stars that it was fitted to.
+    pub n_stars: usize,
+    /// Their sightings in all frames.
+    pub n_sightings: usize,
+    /// Ordinary error of a sighting over what the noise of its centroid explains; 1 is perfect.
+    pub noise_ratio: f64,
+}
+
+/// One number of the lens.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct LensParameter {
+    /// What it is.
+    pub name: String,
+    /// Its value.
+    pub value: f64,
+    /// Its standard deviation.
+    pub sigma: f64,
+    /// Whether the stars determined it; otherwise it rests on what was known before.
+    pub measured: bool,
+}
 
 /// Which model carries a frame to the reference frame, from the best to the simplest.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -16,6 +145,18 @@ pub enum Model {
     Homography,
     /// Shift, turn and scale of this pair of frames.
     Similarity,
+}
+
+impl std::fmt::Display for Model {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        formatter.write_str(match self {
+            Self::Reference => "reference",
+            Self::LensFitted => "lens fitted",
+            Self::LensHeld => "lens held",
+            Self::Homography => "homography",
+            Self::Similarity => "similarity",
+        })
+    }
 }
 
 /// How one light frame lies on the reference frame.
@@ -48,4 +189,37 @@ pub enum AlignError {
         /// Stars in the frame.
         stars: usize,
     },
+    /// What matches stands still while the sky turns.
+    #[error("its {lights} matching lights stand still while the sky turns: they are not stars")]
+    StandsStill {
+        /// Detections that coincide with the reference frame's.
+        lights: usize,
+    },
+}
+
+/// Why a burst cannot be registered at all.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum RegisterError {
+    /// The run was asked to stop.
+    #[error(transparent)]
+    Cancelled(#[from] Cancelled),
+    /// Nothing to bring the others to.
+    #[error("the reference frame has {found} stars, needs {needed}")]
+    Reference {
+        /// Stars found.
+        found: usize,
+        /// Stars needed.
+        needed: usize,
+    },
+}
+
+/// Registers one star list on another, with no clock: two frames are a short burst.
+pub fn register_pair(light: &[Star], reference: &[Star], optics: &Optics) -> Result<Registration, AlignError> {
+    let frame = |stars| FrameStars { stars, capture_time_secs: None };
+    let frames = [frame(reference), frame(light)];
+    match register_burst(&Monitor::silent(), &frames, 0, optics, &RegisterSettings::default()) {
+        Ok(burst) => burst.frames.into_iter().nth(1).expect("two frames in, two out"),
+        Err(RegisterError::Reference { found, needed }) => Err(AlignError::TooFewStars { found, needed }),
+        Err(RegisterError::Cancelled(_)) => unreachable!("nobody cancels a silent monitor"),
+    }
 }

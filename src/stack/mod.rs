@@ -1,1 +1,178 @@
-//! To be written.
+//! Frames and their transforms in, one [`Stack`] out: the sky on the moving stars, the land on the still
+//! tripod, joined by the foreground mask.
+//!
+//! The reference frame is cut into tiles ([`bands`]); for each tile every frame's part is read, given its
+//! colours, resampled once and brought to the reference's scale, and the samples of each pixel become one
+//! ([`clip`]). A frame whose own foreground covers a place has no weight there. No pixel's value depends
+//! on the tiles, nor on the number of threads.
+
+mod bands;
+mod blend;
+mod clip;
+mod frames;
+mod gather;
+mod sorting;
+mod visibility;
+
+pub use frames::{MemoryFrames, MosaicRows};
+
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use rayon::prelude::*;
+
+use crate::calibrate::NoiseModel;
+use crate::detect::Mesh;
+use crate::foreground::ForegroundMask;
+use crate::job::{Cancelled, Monitor};
+use crate::pixels::{LinearImage, Plane, Transform};
+use bands::{Tile, TileSize};
+use blend::{Band, BandSummary};
+use gather::Workspace;
+use visibility::Visibility;
+
+/// What to stack and how.
+#[derive(Clone, Debug)]
+pub struct StackRequest<'a> {
+    /// Frames of the sky, each with its own transform.
+    pub sky: Vec<StackFrame>,
+    /// Frames of the land; also stand in where no frame saw clean sky. May be empty.
+    pub land: Vec<StackFrame>,
+    /// Which part of every light frame is land; nothing where `None`.
+    pub foreground: Option<&'a ForegroundMask>,
+    /// How the samples of one pixel become one.
+    pub combine: CombineRule,
+    /// Noise of single samples; with `None` only the samples themselves tell.
+    pub noise: Option<NoiseModel>,
+    /// Most memory for the result and the work on it.
+    pub memory_bytes: u64,
+}
+
+/// One frame of the burst as the stack uses it.
+#[derive(Clone, Debug)]
+pub struct StackFrame {
+    /// Its number among the frames that [`MosaicRows`] reads.
+    pub frame: usize,
+    /// Where a pixel of the reference frame lies in this frame.
+    pub light_from_reference: Transform,
+    /// Inverse variance of its samples after scaling, 1.0 for the noise that the noise model tells.
+    pub weight: f32,
+    /// Brings its light to that of the reference frame.
+    pub scale: f32,
+    /// Added after scaling.
+    pub offset: Offset,
+}
+
+/// What brings the sky of a frame to the level of the reference frame.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Offset {
+    /// The same everywhere, by channel.
+    Constant([f32; 3]),
+    /// Smooth over the reference frame, by channel.
+    Smooth(Box<[Mesh; 3]>),
+}
+
+/// How the samples of one pixel become one.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum CombineRule {
+    /// Mean of the samples that agree; limits in standard deviations below and above the centre.
+    ClippedMean {
+        /// Darker samples than this many standard deviations are left out.
+        drop_below_sigma: f32,
+        /// Brighter ones.
+        drop_above_sigma: f32,
+    },
+    /// Mean of all.
+    Mean,
+    /// The middle one.
+    Median,
+    /// The brightest.
+    Maximum,
+}
+
+/// The burst as one picture, in reference-frame coordinates.
+#[derive(Clone, Debug)]
+pub struct Stack {
+    /// Sky and land, joined.
+    pub image: LinearImage,
+    /// Frames that a pixel is made of in every channel.
+    pub n_used: Plane<u16>,
+    /// Frames that saw the pixel but were left out in at least one channel.
+    pub n_rejected: Plane<u16>,
+    /// Sky pixels that no frame saw clean: they show the unshifted land frames instead.
+    pub n_without_sky: usize,
+    /// Mean over sky samples of the squared weights of the interpolation: what it leaves of the variance of
+    /// noise that does not correlate from pixel to pixel.
+    pub noise_gain: f64,
+}
+
+/// Why there is no stack.
+#[derive(Debug, thiserror::Error)]
+pub enum StackError {
+    /// A frame could not be read back.
+    #[error("frame {frame} cannot be read back from the scratch file")]
+    Read {
+        /// Its number.
+        frame: usize,
+        /// What the system says.
+        source: std::io::Error,
+    },
+    /// Neither sky nor land frames.
+    #[error("no frame to stack")]
+    NoFrames,
+    /// Asked to stop.
+    #[error(transparent)]
+    Cancelled(#[from] Cancelled),
+}
+
+/// Stacks the frames of `request`.
+pub fn stack(monitor: &Monitor, rows: &dyn MosaicRows, request: &StackRequest<'_>) -> Result<Stack, StackError> {
+    if request.sky.is_empty() && request.land.is_empty() {
+        return Err(StackError::NoFrames);
+    }
+    let size = rows.size();
+    let visibility = request.foreground.map(Visibility::new);
+    let work = gather::Work::new(rows, request, visibility.as_ref());
+    let tile_size = TileSize::for_request(request, size, rayon::current_num_threads());
+    let mut image = LinearImage::black(size);
+    let mut n_used = Plane::filled(size, 0);
+    let mut n_rejected = Plane::filled(size, 0);
+    let bands = Band::all(&mut image, &mut n_used, &mut n_rejected, tile_size.height);
+    let n_tiles = bands.len() * size.width.div_ceil(tile_size.width);
+    let progress = BandProgress { monitor, n_done: AtomicUsize::new(0), n_tiles };
+    let summaries: Vec<BandSummary> = bands
+        .into_par_iter()
+        .map_init(Workspace::default, |workspace, band| stack_band(&progress, &work, band, tile_size, workspace))
+        .collect::<Result<_, StackError>>()?;
+    let total = summaries.into_iter().fold(BandSummary::default(), BandSummary::plus);
+    Ok(Stack {
+        image,
+        n_used,
+        n_rejected,
+        n_without_sky: total.n_without_sky,
+        noise_gain: if total.n_samples > 0 { total.squares / total.n_samples as f64 } else { 1.0 },
+    })
+}
+
+struct BandProgress<'a> {
+    monitor: &'a Monitor,
+    n_done: AtomicUsize,
+    n_tiles: usize,
+}
+
+fn stack_band(
+    progress: &BandProgress<'_>,
+    work: &gather::Work<'_>,
+    mut band: Band<'_>,
+    tile_size: TileSize,
+    workspace: &mut Workspace,
+) -> Result<BandSummary, StackError> {
+    let mut summary = BandSummary::default();
+    for tile in Tile::along_band(band.first_row, band.size(), tile_size) {
+        progress.monitor.step("Stacking", progress.n_done.fetch_add(1, Ordering::Relaxed), progress.n_tiles)?;
+        summary = summary.plus(blend::stack_tile(progress.monitor, work, tile, workspace, &mut band)?);
+    }
+    Ok(summary)
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,122 @@
+//! A calibrated mosaic in, three colours at every pixel out.
+//!
+//! Works on windows of a frame, which may reach beyond its border: there the samples are mirrored about
+//! the border sample, which keeps the colour of each place. A pixel has four lanes, red, green, blue and
+//! one that the caller may use (1.0 here), so that one vector operation treats all of them.
+
+mod malvar;
+
+use rayon::prelude::*;
+
+use crate::pixels::{CalibratedFrame, Cfa, CfaColor, Layout, LinearImage, Size};
+
+/// Red, green, blue and a lane for the caller.
+pub type Pixel = [f32; 4];
+
+/// A block of pixels of a frame; it may begin before the frame and end after it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Window {
+    /// First column.
+    pub x: isize,
+    /// First row.
+    pub y: isize,
+    /// Columns by rows.
+    pub size: Size,
+}
+
+impl Window {
+    /// The window with `margin` more pixels on each side.
+    #[must_use]
+    pub fn grown(self, margin: usize) -> Self {
+        let size = Size { width: self.size.width + 2 * margin, height: self.size.height + 2 * margin };
+        Self { x: self.x - margin as isize, y: self.y - margin as isize, size }
+    }
+}
+
+/// Samples around a window that its demosaic needs.
+#[must_use]
+pub fn margin_px(layout: Layout) -> usize {
+    match layout {
+        Layout::Mosaic(_) => malvar::REACH_PX,
+        Layout::Rgb => 0,
+    }
+}
+
+/// The place in a row of `len` samples that shows `place` when the row is mirrored about its end samples.
+#[must_use]
+#[inline]
+pub fn mirrored(place: isize, len: usize) -> usize {
+    let last = len as isize - 1;
+    if last == 0 {
+        return 0;
+    }
+    let turned = place.rem_euclid(2 * last);
+    (if turned > last { 2 * last - turned } else { turned }) as usize
+}
+
+/// The colours of a window from the samples of the window grown by [`margin_px`], one slice a plane.
+pub fn demosaic_window(layout: Layout, window: Window, planes: &[Vec<f32>], pixels: &mut Vec<Pixel>) {
+    pixels.resize(window.size.area(), [0.0; 4]);
+    match layout {
+        Layout::Mosaic(cfa) => malvar::demosaic(cfa_at(cfa, window.x, window.y), window.size, &planes[0], pixels),
+        Layout::Rgb => {
+            let samples = planes[0].iter().zip(&planes[1]).zip(&planes[2]);
+            for (pixel, ((&red, &green), &blue)) in pixels.iter_mut().zip(samples) {
+                *pixel = [red, green, blue, 1.0];
+            }
+        }
+    }
+}
+
+/// The colours of a whole frame.
+#[must_use]
+pub fn demosaic(frame: &CalibratedFrame) -> LinearImage {
+    let size = frame.size();
+    let margin = margin_px(frame.layout);
+    let mut image = LinearImage::black(size);
+    let [red, green, blue] = &mut image.planes;
+    let samples_per_band = BAND_ROWS * size.width;
+    let bands = red.samples_mut().par_chunks_mut(samples_per_band);
+    let bands = bands.zip(green.samples_mut().par_chunks_mut(samples_per_band));
+    let bands = bands.zip(blue.samples_mut().par_chunks_mut(samples_per_band));
+    bands.enumerate().for_each(|(band_idx, ((red, green), blue))| {
+        let band_size = Size { width: size.width, height: red.len() / size.width };
+        let window = Window { x: 0, y: (band_idx * BAND_ROWS) as isize, size: band_size };
+        let planes = mirrored_samples(frame, window.grown(margin));
+        let mut pixels = Vec::new();
+        demosaic_window(frame.layout, window, &planes, &mut pixels);
+        for (place, pixel) in pixels.iter().enumerate() {
+            [red[place], green[place], blue[place]] = [pixel[0], pixel[1], pixel[2]];
+        }
+    });
+    image
+}
+
+/// Rows that one thread takes at a time: few enough to stay in its cache.
+const BAND_ROWS: usize = 32;
+
+fn mirrored_samples(frame: &CalibratedFrame, window: Window) -> Vec<Vec<f32>> {
+    let size = frame.size();
+    let columns: Vec<usize> =
+        (0..window.size.width).map(|column| mirrored(window.x + column as isize, size.width)).collect();
+    let samples = |plane: &crate::pixels::Plane<f32>| {
+        let mut samples = Vec::with_capacity(window.size.area());
+        for row in 0..window.size.height {
+            let source = plane.row(mirrored(window.y + row as isize, size.height));
+            samples.extend(columns.iter().map(|&column| source[column]));
+        }
+        samples
+    };
+    frame.planes.iter().map(samples).collect()
+}
+
+/// The filter array as seen from (x, y).
+fn cfa_at(cfa: Cfa, x: isize, y: isize) -> Cfa {
+    let color = |column: isize, row: isize| -> CfaColor {
+        cfa.color_at((x + column).rem_euclid(2) as usize, (y + row).rem_euclid(2) as usize)
+    };
+    Cfa([[color(0, 0), color(1, 0)], [color(0, 1), color(1, 1)]])
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,54 @@
+//! JPEG for sharing: 8 bits, full color resolution, with profile and exposure data.
+
+use std::path::Path;
+
+use image::codecs::jpeg::JpegEncoder;
+use image::{ExtendedColorType, ImageEncoder, ImageError};
+
+use crate::export::exif::{FileMetadata, exif_block};
+use crate::export::replace::replace_file;
+use crate::export::strips::{finished_rows, for_each_strip};
+use crate::export::{ExportError, Finished, icc, sides};
+use crate::job::Monitor;
+use crate::pixels::Orientation;
+
+/// Quality that leaves no visible trace at the size of a screen. Common practice, no source.
+pub const DEFAULT_JPEG_QUALITY: u8 = 92;
+
+/// Most pixels along a side (ITU-T T.81: 16 bits).
+const MOST_ALONG_A_SIDE: u32 = 65_535;
+
+/// Writes a JPEG; `quality` is 1 to 100.
+pub fn write_jpeg(
+    monitor: &Monitor,
+    path: &Path,
+    picture: Finished<'_>,
+    orientation: Orientation,
+    metadata: &FileMetadata,
+    quality: u8,
+) -> Result<(), ExportError> {
+    let upright = orientation.upright_size(picture.size());
+    let (width, height) = sides(upright, "JPEG", MOST_ALONG_A_SIDE)?;
+    replace_file(path, 3 * upright.area() as u64, |file| {
+        let mut bytes = Vec::with_capacity(3 * upright.area());
+        let make = |rows| finished_rows(picture, orientation, rows);
+        for_each_strip(monitor, upright.height, make, |strip| {
+            // 65535 / 255 = 257: rounded, at most 255.
+            bytes.extend(strip.as_flattened().iter().map(|&code| ((u32::from(code) + 128) / 257) as u8));
+            Ok(())
+        })?;
+        let mut encoder = JpegEncoder::new_with_quality(file, quality.clamp(1, 100));
+        encoder.set_icc_profile(icc::profile(picture.encoding())).map_err(ImageError::Unsupported)?;
+        encoder.set_exif_metadata(exif_block(metadata, picture.encoding())?).map_err(ImageError::Unsupported)?;
+        Ok(encoder.write_image(&bytes, width, height, ExtendedColorType::Rgb8)?)
+    })
+}
+
+impl From<ImageError> for ExportError {
+    fn from(error: ImageError) -> Self {
+        match error {
+            ImageError::IoError(error) => error.into(),
+            other => Self::Encode(other.to_string()),
+        }
+    }
+}

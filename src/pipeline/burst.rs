@@ -1,0 +1,197 @@
+//! From measured frames to frames on one sky: verdicts, reference, registration, light and weight.
+
+use std::path::PathBuf;
+
+use crate::calibrate::NoiseModel;
+use crate::detect::{Judgement, Verdict, judge};
+use crate::error::Error;
+use crate::job::Monitor;
+use crate::pipeline::MIN_FRAMES;
+use crate::pipeline::lights::{Basis, Light, Reading};
+use crate::pipeline::photometry::{flux_scale, sky_offset};
+use crate::pipeline::request::{ReferenceChoice, Request};
+use crate::pipeline::rows::RepairedRows;
+use crate::pipeline::run::same_file;
+use crate::pixels::{Size, Transform};
+use crate::raw::Metadata;
+use crate::register::{FrameStars, Optics, ReferenceMeasure, RegisterError, RegisterSettings, Registration, StarMatch};
+use crate::register::{choose_reference, register_burst};
+use crate::stack::{Offset, StackFrame};
+
+/// The frames that make the picture.
+pub(super) struct Aligned {
+    /// Index of the reference frame among all lights.
+    pub(super) reference: usize,
+    /// In the order of the lights.
+    pub(super) frames: Vec<AlignedFrame>,
+    /// For each light, why it is not used or what to know; empty where there is nothing to say.
+    pub(super) reasons: Vec<String>,
+    /// What the registration has to say of the burst.
+    pub(super) notes: Vec<String>,
+}
+
+/// One of them.
+pub(super) struct AlignedFrame {
+    pub(super) idx: usize,
+    pub(super) registration: Registration,
+    pub(super) light_from_reference: Transform,
+    pub(super) matches: Vec<StarMatch>,
+}
+
+/// Sets frames aside by their measures, chooses the reference and registers the others on it.
+pub(super) fn align(
+    monitor: &Monitor,
+    request: &Request,
+    paths: &[PathBuf],
+    basis: &Basis,
+    readings: &[Reading],
+) -> Result<Aligned, Error> {
+    let wanted = wanted_reference(request, paths)?;
+    let judgements = judge_readings(readings);
+    let mut reasons: Vec<String> = judgements.iter().map(|judgement| judgement.reason.clone()).collect();
+    let candidates: Vec<usize> = (0..readings.len())
+        .filter(|&idx| readings[idx].is_ok() && (judgements[idx].verdict != Verdict::SetAside || wanted == Some(idx)))
+        .collect();
+    let too_few = |usable: usize, reasons: &[String]| Error::TooFewFrames {
+        usable,
+        given: paths.len(),
+        needed: MIN_FRAMES,
+        set_aside: paths
+            .iter()
+            .cloned()
+            .zip(reasons.iter().cloned())
+            .filter(|(_, reason)| !reason.is_empty())
+            .collect(),
+    };
+    if candidates.len() < MIN_FRAMES {
+        return Err(too_few(candidates.len(), &reasons));
+    }
+    let light = |idx: usize| readings[idx].as_ref().expect("a candidate was read");
+    let stars: Vec<FrameStars<'_>> = candidates
+        .iter()
+        .map(|&idx| FrameStars {
+            stars: &light(idx).measure.stars,
+            capture_time_secs: mid_exposure(&light(idx).metadata),
+        })
+        .collect();
+    let reference = match wanted.and_then(|wanted| candidates.iter().position(|&idx| idx == wanted)) {
+        Some(position) => position,
+        None => choose_reference(&candidates.iter().map(|&idx| reference_measure(light(idx))).collect::<Vec<_>>()),
+    };
+    let optics = optics(basis.size, &light(candidates[reference]).metadata);
+    let burst = register_burst(monitor, &stars, reference, &optics, &RegisterSettings::default());
+    let burst = burst.map_err(|error| match error {
+        RegisterError::Cancelled(cancelled) => Error::Cancelled(cancelled),
+        source @ RegisterError::Reference { .. } => {
+            reasons[candidates[reference]] = source.to_string();
+            too_few(0, &reasons)
+        }
+    })?;
+    let mut frames = Vec::new();
+    for ((&idx, registration), matches) in candidates.iter().zip(burst.frames).zip(burst.matches) {
+        match registration {
+            Ok(registration) => match registration.reference_from_light.inverse() {
+                Some(light_from_reference) => {
+                    frames.push(AlignedFrame { idx, registration, light_from_reference, matches })
+                }
+                None => reasons[idx] = "its registration flattens the sky".to_owned(),
+            },
+            Err(reason) => reasons[idx] = reason.to_string(),
+        }
+    }
+    if frames.len() < MIN_FRAMES {
+        return Err(too_few(frames.len(), &reasons));
+    }
+    Ok(Aligned { reference: candidates[reference], frames, reasons, notes: burst.notes })
+}
+
+/// Verdicts of all frames; one that was not read is set aside with its own reason.
+pub(super) fn judge_readings(readings: &[Reading]) -> Vec<Judgement> {
+    let measures: Vec<_> = readings.iter().map(|reading| reading.as_ref().ok().map(|light| &light.measure)).collect();
+    let mut judgements = judge(&measures);
+    for (judgement, reading) in judgements.iter_mut().zip(readings) {
+        if let Err(reason) = reading {
+            *judgement = Judgement { verdict: Verdict::SetAside, reason: reason.clone() };
+        }
+    }
+    judgements
+}
+
+fn wanted_reference(request: &Request, paths: &[PathBuf]) -> Result<Option<usize>, Error> {
+    match &request.reference {
+        ReferenceChoice::Auto => Ok(None),
+        ReferenceChoice::File(path) => match paths.iter().position(|light| same_file(light, path)) {
+            Some(idx) => Ok(Some(idx)),
+            None => Err(Error::NotAmongLights { path: path.clone() }),
+        },
+    }
+}
+
+fn reference_measure(light: &Light) -> ReferenceMeasure {
+    ReferenceMeasure {
+        n_stars: light.measure.stars.len(),
+        fwhm_px: light.measure.fwhm_px,
+        elongation: light.measure.elongation,
+        capture_time_secs: mid_exposure(&light.metadata),
+    }
+}
+
+/// The middle of the exposure by the camera's clock.
+fn mid_exposure(metadata: &Metadata) -> Option<f64> {
+    let begin = metadata.capture_time?.clock_secs;
+    Some(begin + metadata.exposure_secs.unwrap_or(0.0) / 2.0)
+}
+
+fn optics(size: Size, metadata: &Metadata) -> Optics {
+    let focal_px = match (metadata.focal_mm, metadata.sensor_width_mm) {
+        (Some(focal_mm), Some(width_mm)) if width_mm > 0.0 => Some(focal_mm / width_mm * size.width as f64),
+        _ => None,
+    };
+    Optics { size, focal_px, profile: None }
+}
+
+/// Noise of a single sample, from two frames of the burst.
+/// `None` where the frames are too small to tell.
+pub(super) fn noise_model(rows: &RepairedRows<'_>, aligned: &Aligned) -> Result<Option<NoiseModel>, Error> {
+    let reference = aligned.frames.iter().position(|frame| frame.idx == aligned.reference).unwrap_or(0);
+    let neighbor = if reference + 1 < aligned.frames.len() { reference + 1 } else { reference.saturating_sub(1) };
+    let first_rows = rows.strip_rows(N_NOISE_STRIPS, NOISE_STRIP_ROWS);
+    let strips = |position: usize| rows.strips(aligned.frames[position].idx, &first_rows, NOISE_STRIP_ROWS);
+    Ok(NoiseModel::from_pair(&strips(reference)?, &strips(neighbor)?))
+}
+
+/// Strips of rows spread over the frame that the noise model looks at.
+const N_NOISE_STRIPS: usize = 16;
+/// Rows of each.
+const NOISE_STRIP_ROWS: usize = 32;
+
+/// The frames as the stack of the sky takes them: light matched to the reference, weighted by inverse variance.
+pub(super) fn sky_frames(aligned: &Aligned, readings: &[Reading], noise: Option<&NoiseModel>) -> Vec<StackFrame> {
+    let measure = |idx: usize| &readings[idx].as_ref().expect("an aligned frame was read").measure;
+    let reference = measure(aligned.reference);
+    let variance = |sky_level: f32| noise.map_or(1.0, |noise| noise.variance(sky_level));
+    let reference_variance = variance(reference.sky_level[1]);
+    aligned
+        .frames
+        .iter()
+        .map(|frame| {
+            let light = measure(frame.idx);
+            let own = frame.idx == aligned.reference;
+            let scale = if own { 1.0 } else { flux_scale(&light.stars, &reference.stars, &frame.matches) };
+            let offset = if own {
+                Offset::Constant([0.0; 3])
+            } else {
+                let (from, to) = (&light.background.level, &reference.background.level);
+                Offset::Smooth(Box::new(sky_offset(from, to, &frame.light_from_reference, scale)))
+            };
+            let weight = reference_variance / (scale * scale * variance(light.sky_level[1]));
+            StackFrame {
+                frame: frame.idx,
+                light_from_reference: frame.light_from_reference.clone(),
+                weight,
+                scale,
+                offset,
+            }
+        })
+        .collect()
+}

@@ -1,0 +1,248 @@
+//! One run from files to a stack.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use crate::calibrate::{DefectFinder, Defects, Masters, NoiseModel, calibrate};
+use crate::demosaic::demosaic;
+use crate::error::Error;
+use crate::foreground::ForegroundMask;
+use crate::job::Monitor;
+use crate::pipeline::burst::{self, Aligned};
+use crate::pipeline::clock::{StageClock, peak_memory_bytes};
+use crate::pipeline::lights::{self, Basis, FirstPass, Light, Reading};
+use crate::pipeline::picture::Picture;
+use crate::pipeline::report::{FrameReport, NoiseReport, Report};
+use crate::pipeline::request::{MaskChoice, Request};
+use crate::pipeline::rows::RepairedRows;
+use crate::pipeline::{MIN_FRAMES, landscape, load_mask, masters, noise};
+use crate::pixels::Layout;
+use crate::raw::{Decoder, Metadata};
+use crate::scratch::{ScratchSpec, ScratchStore};
+use crate::stack::{Stack, StackRequest, stack};
+
+/// Noise below black that the scratch store keeps, 1.0 at the white level.
+const LOWEST_VALUE: f32 = -0.05;
+
+/// What a run hands back.
+#[derive(Clone, Debug)]
+pub struct Outcome {
+    /// The stack.
+    pub picture: Picture,
+    /// The reference frame alone, where the request asked for it.
+    pub single: Option<Picture>,
+    /// The landscape that was kept still; `None` for sky only.
+    pub foreground: Option<Arc<ForegroundMask>>,
+    /// What was done.
+    pub report: Report,
+    /// Of the first frame that was used.
+    pub metadata: Metadata,
+    /// Frames in the picture.
+    pub n_frames: usize,
+    /// Sum of the shutter times of the frames used, where all files tell.
+    pub total_exposure_secs: Option<f64>,
+}
+
+/// From files to a stack.
+pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
+    let mut clock = StageClock::start();
+    let mut report = Report::default();
+    let paths = chosen_lights(request)?;
+    if paths.len() < MIN_FRAMES {
+        return Err(Error::TooFewFrames {
+            usable: paths.len(),
+            given: paths.len(),
+            needed: MIN_FRAMES,
+            set_aside: Vec::new(),
+        });
+    }
+    let decoder = decoder(request.decoder_program.as_deref())?;
+    let first = lights::first_frame(monitor, &decoder, &paths)?;
+    let basis = first.basis.clone();
+    let masters = masters::load(monitor, &decoder, request, &first.raw, &mut report.notes)?;
+    let given_mask = given_mask(request, &basis, &mut report.notes)?;
+    clock.lap(&mut report, "calibration frames");
+
+    let spec = ScratchSpec {
+        layout: basis.layout,
+        size: basis.size,
+        n_frames: paths.len(),
+        lowest: LOWEST_VALUE,
+        highest: masters::highest_value(&masters),
+    };
+    let store = ScratchStore::create(&scratch_folders(request, &paths), spec)?;
+    let noise_of_one = NoiseModel::from_single(&calibrate(&first.raw, &masters));
+    let land = given_mask.as_deref().map(ForegroundMask::pixels);
+    let n_at_once = lights::frames_at_once(basis.size, request.memory_bytes, rayon::current_num_threads());
+    let pass = FirstPass {
+        decoder: &decoder,
+        paths: &paths,
+        masters: &masters,
+        foreground: land.as_ref(),
+        noise: noise_of_one,
+        n_at_once,
+    };
+    let keep = |idx, frame: &_| store.write(idx, frame).map_err(Error::from);
+    let readings = lights::read_all(monitor, &pass, first, &keep, &|_, _| {})?;
+    let peak_while_reading = peak_memory_bytes(n_at_once);
+    let defects = find_defects(&readings, &masters, noise_of_one.as_ref(), basis.layout);
+    report.defects_repaired = defects.count();
+    let rows = RepairedRows { store: &store, defects: &defects };
+    clock.lap(&mut report, "reading, calibrating, measuring");
+
+    let aligned = burst::align(monitor, request, &paths, &basis, &readings)?;
+    report.notes.extend(aligned.notes.iter().cloned());
+    report.reference = file_name(&paths[aligned.reference]);
+    clock.lap(&mut report, "aligning");
+
+    let foreground = match (&request.mask, given_mask) {
+        (MaskChoice::Auto, _) => None,
+        (_, given) => given,
+    };
+    clock.lap(&mut report, "foreground");
+
+    let noise_model = burst::noise_model(&rows, &aligned)?;
+    let sky = burst::sky_frames(&aligned, &readings, noise_model.as_ref());
+    let land = landscape::frames(&rows, &aligned, foreground.as_deref(), &sky)?;
+    let stack_request = StackRequest {
+        sky,
+        land,
+        foreground: foreground.as_deref(),
+        combine: request.combine_rule(),
+        noise: noise_model,
+        memory_bytes: request.memory_bytes,
+    };
+    let stacked = stack(monitor, &rows, &stack_request)?;
+    clock.lap(&mut report, "stacking");
+
+    report.frames = frame_reports(&paths, &readings, &aligned, &stack_request);
+    let single = single_frame(&rows, aligned.reference, &basis)?;
+    report.noise = measure_noise(&single, &stacked, aligned.reference, &stack_request);
+    clock.lap(&mut report, "noise report");
+    report.peak_memory_bytes = peak_while_reading.max(peak_memory_bytes(0));
+    if stacked.n_without_sky > 0 && foreground.is_some() {
+        report.notes.push(format!(
+            "{} pixels along the horizon were hidden by the landscape in every frame and show the still frames",
+            stacked.n_without_sky
+        ));
+    }
+    let used: Vec<&Light> = aligned.frames.iter().filter_map(|frame| readings[frame.idx].as_ref().ok()).collect();
+    Ok(Outcome {
+        picture: Picture { image: stacked.image, color: basis.color, orientation: basis.orientation },
+        single: request.keep_single.then_some(single),
+        foreground,
+        metadata: used.first().map(|light| light.metadata.clone()).unwrap_or_default(),
+        n_frames: used.len(),
+        total_exposure_secs: used.iter().map(|light| light.metadata.exposure_secs).sum(),
+        report,
+    })
+}
+
+/// The lights without those to skip.
+fn chosen_lights(request: &Request) -> Result<Vec<PathBuf>, Error> {
+    if let Some(path) = request.skip.iter().find(|skip| !request.lights.iter().any(|light| same_file(light, skip))) {
+        return Err(Error::NotAmongLights { path: path.clone() });
+    }
+    let skipped = |light: &&PathBuf| request.skip.iter().any(|skip| same_file(light, skip));
+    Ok(request.lights.iter().filter(|light| !skipped(light)).cloned().collect())
+}
+
+/// Whether two paths lead to one file; a path that leads nowhere is compared as text.
+pub(super) fn same_file(a: &Path, b: &Path) -> bool {
+    a == b || matches!((a.canonicalize(), b.canonicalize()), (Ok(a), Ok(b)) if a == b)
+}
+
+pub(super) fn file_name(path: &Path) -> String {
+    path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned()
+}
+
+/// The decoder of a program, the running one by default.
+pub(super) fn decoder(program: Option<&Path>) -> Result<Decoder, Error> {
+    let this = Decoder::this_program().map_err(|source| Error::NoProgram { source })?;
+    Ok(match program {
+        Some(program) => Decoder { program: program.to_owned(), ..this },
+        None => this,
+    })
+}
+
+fn given_mask(request: &Request, basis: &Basis, notes: &mut Vec<String>) -> Result<Option<Arc<ForegroundMask>>, Error> {
+    match &request.mask {
+        MaskChoice::Auto | MaskChoice::None => Ok(None),
+        MaskChoice::File(path) => {
+            let loaded = load_mask(path, basis.size, basis.orientation)?;
+            notes.extend(loaded.warning);
+            Ok(Some(Arc::new(loaded.mask)))
+        }
+        MaskChoice::Given(mask) if mask.size() == basis.size => Ok(Some(Arc::clone(mask))),
+        MaskChoice::Given(mask) => Err(Error::Mask {
+            path: PathBuf::from("painted for another burst"),
+            what: format!("is {}, the frames are {}: clear it and paint anew", mask.size(), basis.size),
+        }),
+    }
+}
+
+/// The folder asked for; else beside the output or the frames, which lie on disks that hold pictures.
+fn scratch_folders(request: &Request, paths: &[PathBuf]) -> Vec<PathBuf> {
+    if let Some(folder) = &request.scratch_folder {
+        return vec![folder.clone()];
+    }
+    let frames = paths.first().and_then(|path| path.parent()).map(Path::to_owned);
+    let named = |folder: PathBuf| if folder.as_os_str().is_empty() { PathBuf::from(".") } else { folder };
+    [request.output_folder.clone(), frames, Some(std::env::temp_dir())].into_iter().flatten().map(named).collect()
+}
+
+/// Defects that the burst shows, and those that a master dark shows too noisy to be subtracted.
+fn find_defects(readings: &[Reading], masters: &Masters, noise: Option<&NoiseModel>, layout: Layout) -> Defects {
+    let mut finder = DefectFinder::default();
+    for suspects in readings.iter().flatten().filter_map(|light| light.suspects.as_ref()) {
+        finder.add(suspects);
+    }
+    let mut defects = if noise.is_some() { finder.finish() } else { Defects::none(layout) };
+    if let (Some(dark), Some(noise)) = (masters.dark(), noise) {
+        defects = defects.union(Defects::from_dark(dark, noise));
+    }
+    defects
+}
+
+fn single_frame(rows: &RepairedRows<'_>, idx: usize, basis: &Basis) -> Result<Picture, Error> {
+    let image = demosaic(&rows.whole_frame(idx)?);
+    Ok(Picture { image, color: basis.color, orientation: basis.orientation })
+}
+
+fn measure_noise(
+    single: &Picture,
+    stacked: &Stack,
+    reference: usize,
+    request: &StackRequest<'_>,
+) -> Option<NoiseReport> {
+    let own = request.sky.iter().find(|frame| frame.frame == reference);
+    let reference_weight = own.map_or(1.0, |frame| frame.weight);
+    let ideal = (request.sky.iter().map(|frame| frame.weight).sum::<f32>() / reference_weight).sqrt();
+    noise::compare(&single.image, stacked, request.foreground, request.sky.len(), f64::from(ideal))
+}
+
+fn frame_reports(
+    paths: &[PathBuf],
+    readings: &[Reading],
+    aligned: &Aligned,
+    request: &StackRequest<'_>,
+) -> Vec<FrameReport> {
+    let weight_of = |idx| request.sky.iter().find(|frame| frame.frame == idx).map_or(0.0, |frame| frame.weight);
+    let reference_weight = f64::from(weight_of(aligned.reference));
+    paths
+        .iter()
+        .enumerate()
+        .map(|(idx, path)| {
+            let frame = aligned.frames.iter().find(|frame| frame.idx == idx);
+            FrameReport {
+                file: path.clone(),
+                used: frame.is_some(),
+                reason: readings[idx].as_ref().err().cloned().unwrap_or_else(|| aligned.reasons[idx].clone()),
+                weight: f64::from(weight_of(idx)) / reference_weight,
+                registration: frame.map_or("none".to_owned(), |frame| frame.registration.model.to_string()),
+                matched: frame.map_or(0, |frame| frame.registration.n_matched),
+                rms_px: frame.map(|frame| frame.registration.rms_px),
+            }
+        })
+        .collect()
+}

@@ -1,0 +1,108 @@
+//! How much of the lens and the air the stars of a burst can tell, and the model that follows.
+//!
+//! A fuller model is taken only when it lowers the robust sum of squares by more than its parameters
+//! would by chance (the criterion of Schwarz, "Estimating the dimension of a model", Annals of Statistics
+//! 6, 1978: parameters times the logarithm of the number of values).
+
+use nalgebra::Vector3;
+
+use super::adjust::{Adjust, Adjusted, Scene, adjust};
+use super::lens_prior::N_LENS;
+
+/// Stars that the first guesses at the zenith are judged by.
+const STARS_FOR_AIR: usize = 120;
+/// A turn smaller than this bends nothing that could be measured, radians.
+const SMALLEST_TURN_FOR_AIR: f64 = 0.008;
+/// Zenith guesses: how far the camera looks above the horizon, degrees.
+const CAMERA_ALTITUDES_DEG: [f64; 3] = [5.0, 25.0, 50.0];
+
+/// The burst's model.
+pub(crate) struct Fit {
+    pub(crate) adjusted: Adjusted,
+    pub(crate) lens_fitted: bool,
+}
+
+/// The least model that explains the sightings as well as they can be explained.
+pub(crate) fn chosen(scene: Scene, notes: &mut Vec<String>) -> Fit {
+    let fitted = adjust(scene, Adjust::Lens);
+    let n_values = (2 * fitted.n_sightings).max(2) as f64;
+    let held = adjust(with_known_lens(&fitted.scene), Adjust::Rotations);
+    let lens_gain = held.scene.cost(fitted.scale) - fitted.scene.cost(fitted.scale);
+    if lens_gain < N_LENS as f64 * n_values.ln() {
+        notes.push(format!(
+            "The lens was taken as known: the stars moved too little to measure it better (gain {lens_gain:.0}, {:.0} needed)",
+            N_LENS as f64 * n_values.ln()
+        ));
+        return Fit { adjusted: held, lens_fitted: false };
+    }
+    if let Some(with_air) = with_air(&fitted) {
+        let air_gain = fitted.scene.cost(fitted.scale) - with_air.scene.cost(fitted.scale);
+        if air_gain > 2.0 * n_values.ln() + 10.0 {
+            notes.push(format!("Refraction by the air was taken into account (gain {air_gain:.0})"));
+            return Fit { adjusted: with_air, lens_fitted: true };
+        }
+    }
+    Fit { adjusted: fitted, lens_fitted: true }
+}
+
+/// The scene under the lens as it was known before; the stars where their first sightings put them.
+fn with_known_lens(scene: &Scene) -> Scene {
+    let mut known = Scene { parameters: [0.0; N_LENS], ..scene.clone() };
+    place_stars(&mut known, scene);
+    known
+}
+
+/// Puts the stars of `scene` where the lens of `scene` sees what `before` saw in their first frame.
+fn place_stars(scene: &mut Scene, before: &Scene) {
+    let (new, old) = (scene.view(), before.view());
+    for (star, direction) in scene.stars.iter_mut().enumerate() {
+        let Some(first) = before.sightings[star].first() else { continue };
+        let seen = before.predicted(&old, star, first.frame);
+        if let Some(ray) = seen.and_then(|seen| new.ray(seen)) {
+            *direction = scene.frames[first.frame].inverse() * ray;
+        }
+    }
+}
+
+/// The scene with the zenith that fits best; `None` where the sky turned too little to tell.
+fn with_air(fitted: &Adjusted) -> Option<Adjusted> {
+    let turn = fitted.scene.frames.iter().map(|frame| frame.angle()).fold(0.0, f64::max);
+    if turn < SMALLEST_TURN_FOR_AIR {
+        return None;
+    }
+    let few = thinned(&fitted.scene);
+    let best = (zenith_guesses().into_iter())
+        .map(|zenith| {
+            let start = under_air(&few, zenith);
+            let adjusted = adjust(start, Adjust::LensAndAir);
+            (adjusted.scene.cost(fitted.scale), adjusted.scene.zenith)
+        })
+        .min_by(|a, b| a.0.total_cmp(&b.0));
+    let zenith = best?.1?;
+    Some(adjust(under_air(&fitted.scene, zenith), Adjust::LensAndAir))
+}
+
+fn under_air(scene: &Scene, zenith: Vector3<f64>) -> Scene {
+    let mut under = Scene { zenith: Some(zenith), ..scene.clone() };
+    place_stars(&mut under, scene);
+    under
+}
+
+fn thinned(scene: &Scene) -> Scene {
+    let stride = scene.stars.len().div_ceil(STARS_FOR_AIR).max(1);
+    Scene {
+        stars: scene.stars.iter().step_by(stride).copied().collect(),
+        sightings: scene.sightings.iter().step_by(stride).cloned().collect(),
+        ..scene.clone()
+    }
+}
+
+/// Up may be any side of the picture: the camera is held upright, on either side, or hangs.
+fn zenith_guesses() -> Vec<Vector3<f64>> {
+    let sides = [-Vector3::y(), Vector3::x(), -Vector3::x(), Vector3::y()];
+    let guess = |side: Vector3<f64>, altitude_deg: f64| {
+        let (sine, cosine) = altitude_deg.to_radians().sin_cos();
+        side * cosine + Vector3::z() * sine
+    };
+    sides.into_iter().flat_map(|side| CAMERA_ALTITUDES_DEG.map(|altitude| guess(side, altitude))).collect()
+}

@@ -1,0 +1,97 @@
+//! Where in a light frame the sky is clean: far enough from the foreground for the kernels, rising gently.
+
+use rayon::prelude::*;
+
+use crate::demosaic::Window;
+use crate::foreground::ForegroundMask;
+use crate::pixels::{Plane, Size};
+
+/// More foreground than this is no sky.
+const BLOCKED_ABOVE: f32 = 0.02;
+/// Pixels next to the foreground that the kernels of demosaic (2) and resampling (3) may mix with it.
+const KERNELS_PX: u8 = 5;
+/// Pixels over which a frame's weight rises from nothing to all of it: no frame begins with an edge.
+const FEATHER_PX: u8 = 8;
+
+/// Weight of the sky in a light frame, 0 to 255.
+#[derive(Clone, Debug)]
+pub(super) struct Visibility(Plane<u8>);
+
+impl Visibility {
+    pub(super) fn new(mask: &ForegroundMask) -> Self {
+        let size = mask.size();
+        let across = distance_across(&mask.0);
+        let mut weight = Plane::filled(size, 0u8);
+        let reach = usize::from(KERNELS_PX + FEATHER_PX);
+        weight.samples_mut().par_chunks_mut(size.width).enumerate().for_each(|(y, target)| {
+            let mut distance = vec![u8::MAX; size.width];
+            for row in y.saturating_sub(reach)..(y + reach + 1).min(size.height) {
+                let rows_away = row.abs_diff(y) as u8;
+                for (distance, &here) in distance.iter_mut().zip(across.row(row)) {
+                    *distance = (*distance).min(here.max(rows_away));
+                }
+            }
+            for (target, distance) in target.iter_mut().zip(distance) {
+                *target = weight_at(distance);
+            }
+        });
+        Self(weight)
+    }
+
+    /// Writes the weight into the fourth lane of the pixels of a window; outside the frame that of its border.
+    pub(super) fn write(&self, window: Window, pixels: &mut [crate::demosaic::Pixel]) {
+        let Size { width, height } = self.0.size();
+        for (row, pixels) in pixels.chunks_exact_mut(window.size.width).enumerate() {
+            let y = (window.y + row as isize).clamp(0, height as isize - 1) as usize;
+            let weights = self.0.row(y);
+            for (column, pixel) in pixels.iter_mut().enumerate() {
+                let x = (window.x + column as isize).clamp(0, width as isize - 1) as usize;
+                pixel[3] = f32::from(weights[x]) * (1.0 / 255.0);
+            }
+        }
+    }
+}
+
+/// Distance along the row to the next blocked pixel, at most one more than the reach.
+fn distance_across(mask: &Plane<f32>) -> Plane<u8> {
+    let size = mask.size();
+    let far = KERNELS_PX + FEATHER_PX + 1;
+    let mut across = Plane::filled(size, far);
+    across.samples_mut().par_chunks_mut(size.width).enumerate().for_each(|(y, distances)| {
+        let blocked = mask.row(y);
+        let mut last = far;
+        for (distance, &foreground) in distances.iter_mut().zip(blocked) {
+            last = if foreground > BLOCKED_ABOVE { 0 } else { (last + 1).min(far) };
+            *distance = last;
+        }
+        last = far;
+        for distance in distances.iter_mut().rev() {
+            last = (last + 1).min(far).min(*distance);
+            *distance = last;
+        }
+    });
+    across
+}
+
+fn weight_at(distance: u8) -> u8 {
+    let rise = u16::from(distance.saturating_sub(KERNELS_PX).min(FEATHER_PX));
+    (rise * 255 / u16::from(FEATHER_PX)) as u8
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn weight_rises_from_the_reach_of_the_kernels_over_the_feather() {
+        let size = Size { width: 60, height: 41 };
+        let mut mask = Plane::filled(size, 0.0);
+        mask.set(30, 20, 0.5);
+        let visibility = Visibility::new(&ForegroundMask(mask));
+        assert_eq!(visibility.0.at(25, 20), 0, "5 px beside it");
+        assert_eq!(visibility.0.at(30, 15), 0, "5 px above it");
+        assert_eq!(visibility.0.at(24, 20), 31, "an eighth at 6 px");
+        assert_eq!(visibility.0.at(18, 33), 255, "all of it at 13 px");
+        assert_eq!(visibility.0.at(0, 0), 255, "far away");
+    }
+}
