@@ -4,7 +4,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, Sender, channel};
 
-use eframe::egui::{CentralPanel, Context, Frame, Margin, Panel, Pos2, Rect, Ui};
+use eframe::egui::{CentralPanel, Context, Frame, Margin, Panel, Pos2, Rect, Ui, ViewportCommand};
 
 use crate::error::Error;
 use crate::gui::action::Action;
@@ -19,6 +19,7 @@ use crate::gui::state::{State, Working};
 use crate::gui::strokes::MaskPatch;
 use crate::gui::theme::palette;
 use crate::gui::tiles::TileWorks;
+use crate::gui::title::title;
 use crate::gui::works::{Developed, Filed, Heard, Ready, Stacked};
 use crate::job::Cancelled;
 use crate::pipeline::{ForegroundMask, FrameFinding, Outcome};
@@ -52,6 +53,8 @@ pub struct App {
     mask_version: u64,
     stroke: Option<Stroke>,
     sample_folder: Option<tempfile::TempDir>,
+    /// The title as the desktop knows it.
+    title: String,
     /// Where the picture is drawn.
     canvas: Rect,
     context: Context,
@@ -109,6 +112,7 @@ impl App {
             mask_version: 0,
             stroke: None,
             sample_folder: None,
+            title: String::new(),
             canvas: Rect::ZERO,
             context: context.clone(),
         };
@@ -136,7 +140,13 @@ impl App {
         for action in keyboard::actions(context, &self.state) {
             self.apply(action);
         }
-        if self.working().is_some() {
+        let working = self.working();
+        let title = title(&self.state, working.as_ref());
+        if title != self.title {
+            context.send_viewport_cmd(ViewportCommand::Title(title.clone()));
+            self.title = title;
+        }
+        if working.is_some() {
             // The time left changes even when nothing is reported.
             context.request_repaint_after(std::time::Duration::from_millis(250));
         }

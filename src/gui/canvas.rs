@@ -121,7 +121,8 @@ fn divider(ui: &mut Ui, state: &State, canvas: Rect, actions: &mut Vec<Action>) 
     let x = canvas.left() + state.divider * canvas.width();
     let grip = Rect::from_center_size(pos2(x, canvas.center().y), vec2(14.0, canvas.height()));
     let response = ui.interact(grip, single("divider"), Sense::drag());
-    response.widget_info(|| WidgetInfo::slider(true, f64::from(state.divider), "Divider between single frame and stack"));
+    response
+        .widget_info(|| WidgetInfo::slider(true, f64::from(state.divider), "Divider between single frame and stack"));
     let mut divider = state.divider;
     if let Some(pointer) = response.interact_pointer_pos() {
         divider = (pointer.x - canvas.left()) / canvas.width();
@@ -162,7 +163,9 @@ fn labels(ui: &Ui, state: &State, comparing: bool, canvas: Rect) {
             let single = noise.map(|noise| format!("noise σ {}", share(noise.single)));
             plate(ui, canvas.shrink(8.0), Align2::LEFT_TOP, "Single frame", single.as_deref());
         }
-        Some(Shown::Stack) => plate(ui, canvas.shrink(8.0), Align2::LEFT_TOP, "Stack", noise.map(stack_noise).as_deref()),
+        Some(Shown::Stack) => {
+            plate(ui, canvas.shrink(8.0), Align2::LEFT_TOP, "Stack", noise.map(stack_noise).as_deref())
+        }
         Some(Shown::Frame(index)) => {
             if let Some(frame) = state.sheaf.frames.get(index) {
                 let standing = match (state.opening, frame.is_aside()) {
@@ -303,10 +306,12 @@ fn readout(
     let font = TextStyle::Small.resolve(ui.style());
     let galley = ui.painter().layout_no_wrap(text, font, palette.ink);
     let height = 30.0;
-    let left = Rect::from_min_size(canvas.left_bottom() + vec2(8.0, -8.0 - height), vec2(galley.size().x + 20.0, height));
+    let left =
+        Rect::from_min_size(canvas.left_bottom() + vec2(8.0, -8.0 - height), vec2(galley.size().x + 20.0, height));
     ui.painter().rect_filled(left, 3.0, ground(&palette));
     ui.painter().galley(pos2(left.left() + 10.0, left.center().y - galley.size().y / 2.0), galley, palette.ink);
-    let right = Rect::from_min_max(canvas.right_bottom() - vec2(176.0, 8.0 + height), canvas.right_bottom() - vec2(8.0, 8.0));
+    let right =
+        Rect::from_min_max(canvas.right_bottom() - vec2(176.0, 8.0 + height), canvas.right_bottom() - vec2(8.0, 8.0));
     ui.painter().rect_filled(right, 3.0, ground(&palette));
     let inner = eframe::egui::UiBuilder::new().max_rect(right.shrink2(vec2(12.0, 2.0)));
     ui.scope_builder(inner, |ui| {

@@ -85,11 +85,13 @@ fn ask(question: &Question) -> Vec<PathBuf> {
         PathFor::Frames if question.folder => dialog.set_title("Folder of frames").pick_folders().unwrap_or_default(),
         PathFor::Frames => dialog.set_title("Frames of one night").pick_files().unwrap_or_default(),
         PathFor::MaskToLoad => {
-            let dialog = dialog.set_title("Mask: white is landscape").add_filter("Pictures", &["png", "tif", "tiff", "jpg"]);
+            let dialog =
+                dialog.set_title("Mask: white is landscape").add_filter("Pictures", &["png", "tif", "tiff", "jpg"]);
             dialog.pick_file().into_iter().collect()
         }
         PathFor::MaskToSave => {
-            let dialog = dialog.set_title("Write the mask").add_filter("PNG", &["png"]).set_file_name(&question.file_name);
+            let dialog =
+                dialog.set_title("Write the mask").add_filter("PNG", &["png"]).set_file_name(&question.file_name);
             dialog.save_file().into_iter().collect()
         }
         PathFor::Export => {

@@ -141,18 +141,15 @@ impl Sheaf {
         let reference = self.choices.reference.clone().map_or(ReferenceChoice::Auto, ReferenceChoice::File);
         Request {
             lights: paths(false),
-            darks: Vec::new(),
-            flats: Vec::new(),
-            bias: Vec::new(),
             skip: paths(true),
             mask,
             reference,
             combine: self.choices.combine,
             drop_below_sigma: self.choices.drop_below_sigma,
             drop_above_sigma: self.choices.drop_above_sigma,
-            scratch_folder: None,
             memory_bytes,
             keep_single: true,
+            ..Request::default()
         }
     }
 }

@@ -240,7 +240,8 @@ mod tests {
     #[test]
     fn the_red_theme_has_neither_green_nor_blue() {
         let palette = Theme::Red.palette();
-        for color in [palette.room, palette.wall, palette.raised, palette.ink, palette.quiet, palette.lamp, palette.picture]
+        for color in
+            [palette.room, palette.wall, palette.raised, palette.ink, palette.quiet, palette.lamp, palette.picture]
         {
             assert_eq!((color.g(), color.b()), (0, 0), "{color:?} would spoil dark adaptation");
         }

@@ -55,12 +55,17 @@ pub fn gather(
     monitor.step("Looking for frames", 0, 1)?;
     let lights = pipeline::collect_frames(paths)?;
     ear.tell(Heard::Gathered(lights.clone()));
-    let request = MeasureRequest { lights, foreground, memory_bytes };
+    let request = MeasureRequest { lights, foreground, memory_bytes, ..MeasureRequest::default() };
     pipeline::measure(monitor, &request, |index, finding| ear.tell(Heard::Found(index, Box::new(finding))))
 }
 
 /// Makes the invented burst in `folder` and then gathers it.
-pub fn make_sample_frames(monitor: &Monitor, ear: &Ear, folder: &Path, memory_bytes: u64) -> Result<Vec<FrameFinding>, Error> {
+pub fn make_sample_frames(
+    monitor: &Monitor,
+    ear: &Ear,
+    folder: &Path,
+    memory_bytes: u64,
+) -> Result<Vec<FrameFinding>, Error> {
     pipeline::write_sample_frames(monitor, folder)?;
     gather(monitor, ear, &[folder.to_owned()], None, memory_bytes)
 }
@@ -110,11 +115,11 @@ pub struct Stacked {
 pub fn stack(monitor: &Monitor, request: &Request, settings: &DevelopSettings) -> Result<Stacked, Error> {
     let outcome = Arc::new(pipeline::run(monitor, request)?);
     monitor.step("Preparing the view", 0, 2)?;
-    let stack = ready(monitor, Source::Stack(Arc::clone(&outcome)), outcome.foreground.as_ref(), settings)?;
+    let stack = ready(monitor, Source::Stack(Arc::clone(&outcome)), outcome.foreground.as_deref(), settings)?;
     monitor.step("Preparing the view", 1, 2)?;
     let single = outcome.single.is_some().then(|| Pyramid::build(monitor, Source::Single(Arc::clone(&outcome))));
     let single = single.transpose()?.map(Arc::new);
-    let foreground = outcome.foreground.clone().map(Arc::new);
+    let foreground = outcome.foreground.clone();
     Ok(Stacked { outcome, foreground, stack, single })
 }
 
@@ -135,7 +140,8 @@ pub fn develop(
     settings: &DevelopSettings,
 ) -> Result<Developed, Cancelled> {
     let frame = frame.map(|pyramid| Tone::prepare(monitor, pyramid, None, settings)).transpose()?;
-    let stack = stack.map(|(pyramid, outcome)| Tone::prepare(monitor, pyramid, outcome.foreground.as_ref(), settings));
+    let stack =
+        stack.map(|(pyramid, outcome)| Tone::prepare(monitor, pyramid, outcome.foreground.as_deref(), settings));
     Ok(Developed { frame: frame.map(Arc::new), stack: stack.transpose()?.map(Arc::new) })
 }
 
@@ -157,7 +163,12 @@ pub fn load_mask(monitor: &Monitor, path: &Path, size: Size, orientation: Orient
 }
 
 /// Writes a mask.
-pub fn save_mask(monitor: &Monitor, path: PathBuf, mask: &ForegroundMask, orientation: Orientation) -> Result<Filed, Error> {
+pub fn save_mask(
+    monitor: &Monitor,
+    path: PathBuf,
+    mask: &ForegroundMask,
+    orientation: Orientation,
+) -> Result<Filed, Error> {
     monitor.step("Writing the mask", 0, 1)?;
     pipeline::save_mask(&path, mask, orientation)?;
     Ok(Filed::MaskSaved(path))

@@ -183,8 +183,7 @@ impl App {
     }
 
     fn toggle_aside(&mut self) {
-        let chosen: Vec<usize> =
-            self.state.chosen().filter(|&index| index < self.state.sheaf.frames.len()).collect();
+        let chosen: Vec<usize> = self.state.chosen().filter(|&index| index < self.state.sheaf.frames.len()).collect();
         let frames = &mut self.state.sheaf.frames;
         let take_back = chosen.iter().all(|&index| frames[index].is_aside());
         let before = chosen.iter().map(|&index| (index, frames[index].wanted.replace(take_back))).collect::<Vec<_>>();
@@ -317,12 +316,8 @@ impl App {
         if self.outcome.is_none() {
             return;
         }
-        let ending = match self.state.sheaf.choices.format {
-            FileFormat::Tiff16 | FileFormat::Tiff32f => "tif",
-            FileFormat::Png => "png",
-            FileFormat::Jpeg => "jpg",
-        };
-        self.ask(PathFor::Export, false, &format!("night.{ending}"));
+        let name = format!("night.{}", ending(self.state.sheaf.choices.format));
+        self.ask(PathFor::Export, false, &name);
     }
 
     fn export(&mut self, path: PathBuf) {
@@ -395,7 +390,8 @@ impl App {
             return;
         }
         let start = self.given.first().filter(|_| self.sample_folder.is_none());
-        let start = start.map(|path| if path.is_dir() { path.clone() } else { path.parent().unwrap_or(path).to_owned() });
+        let start =
+            start.map(|path| if path.is_dir() { path.clone() } else { path.parent().unwrap_or(path).to_owned() });
         let question = Question { path_for, folder, file_name: file_name.to_owned(), start };
         match Dialog::open(&self.context, question) {
             Ok(dialog) => self.dialog = Some(dialog),
@@ -439,20 +435,24 @@ impl App {
 /// The kind of file that a path asks for by its ending; the chosen kind, and its ending, where it has none.
 fn format_for(path: &Path, chosen: FileFormat) -> Result<(FileFormat, PathBuf), String> {
     if path.extension().is_none() {
-        let ending = match chosen {
-            FileFormat::Tiff16 | FileFormat::Tiff32f => "tif",
-            FileFormat::Png => "png",
-            FileFormat::Jpeg => "jpg",
-        };
-        return Ok((chosen, path.with_extension(ending)));
+        return Ok((chosen, path.with_extension(ending(chosen))));
     }
     match (FileFormat::from_ending(path), chosen) {
         (Some(FileFormat::Tiff16), FileFormat::Tiff32f) => Ok((chosen, path.to_owned())),
         (Some(found), _) => Ok((found, path.to_owned())),
         (None, _) => Err(format!(
-            "{} has an ending that stands for no picture: name the file .tif, .png or .jpg",
+            "{} has an ending that stands for no picture: name the file .tif, .dng, .png or .jpg",
             path.display()
         )),
+    }
+}
+
+fn ending(format: FileFormat) -> &'static str {
+    match format {
+        FileFormat::Tiff16 | FileFormat::Tiff32f => "tif",
+        FileFormat::Dng => "dng",
+        FileFormat::Png => "png",
+        FileFormat::Jpeg => "jpg",
     }
 }
 

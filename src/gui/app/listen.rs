@@ -13,6 +13,7 @@ use crate::gui::pyramid::Pyramid;
 use crate::gui::sheaf::{Frame, Land, file_name};
 use crate::gui::state::{PathFor, Shown};
 use crate::gui::tone::Tone;
+use crate::gui::widgets::single;
 use crate::gui::works::{Developed, Filed, Heard, Ready, Stacked};
 use crate::pipeline::FrameFinding;
 
@@ -170,8 +171,10 @@ impl App {
             Answer::NoDialog(question) => {
                 let start = question.start.map(|folder| folder.join(&question.file_name));
                 let named = matches!(question.path_for, PathFor::Export | PathFor::MaskToSave);
-                self.state.typed_path = start.filter(|_| named).map_or(question.file_name, |path| path.display().to_string());
+                self.state.typed_path =
+                    start.filter(|_| named).map_or(question.file_name, |path| path.display().to_string());
                 self.state.path_for = Some(question.path_for);
+                self.context.memory_mut(|memory| memory.request_focus(single("path field")));
             }
         }
     }
@@ -180,7 +183,8 @@ impl App {
         for _ in 0..MOST_UPLOADS {
             let Some(mut finished) = self.tiles.take() else { return };
             if finished.image.is_none() {
-                self.state.fail("a part of the picture could not be drawn by a fault of this program: please report it");
+                self.state
+                    .fail("a part of the picture could not be drawn by a fault of this program: please report it");
             }
             for layer in self.layers.all_mut() {
                 layer.accept(&self.context, &mut finished);

@@ -8,9 +8,10 @@ use crate::gui::state::State;
 use crate::gui::widgets::{WordOf, plain_button, quiet, words};
 use crate::pipeline::{FileFormat, OutputSpace, Report};
 
-const FORMATS: [WordOf<FileFormat>; 4] = [
+const FORMATS: [WordOf<FileFormat>; 5] = [
     WordOf { value: FileFormat::Tiff16, text: "TIFF 16-bit", hint: "For further work in a picture editor" },
     WordOf { value: FileFormat::Tiff32f, text: "TIFF float", hint: "Linear light, for further work with numbers" },
+    WordOf { value: FileFormat::Dng, text: "Linear DNG", hint: "For a raw editor: its white balance still works" },
     WordOf { value: FileFormat::Png, text: "PNG", hint: "16-bit, for sharing without loss" },
     WordOf { value: FileFormat::Jpeg, text: "JPEG", hint: "Small, for sharing" },
 ];

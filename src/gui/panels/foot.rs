@@ -62,7 +62,9 @@ fn progress(ui: &mut Ui, working: &Working) -> Option<Action> {
     ui.add(bar).accessible_name(format!("{step}, progress"));
     let parts = standing.progress.filter(|progress| progress.total > 1);
     let parts = parts.map(|progress| format!("{} of {}", progress.done, progress.total));
-    let left = standing.step_left(Instant::now()).map(|left| format!("{} left in this step", duration(left.as_secs_f64().max(1.0))));
+    let left = standing
+        .step_left(Instant::now())
+        .map(|left| format!("{} left in this step", duration(left.as_secs_f64().max(1.0))));
     let line: Vec<String> = parts.into_iter().chain(left).collect();
     let line = if line.is_empty() { " ".to_owned() } else { line.join("  ·  ") };
     quiet(ui, &line);

@@ -67,7 +67,13 @@ fn row(ui: &mut Ui, frame: &Frame, chosen: bool) -> bool {
         ui.painter().vline(rect.left() + 1.0, rect.shrink(4.0).y_range(), Stroke::new(2.0, palette.lamp));
     }
     let lit = response.hovered() || response.has_focus();
-    let ink = if lit { palette.lamp } else if aside { palette.quiet } else { palette.ink };
+    let ink = if lit {
+        palette.lamp
+    } else if aside {
+        palette.quiet
+    } else {
+        palette.ink
+    };
     let font = TextStyle::Body.resolve(ui.style());
     let small = TextStyle::Small.resolve(ui.style());
     let (left, middle) = (rect.left() + 8.0, rect.center().y);
@@ -123,7 +129,9 @@ fn one_frame(ui: &mut Ui, frame: &Frame, sheaf: &Sheaf) -> Option<Action> {
     if let Some(finding) = &frame.finding {
         let about = &finding.metadata;
         let facts = [
-            about.exposure_secs.map(|secs| if secs < 1.0 { format!("1/{:.0} s", 1.0 / secs) } else { format!("{secs} s") }),
+            about
+                .exposure_secs
+                .map(|secs| if secs < 1.0 { format!("1/{:.0} s", 1.0 / secs) } else { format!("{secs} s") }),
             about.aperture.map(|aperture| format!("f/{aperture}")),
             about.iso.map(|iso| format!("ISO {iso}")),
             about.focal_mm.map(|focal| format!("{focal} mm")),

@@ -1,8 +1,8 @@
 //! The night line: the burst over capture time. Height is star width, shade is sky level, a gap is a gap.
 
 use eframe::egui::{
-    Align2, Color32, CursorIcon, EventFilter, Id, Painter, Pos2, Rect, Response, Role, Sense, Shape, Stroke, StrokeKind,
-    TextStyle, Ui, WidgetInfo, pos2, vec2,
+    Align2, Color32, CursorIcon, EventFilter, Id, Painter, Pos2, Rect, Response, Role, Sense, Shape, Stroke,
+    StrokeKind, TextStyle, Ui, WidgetInfo, pos2, vec2,
 };
 
 use crate::gui::action::Action;
@@ -32,7 +32,8 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
     let (_, all) = ui.allocate_space(vec2(ui.available_width(), HEIGHT));
     let whole = ui.interact(all, focus_id(), Sense::focusable_noninteractive());
     whole.widget_info(|| WidgetInfo::labeled(Role::Group, true, "Night line: arrow keys step through the frames"));
-    let chart = Rect { min: pos2(all.left() + LEGEND, all.top() + 12.0), max: pos2(all.right() - STACK, all.bottom() - BELOW) };
+    let chart =
+        Rect { min: pos2(all.left() + LEGEND, all.top() + 12.0), max: pos2(all.right() - STACK, all.bottom() - BELOW) };
     let frames = &state.sheaf.frames;
     let line = Timeline::of(frames);
     legend(ui, all, frames);
@@ -48,8 +49,12 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
             action = Some(asked);
         }
     }
-    stack_mark(ui, Rect { min: pos2(chart.right() + 18.0, chart.top()), max: pos2(all.right() - 14.0, chart.bottom()) }, state)
-        .or(action)
+    stack_mark(
+        ui,
+        Rect { min: pos2(chart.right() + 18.0, chart.top()), max: pos2(all.right() - 14.0, chart.bottom()) },
+        state,
+    )
+    .or(action)
 }
 
 /// The line as something that can have the keyboard's focus.
@@ -184,7 +189,8 @@ fn times(ui: &Ui, chart: Rect, line: &Timeline) {
         let at = x(line.untimed_from);
         let word = if line.clock.is_some() { "no capture time" } else { "in file order" };
         if line.clock.is_some() {
-            let dashes = Shape::dashed_line(&[pos2(at, chart.top()), pos2(at, low)], Stroke::new(1.0, palette.line), 3.0, 3.0);
+            let dashes =
+                Shape::dashed_line(&[pos2(at, chart.top()), pos2(at, low)], Stroke::new(1.0, palette.line), 3.0, 3.0);
             ui.painter().extend(dashes);
         }
         text(at + 4.0, Align2::LEFT_TOP, word.to_owned());

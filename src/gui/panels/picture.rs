@@ -74,7 +74,8 @@ const GLOW: Scale = Scale {
 /// White balance and exposure in few words.
 #[must_use]
 pub fn summary(choices: &Choices) -> String {
-    let balance = BALANCES.iter().find(|one| one.value == choices.develop.white_balance).map_or("Picked", |one| one.text);
+    let balance =
+        BALANCES.iter().find(|one| one.value == choices.develop.white_balance).map_or("Picked", |one| one.text);
     let exposure = choices.develop.exposure_ev;
     if exposure == 0.0 { balance.to_lowercase() } else { format!("{}, {exposure:+.1} EV", balance.to_lowercase()) }
 }
@@ -119,9 +120,7 @@ fn stretch(ui: &mut Ui, current: Stretch) -> Option<Stretch> {
         _ => {}
     }
     match current {
-        Stretch::Auto { sky_level } => {
-            slide(ui, &SKY_LEVEL, sky_level).map(|sky_level| Stretch::Auto { sky_level })
-        }
+        Stretch::Auto { sky_level } => slide(ui, &SKY_LEVEL, sky_level).map(|sky_level| Stretch::Auto { sky_level }),
         Stretch::Stops(stops) => slide(ui, &STOPS, stops).map(Stretch::Stops),
     }
 }

@@ -3,8 +3,8 @@
 use eframe::egui::{Align, Color32, Layout, Painter, Pos2, Rect, RichText, Stroke, Ui, UiBuilder, pos2, vec2};
 
 use crate::gui::action::Action;
-use crate::gui::panels::strips::typed_path;
 use crate::gui::panels::foot;
+use crate::gui::panels::strips::typed_path;
 use crate::gui::state::{State, Working};
 use crate::gui::theme::palette;
 use crate::gui::widgets::{lamp_button, plain_button, quiet};
@@ -33,7 +33,9 @@ pub fn show(ui: &mut Ui, state: &State, working: Option<&Working>, hovering: boo
         ui.add_space(10.0);
         if working.is_some() {
             let room = vec2(320.0, 70.0);
-            ui.allocate_ui_with_layout(room, Layout::top_down(Align::Min), |ui| action = foot::show(ui, state, working));
+            ui.allocate_ui_with_layout(room, Layout::top_down(Align::Min), |ui| {
+                action = foot::show(ui, state, working)
+            });
             return;
         }
         if lamp_button(ui, "Try the sample frames", 240.0, true).clicked() {
@@ -70,7 +72,8 @@ fn draw_emblem(painter: &Painter, rect: Rect, lamp: Color32, quiet: Color32) {
         painter.line(points, Stroke::new(1.5, lamp.gamma_multiply(0.35 + 0.13 * index as f32)));
         painter.circle_filled(last, 2.6, lamp);
     }
-    let ridge = [(0.0, 0.98), (0.16, 0.86), (0.26, 0.92), (0.42, 0.74), (0.52, 0.84), (0.66, 0.70), (0.80, 0.90), (1.0, 0.96)];
+    let ridge =
+        [(0.0, 0.98), (0.16, 0.86), (0.26, 0.92), (0.42, 0.74), (0.52, 0.84), (0.66, 0.70), (0.80, 0.90), (1.0, 0.96)];
     let points = ridge.iter().map(|&(x, y)| rect.min + vec2(x * rect.width(), y * rect.height())).collect();
     painter.line(points, Stroke::new(2.0, quiet));
 }
