@@ -1,79 +1,63 @@
-//! trial
+//! Matching of invented pairs of star lists, any rotation, half of the frame common, half of the detections false;
+//! and of lists that have nothing in common.
+//!
+//! `cargo run --release --no-default-features --example pair_trials -- 1000` gives the figures of
+//! `docs/registration.md`; a second argument `unknown` leaves out the focal length.
+
 #[path = "../tests/support/star_lists.rs"]
 mod star_lists;
-use nightsheaf::pixels::*;
-use nightsheaf::register::*;
-use rand::RngExt;
-use star_lists::*;
-fn main() {
-    let n: u64 = std::env::args().nth(1).and_then(|s| s.parse().ok()).unwrap_or(50);
-    let known = std::env::args().nth(2).as_deref() != Some("unknown");
-    let size = Size { width: 6000, height: 4000 };
-    let (mut right, mut refused, mut wrong, mut time, mut worst_t) = (0, 0, 0, 0.0, 0.0_f64);
-    for seed in 0..n {
-        let mut rng = random(seed);
-        let mm = [10.0, 12.0, 14.0, 18.0, 24.0, 50.0][rng.random_range(0..6)];
-        let focal = mm * 6000.0 / 23.5;
-        let shift = rng.random_range(-0.14..0.0);
-        let cam = TrueCamera::with_corner_shift(
-            size,
-            focal * (1.0 + 0.02 * normal(&mut rng)),
-            shift,
-            rng.random_range(-0.3..0.3),
-        );
-        let n_stars = (rng.random_range(15f64.ln()..2000f64.ln())).exp() as usize;
-        let pair = random_pair(&cam, n_stars, 0.1, &mut rng);
-        let t = std::time::Instant::now();
-        let r = register_pair(&pair.light, &pair.reference, &Optics { size, focal_px: known.then_some(focal), profile: None });
-        let dt = t.elapsed().as_secs_f64();
-        time += dt;
-        worst_t = worst_t.max(dt);
-        match r {
-            Ok(r) => {
-                let mut e: Vec<f64> = pair
-                    .common
-                    .iter()
-                    .map(|(l, t)| r.reference_from_light.apply(*l).map_or(9e9, |p| p.distance(*t)))
-                    .collect();
-                e.sort_by(f64::total_cmp);
-                let med = e[e.len() / 2];
-                let p90 = e[e.len() * 9 / 10];
-                if p90 < 3.0 {
-                    right += 1
-                } else {
-                    wrong += 1;
-                    println!(
-                        "seed {seed} WRONG? {mm} mm shift {shift:.3} n {n_stars} common {} matched {} lnfa {:.0} med {med:.2} p90 {p90:.2} max {:.1}",
-                        pair.common.len(),
-                        r.n_matched,
-                        r.rms_px,
-                        e[e.len() - 1]
-                    );
-                }
-            }
-            Err(e) => {
-                refused += 1;
-                println!(
-                    "seed {seed} refused {mm} mm shift {shift:.3} n {n_stars} common {}: {e} ({dt:.2} s)",
-                    pair.common.len()
-                );
-            }
+
+use std::io::Write;
+use std::time::Instant;
+
+use nightsheaf::register::{Optics, register_pair};
+use rayon::prelude::*;
+use star_lists::{trial, unrelated};
+
+fn main() -> std::io::Result<()> {
+    let mut out = std::io::stdout().lock();
+    let n_pairs: u64 = std::env::args().nth(1).and_then(|text| text.parse().ok()).unwrap_or(1000);
+    let is_known = std::env::args().nth(2).as_deref() != Some("unknown");
+    let outcomes: Vec<(Option<bool>, f64, String)> =
+        (0..n_pairs).into_par_iter().map(|seed| one(seed, is_known)).collect();
+    for (outcome, _, what) in &outcomes {
+        match outcome {
+            Some(true) => {}
+            Some(false) => writeln!(out, "wrong: {what}")?,
+            None => writeln!(out, "refused: {what}")?,
         }
     }
-    println!("right {right} refused {refused} wrong {wrong}; mean {:.3} s, worst {worst_t:.3}", time / n as f64);
-    // unrelated
-    let mut accepts = 0;
-    time = 0.0;
-    for seed in 0..n / 2 {
-        let mut rng = random(1_000_000 + seed);
-        let n_stars = (rng.random_range(15f64.ln()..2000f64.ln())).exp() as usize;
-        let a: Vec<_> = (0..n_stars).map(|_| false_star(size, &mut rng)).collect();
-        let b: Vec<_> = (0..n_stars).map(|_| false_star(size, &mut rng)).collect();
-        let t = std::time::Instant::now();
-        if register_pair(&a, &b, &Optics { size, focal_px: known.then_some(3000.0) }).is_ok() {
-            accepts += 1;
-        }
-        time += t.elapsed().as_secs_f64();
-    }
-    println!("unrelated accepts {accepts}; mean {:.3} s", time / (n / 2) as f64);
+    let count = |wanted: Option<bool>| outcomes.iter().filter(|(outcome, ..)| *outcome == wanted).count();
+    let seconds: f64 = outcomes.iter().map(|(_, seconds, _)| seconds).sum();
+    writeln!(
+        out,
+        "{n_pairs} pairs: {} right, {} refused, {} wrong; {:.1} ms a pair",
+        count(Some(true)),
+        count(None),
+        count(Some(false)),
+        1e3 * seconds / n_pairs as f64
+    )?;
+    let begun = Instant::now();
+    let n_accepted = (0..n_pairs).into_par_iter().filter(|&seed| unrelated_is_accepted(seed, is_known)).count();
+    writeln!(
+        out,
+        "{n_pairs} unrelated pairs: {n_accepted} accepted; {:.1} ms a pair on all cores",
+        1e3 * begun.elapsed().as_secs_f64() / n_pairs as f64
+    )
+}
+
+fn one(seed: u64, is_known: bool) -> (Option<bool>, f64, String) {
+    let trial = trial(seed);
+    let optics = Optics { size: trial.size, focal_px: is_known.then_some(trial.stated_focal_px), profile: None };
+    let begun = Instant::now();
+    let registration = register_pair(&trial.pair.light, &trial.pair.reference, &optics);
+    let seconds = begun.elapsed().as_secs_f64();
+    let outcome = registration.ok().map(|found| trial.is_right(|point| found.reference_from_light.apply(point)));
+    (outcome, seconds, trial.what)
+}
+
+fn unrelated_is_accepted(seed: u64, is_known: bool) -> bool {
+    let [light, reference] = unrelated(seed);
+    let size = nightsheaf::pixels::Size { width: 6000, height: 4000 };
+    register_pair(&light, &reference, &Optics { size, focal_px: is_known.then_some(3600.0), profile: None }).is_ok()
 }

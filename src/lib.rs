@@ -28,6 +28,8 @@ pub mod scratch;
 
 pub mod develop;
 
+pub mod plan;
+
 pub mod export;
 
 pub mod error;

@@ -274,6 +274,29 @@ fn other_programs_read_our_files_without_a_warning() {
     }
 }
 
+#[test]
+fn a_linear_dng_carries_the_levels_matrix_and_neutral_of_the_camera() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("night.dng");
+    let color = CameraColor { as_shot_neutral: [0.454_718, 1.0, 0.600_104], ..CameraColor::SRGB };
+    let image = linear_picture();
+    write_dng(&Monitor::silent(), &path, &image, &color, Orientation::Rotate90, &metadata()).expect("a folder");
+    let tags = ["-AsShotNeutral", "-BlackLevel", "-WhiteLevel", "-Orientation", "-PhotometricInterpretation"];
+    let values = ["0.454718 1 0.600104", "1024 1024 1024", "65535 65535 65535", "6", "34892"];
+    for (tag, value) in tags.into_iter().zip(values) {
+        let arguments = ["-s3", "-n", tag, path.to_str().expect("a plain name")];
+        let Some(output) = run_tool("exiftool", &arguments, "") else { return };
+        assert_eq!(printed(&output).trim(), value, "{tag}");
+    }
+    let arguments = ["-s3", "-n", "-ColorMatrix1", path.to_str().expect("a plain name")];
+    let Some(output) = run_tool("exiftool", &arguments, "") else { return };
+    let matrix: Vec<f64> = printed(&output).split_whitespace().filter_map(|word| word.parse().ok()).collect();
+    for (found, expected) in matrix.iter().zip(color.camera_from_xyz.as_flattened()) {
+        assert!((found - expected).abs() < 1e-5, "{matrix:?}");
+    }
+    assert_eq!(matrix.len(), 9, "three rows of three");
+}
+
 /// LittleCMS computes XYZ (D50) through the profile; the expectation is the standards' own arithmetic.
 #[test]
 fn littlecms_reads_our_profiles_as_they_are_meant() {

@@ -8,7 +8,9 @@ use std::path::{Path, PathBuf};
 
 use nightsheaf::job::CancelToken;
 use nightsheaf::pixels::{Layout, Orientation, Plane, Rect, Size};
-use nightsheaf::raw::{DecodeError, Decoder, Limits, RawFrame, TransferFunction};
+use nightsheaf::raw::{DecodeError, Decoder, Limits, Metadata, RawFrame, TransferFunction};
+use nightsheaf::synthetic::dng::write_cfa_dng;
+use nightsheaf::synthetic::{Burst, Scene};
 use serde_json::{Value, json};
 
 fn decoder() -> Decoder {
@@ -163,4 +165,44 @@ fn a_name_that_is_no_text_is_read() {
     image::GrayImage::from_fn(20, 20, |x, y| image::Luma([(x * y) as u8])).save(&png).expect("a folder to write to");
     fs::rename(png, &path).expect("the same folder");
     assert_eq!(decode(&path).expect("a sound file").size(), Size { width: 20, height: 20 }, "the picture");
+}
+
+/// The writer of invented frames and the reader of all frames agree on every field.
+#[test]
+fn an_invented_frame_comes_back_as_it_was_written() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let path = folder.path().join("light.dng");
+    let written = Burst::new(Scene::small()).light(1);
+    write_cfa_dng(&path, &written).expect("a folder to write to");
+    let read = decode(&path).expect("a sound file");
+    assert_eq!(read.planes, written.planes, "every sample");
+    assert_eq!(
+        (read.layout, read.black_level, read.white_level, read.transfer, read.orientation),
+        (written.layout, written.black_level, written.white_level, written.transfer, written.orientation),
+        "layout, levels, transfer function and orientation"
+    );
+    let near = |a: f64, b: f64| (a - b).abs() <= 1e-4 * b.abs().max(0.1);
+    for (read, written) in [
+        (read.color.as_shot_neutral, written.color.as_shot_neutral),
+        (read.color.camera_from_xyz[0], written.color.camera_from_xyz[0]),
+        (read.color.camera_from_xyz[2], written.color.camera_from_xyz[2]),
+    ] {
+        assert!(read.iter().zip(written).all(|(&a, b)| near(a, b)), "colour {read:?} of {written:?}");
+    }
+    let (read, written) = (read.metadata, written.metadata);
+    let texts = |metadata: &Metadata| (metadata.make.clone(), metadata.model.clone(), metadata.iso);
+    assert_eq!(texts(&read), texts(&written), "make, model, ISO");
+    for (name, read, written) in [
+        ("exposure", read.exposure_secs, written.exposure_secs),
+        ("aperture", read.aperture, written.aperture),
+        ("focal length", read.focal_mm, written.focal_mm),
+        ("sensor width", read.sensor_width_mm, written.sensor_width_mm),
+    ] {
+        let (read, written) = (read.expect("written"), written.expect("an invented frame says everything"));
+        assert!(near(read, written), "{name}: {read} of {written}");
+    }
+    let clock = |metadata: &Metadata| metadata.capture_time.expect("written");
+    let (read, written) = (clock(&read), clock(&written));
+    assert!((read.clock_secs - written.clock_secs).abs() < 0.002, "{} of {} s", read.clock_secs, written.clock_secs);
+    assert_eq!(read.utc_offset_minutes, written.utc_offset_minutes, "offset of the clock");
 }

@@ -10,6 +10,7 @@
 
 use rayon::prelude::*;
 
+use crate::calibrate::agreement::{Masters, Mismatch, Setup};
 use crate::calibrate::calibrate;
 use crate::calibrate::neighbours::at_stride;
 use crate::pixels::{CalibratedFrame, Layout, Plane, Size};
@@ -19,123 +20,10 @@ use crate::raw::RawFrame;
 const CLIP_SIGMA: f32 = 4.0;
 /// With fewer frames the extremes are too large a part of the samples to be left out.
 const MIN_FRAMES_TO_CLIP: usize = 4;
-/// Exposures that differ by less are the same: cameras round 1/3 stops.
-const EXPOSURE_TOLERANCE: f64 = 0.03;
 /// A flat darker than this against its mean shows a dead pixel or a rim, not vignetting.
 const MIN_FLAT: f32 = 0.02;
 /// Pixels looked at for a typical noise.
 const TYPICAL_SAMPLES: usize = 100_000;
-
-/// How a frame was taken, as far as a master must agree with it.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Setup {
-    /// What the planes hold.
-    pub layout: Layout,
-    /// Size of the visible area.
-    pub size: Size,
-    /// Camera model.
-    pub camera: Option<String>,
-    /// Sensitivity setting.
-    pub iso: Option<u32>,
-    /// Shutter time.
-    pub exposure_secs: Option<f64>,
-}
-
-impl Setup {
-    /// How a frame was taken.
-    #[must_use]
-    pub fn of(raw: &RawFrame) -> Self {
-        Self {
-            layout: raw.layout,
-            size: raw.size(),
-            camera: raw.metadata.model.clone(),
-            iso: raw.metadata.iso,
-            exposure_secs: raw.metadata.exposure_secs,
-        }
-    }
-
-    /// What forbids the use of `self` with frames taken as `lights`; what is unknown agrees.
-    fn obstacle(&self, lights: &Self) -> Option<Mismatch> {
-        if self.size != lights.size {
-            return Some(Mismatch::Size { found: self.size, needed: lights.size });
-        }
-        if self.layout != lights.layout {
-            return Some(Mismatch::Layout { found: self.layout, needed: lights.layout });
-        }
-        match (&self.camera, &lights.camera) {
-            (Some(found), Some(needed)) if found != needed => {
-                Some(Mismatch::Camera { found: found.clone(), needed: needed.clone() })
-            }
-            _ => None,
-        }
-    }
-
-    fn iso_mismatch(&self, lights: &Self) -> Option<Mismatch> {
-        let (found, needed) = self.iso.zip(lights.iso)?;
-        (found != needed).then_some(Mismatch::Iso { found, needed })
-    }
-
-    /// Exposure of a light over that of this frame; `None` where they agree or one is unknown.
-    pub(super) fn exposure_ratio(&self, light_secs: Option<f64>) -> Option<f64> {
-        let ratio = light_secs? / self.exposure_secs.filter(|&secs| secs > 0.0)?;
-        ((ratio - 1.0).abs() > EXPOSURE_TOLERANCE).then_some(ratio)
-    }
-}
-
-/// Where a calibration frame does not agree with the frames it is meant for.
-#[derive(Clone, Debug, PartialEq, thiserror::Error)]
-pub enum Mismatch {
-    /// Not used: pixels do not correspond.
-    #[error("{found} pixels where the light frames have {needed}: not used")]
-    Size {
-        /// Of the calibration frame.
-        found: Size,
-        /// Of the light frames.
-        needed: Size,
-    },
-    /// Not used: colours do not correspond.
-    #[error("samples lie as {found:?} where the light frames have {needed:?}: not used")]
-    Layout {
-        /// Of the calibration frame.
-        found: Layout,
-        /// Of the light frames.
-        needed: Layout,
-    },
-    /// Not used: another sensor.
-    #[error("taken with {found} where the light frames are from {needed}: not used")]
-    Camera {
-        /// Of the calibration frame.
-        found: String,
-        /// Of the light frames.
-        needed: String,
-    },
-    /// Used all the same: bias and dark current depend on it less than on anything else.
-    #[error("taken at ISO {found} where the light frames have ISO {needed}: used, but take new ones at ISO {needed}")]
-    Iso {
-        /// Of the calibration frame.
-        found: u32,
-        /// Of the light frames.
-        needed: u32,
-    },
-    /// Scaled with the exposure, since the bias is known.
-    #[error("exposed {found_secs} s where the light frames have {needed_secs} s: scaled with the help of the bias")]
-    ExposureScaled {
-        /// Of the dark.
-        found_secs: f64,
-        /// Of the light frames.
-        needed_secs: f64,
-    },
-    /// Used as it is: without a bias the part that grows with time is unknown.
-    #[error(
-        "exposed {found_secs} s where the light frames have {needed_secs} s: used as it is; add bias frames to scale it"
-    )]
-    Exposure {
-        /// Of the dark.
-        found_secs: f64,
-        /// Of the light frames.
-        needed_secs: f64,
-    },
-}
 
 /// The mean of many calibration frames.
 #[derive(Clone, Debug, PartialEq)]
@@ -146,89 +34,6 @@ pub struct Master {
     pub setup: Setup,
     /// How many there were.
     pub n_frames: usize,
-}
-
-/// The masters that fit one burst.
-#[derive(Clone, Debug, Default)]
-pub struct Masters {
-    bias: Option<Master>,
-    dark: Option<Master>,
-    flat: Option<Master>,
-}
-
-/// What kind of master a finding is about.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum MasterKind {
-    /// Shortest exposure, no light.
-    Bias,
-    /// Exposure of the lights, no light.
-    Dark,
-    /// An evenly lit surface.
-    Flat,
-}
-
-impl std::fmt::Display for MasterKind {
-    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        formatter.write_str(match self {
-            Self::Bias => "bias",
-            Self::Dark => "dark",
-            Self::Flat => "flat",
-        })
-    }
-}
-
-impl Masters {
-    /// Keeps the masters that can be used with light frames taken as `lights`, and says what does not agree.
-    #[must_use]
-    pub fn for_lights(
-        lights: &Setup,
-        bias: Option<Master>,
-        dark: Option<Master>,
-        flat: Option<Master>,
-    ) -> (Self, Vec<(MasterKind, Mismatch)>) {
-        let mut findings = Vec::new();
-        let mut usable = |kind, master: Option<Master>| {
-            let master = master?;
-            let obstacle = master.setup.obstacle(lights);
-            // A flat shows the lens, whatever its ISO.
-            let iso = master.setup.iso_mismatch(lights).filter(|_| kind != MasterKind::Flat);
-            let is_usable = obstacle.is_none();
-            findings.extend(obstacle.or(iso).map(|mismatch| (kind, mismatch)));
-            is_usable.then_some(master)
-        };
-        let bias = usable(MasterKind::Bias, bias);
-        let dark = usable(MasterKind::Dark, dark);
-        let flat = usable(MasterKind::Flat, flat);
-        let exposures = dark.as_ref().and_then(|dark| dark.setup.exposure_secs).zip(lights.exposure_secs);
-        if let (Some(dark), Some((found_secs, needed_secs))) = (&dark, exposures)
-            && dark.setup.exposure_ratio(lights.exposure_secs).is_some()
-        {
-            let mismatch = match bias {
-                Some(_) => Mismatch::ExposureScaled { found_secs, needed_secs },
-                None => Mismatch::Exposure { found_secs, needed_secs },
-            };
-            findings.push((MasterKind::Dark, mismatch));
-        }
-        (Self { bias, dark, flat }, findings)
-    }
-
-    /// The master bias.
-    #[must_use]
-    pub fn bias(&self) -> Option<&Master> {
-        self.bias.as_ref()
-    }
-
-    /// The master dark.
-    #[must_use]
-    pub fn dark(&self) -> Option<&Master> {
-        self.dark.as_ref()
-    }
-
-    /// The master flat.
-    #[must_use]
-    pub fn flat(&self) -> Option<&Master> {
-        self.flat.as_ref()
-    }
 }
 
 /// A master, and the frames that were left out because they are unlike the first one.
@@ -541,29 +346,5 @@ mod tests {
         assert_eq!(master.expect("one is left").n_frames, 1, "the first alone");
         let expected = Mismatch::Size { found: Size { width: 32, height: 24 }, needed: SIZE };
         assert_eq!(left_out, [(2, expected)], "the third, with both sizes");
-    }
-
-    #[test]
-    fn what_does_not_agree_is_said_with_numbers() {
-        let lights = Setup::of(&raw(|_, _| 1100));
-        let master = |change: fn(&mut Setup)| {
-            let mut setup = lights.clone();
-            change(&mut setup);
-            Some(Master { planes: vec![Plane::filled(SIZE, 0.01)], setup, n_frames: 1 })
-        };
-        let (masters, findings) =
-            Masters::for_lights(&lights, None, master(|dark| dark.exposure_secs = Some(30.0)), None);
-        assert!(masters.dark().is_some(), "used as it is");
-        assert_eq!(
-            findings[0].1.to_string(),
-            "exposed 30 s where the light frames have 13 s: used as it is; add bias frames to scale it",
-            "the finding"
-        );
-        let (masters, findings) =
-            Masters::for_lights(&lights, None, master(|dark| dark.camera = Some("Other Two".to_owned())), None);
-        assert!(masters.dark().is_none(), "another sensor's dark is of no use");
-        assert!(findings[0].1.to_string().contains("Other Two"), "named: {}", findings[0].1);
-        let (masters, findings) = Masters::for_lights(&lights, None, master(|dark| dark.iso = Some(1600)), None);
-        assert!(masters.dark().is_some() && findings.len() == 1, "used, and said");
     }
 }

@@ -104,22 +104,28 @@ fn lesser(a: f32, b: f32) -> f32 {
     if a < b { a } else { b }
 }
 
-/// Level of the neighbours, excess over it, and the summed excess of the pixels that light would reach.
-///
+/// What stands around a pixel.
+pub(super) struct Surroundings {
+    /// Of the neighbours of the same colour.
+    pub(super) level: f32,
+    /// Over that level.
+    pub(super) excess: f32,
+    /// Of the pixels that light would reach, each over its own colour farther out; 0 outside the plane.
+    pub(super) around: [f32; 8],
+}
+
 /// `None` in planes too small for neighbours.
-pub(super) fn surroundings(plane: &Plane<f32>, x: usize, y: usize) -> Option<(f32, f32, f32)> {
+pub(super) fn surroundings(plane: &Plane<f32>, x: usize, y: usize) -> Option<Surroundings> {
     let level = level_around(plane, x, y, SAME_COLOR_PX as isize, None)?;
-    let excess = plane.at(x, y) - level;
-    let mut spread = 0.0;
-    for (dx, dy) in [(1, 0), (-1, 0), (0, 1), (0, -1)] {
-        // The four pixels beside, and the four of the same colour: each against its own colour farther out.
-        for distance in [1, SAME_COLOR_PX as isize] {
-            let Some((near_x, near_y)) = place(plane, x, y, distance * dx, distance * dy) else { continue };
-            let background = level_around(plane, near_x, near_y, SAME_COLOR_PX as isize, Some((x, y)))?;
-            spread += plane.at(near_x, near_y) - background;
-        }
+    let mut around = [0.0; 8];
+    // The four pixels beside, and the four of the same colour.
+    let steps = [1, SAME_COLOR_PX as isize].map(|step| [(step, 0), (-step, 0), (0, step), (0, -step)]);
+    for (excess, &(dx, dy)) in around.iter_mut().zip(steps.iter().flatten()) {
+        let Some((near_x, near_y)) = place(plane, x, y, dx, dy) else { continue };
+        let background = level_around(plane, near_x, near_y, SAME_COLOR_PX as isize, Some((x, y)))?;
+        *excess = plane.at(near_x, near_y) - background;
     }
-    Some((level, excess, spread))
+    Some(Surroundings { level, excess: plane.at(x, y) - level, around })
 }
 
 /// The median of the ring at a distance, without the pixels within two of `apart_from`.

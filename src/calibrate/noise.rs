@@ -3,8 +3,8 @@
 //! The variance of a sample is the read noise's plus a share that grows with the light. In the difference of
 //! two frames whatever stands still cancels, and twice the variance is left: variance against mean over many
 //! small blocks is a straight line. Source: Janesick, *Photon Transfer* (SPIE Press, 2007); EMVA 1288, release
-//! 4.0, section 2. Blocks with stars, which move, have too much variance: blocks of one level give their median,
-//! and the line goes through the medians.
+//! 4.0, section 2. Blocks with stars, which move, have too much variance: of the blocks of one level the lower
+//! quartile counts, scaled by what it is for noise alone, and the line goes through these.
 
 use rayon::prelude::*;
 
@@ -151,15 +151,16 @@ fn measure(pairs: impl Iterator<Item = (f32, f32)>) -> Point {
     Point { level: level / count, variance: 0.5 * squares / freedom as f32, freedom }
 }
 
-/// The straight line through the medians of blocks of one level.
+/// The straight line through the levels.
 fn fit(mut points: Vec<Point>) -> Option<NoiseModel> {
     points.sort_by(|a, b| a.level.total_cmp(&b.level).then(a.variance.total_cmp(&b.variance)));
     let levels: Vec<(f64, f64)> = points
         .chunks_exact(BLOCKS_PER_LEVEL)
         .map(|blocks| {
             let level = at_stride(blocks, BLOCKS_PER_LEVEL, |block| block.level);
-            let variance = at_stride(blocks, BLOCKS_PER_LEVEL, |block| block.variance);
-            (f64::from(level), f64::from(variance) / median_of_chi_square(blocks[0].freedom))
+            let mut variances: Vec<f32> = blocks.iter().map(|block| block.variance).collect();
+            let (_, &mut quartile, _) = variances.select_nth_unstable_by(BLOCKS_PER_LEVEL / 4, f32::total_cmp);
+            (f64::from(level), f64::from(quartile) / lower_quartile(blocks[0].freedom))
         })
         .collect();
     if levels.len() < MIN_LEVELS {
@@ -169,9 +170,12 @@ fn fit(mut points: Vec<Point>) -> Option<NoiseModel> {
     Some(NoiseModel { read_variance: line.0 as f32, photon_variance_per_unit: line.1 as f32 })
 }
 
-/// Median over mean of a variance with this many degrees of freedom (Wilson and Hilferty 1931).
-fn median_of_chi_square(freedom: usize) -> f64 {
-    (1.0 - 2.0 / (9.0 * freedom as f64)).powi(3)
+/// Lower quartile over mean of a variance with this many degrees of freedom (Wilson and Hilferty 1931).
+fn lower_quartile(freedom: usize) -> f64 {
+    /// Of the standard normal distribution.
+    const LOWER_QUARTILE: f64 = -0.674_490;
+    let variance = 2.0 / (9.0 * freedom as f64);
+    (1.0 - variance + LOWER_QUARTILE * variance.sqrt()).powi(3)
 }
 
 /// Intercept and slope, neither below zero: Theil's median of slopes, then least squares of relative errors.
@@ -281,6 +285,12 @@ mod tests {
     fn a_frame_too_small_for_levels_gives_none() {
         let small = sky(Layout::Mosaic(Cfa::RGGB), Size { width: 40, height: 30 }, 0.0, 0.1);
         assert_eq!(NoiseModel::from_pair(&small, &small), None, "fifteen blocks without variance");
+    }
+
+    /// The lower quartile of chi-square with 15 degrees of freedom is 11.037 (common tables).
+    #[test]
+    fn the_quartile_of_a_variance_is_that_of_the_tables() {
+        assert!((lower_quartile(15) - 11.037 / 15.0).abs() < 1e-3, "found {}", lower_quartile(15));
     }
 
     #[test]

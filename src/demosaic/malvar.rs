@@ -3,7 +3,7 @@
 //! Source: H. S. Malvar, L. He, R. Cutler, "High-quality linear interpolation for demosaicing of
 //! Bayer-patterned color images", ICASSP 2004, figure 2: coefficients in eighths.
 
-use pulp::Arch;
+use pulp::{Arch, NullaryFnOnce};
 
 use crate::demosaic::Pixel;
 use crate::pixels::{Cfa, CfaColor, Size};
@@ -13,17 +13,34 @@ pub(super) const REACH_PX: usize = 2;
 
 /// `cfa` is seen from the first pixel; `mosaic` has [`REACH_PX`] more samples on each side of the pixels.
 pub(super) fn demosaic(cfa: Cfa, size: Size, mosaic: &[f32], pixels: &mut [Pixel]) {
-    let stride = size.width + 2 * REACH_PX;
-    let mut colors = RowColors::new(size.width);
-    Arch::new().dispatch(|| {
-        for (y, target) in pixels.chunks_exact_mut(size.width).enumerate() {
-            let rows: [&[f32]; 5] = std::array::from_fn(|row| &mosaic[(y + row) * stride..(y + row + 1) * stride]);
-            let first_is_green = cfa.color_at(0, y) == CfaColor::Green;
-            colors.fill(&rows, first_is_green);
-            let row_color = cfa.color_at(usize::from(first_is_green), y);
-            colors.write(row_color == CfaColor::Red, target);
+    let colors = RowColors::new(size.width);
+    Arch::new().dispatch(Demosaic { cfa, size, mosaic, pixels, colors });
+}
+
+/// A closure would not be compiled for the vector width at hand: this is inlined for certain.
+struct Demosaic<'a> {
+    cfa: Cfa,
+    size: Size,
+    mosaic: &'a [f32],
+    pixels: &'a mut [Pixel],
+    colors: RowColors,
+}
+
+impl NullaryFnOnce for Demosaic<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(mut self) {
+        let stride = self.size.width + 2 * REACH_PX;
+        for (y, target) in self.pixels.chunks_exact_mut(self.size.width).enumerate() {
+            let row = |row: usize| &self.mosaic[(y + row) * stride..(y + row + 1) * stride];
+            let rows = [row(0), row(1), row(2), row(3), row(4)];
+            let first_is_green = self.cfa.color_at(0, y) == CfaColor::Green;
+            self.colors.fill(&rows, first_is_green);
+            let row_color = self.cfa.color_at(usize::from(first_is_green), y);
+            self.colors.write(row_color == CfaColor::Red, target);
         }
-    });
+    }
 }
 
 /// The colours of one row: `sampled` is the one that shares the row with green, `other` the third.

@@ -11,7 +11,7 @@ use rayon::prelude::*;
 use crate::detect::Mesh;
 use crate::detect::background::{Sky, combine};
 use crate::detect::shape::Shape;
-use crate::pixels::{CalibratedFrame, Cfa, Layout, Plane, Size};
+use crate::pixels::{CalibratedFrame, Cfa, Layout, Mask, Plane, Size};
 
 /// Taps of the filter below this share of its peak add nothing but time.
 const SMALLEST_TAP: f64 = 0.02;
@@ -84,7 +84,7 @@ pub(super) fn luminance(frame: &CalibratedFrame, sky: &Sky) -> Luminance {
     Luminance { plane, sigma }
 }
 
-pub(super) fn matched_filter(luminance: &Luminance, shape: Shape) -> Filtered {
+pub(super) fn matched_filter(luminance: &Luminance, foreground: Option<&Mask>, shape: Shape) -> Filtered {
     // Half-size pixels; a block is the mean of two samples an axis, which are a quarter square pixel wide.
     let taps = filter_taps(shape.scaled(0.25, 0.25 / 4.0));
     let border = taps.iter().map(|tap| tap.dx.unsigned_abs().max(tap.dy.unsigned_abs())).max().unwrap_or(0);
@@ -107,7 +107,7 @@ pub(super) fn matched_filter(luminance: &Luminance, shape: Shape) -> Filtered {
         });
     }
     let white = taps.iter().map(|tap| tap.weight * tap.weight).sum::<f32>().sqrt();
-    let sigma_gain = white * measured_gain(&plane, &luminance.sigma, border, white);
+    let sigma_gain = white * measured_gain(&plane, &luminance.sigma, foreground, border, white);
     Filtered { plane, sigma_gain, border }
 }
 
@@ -179,7 +179,7 @@ fn filter_taps(shape: Shape) -> Vec<Tap> {
 
 /// How much noisier the filtered picture is than independent samples would make it: 1 for a mosaic, more where
 /// neighbours share their noise (a demosaiced or compressed picture).
-fn measured_gain(filtered: &Plane<f32>, sigma: &Mesh, border: usize, white: f32) -> f32 {
+fn measured_gain(filtered: &Plane<f32>, sigma: &Mesh, foreground: Option<&Mask>, border: usize, white: f32) -> f32 {
     let size = filtered.size();
     let step = (size.area() / 40_000).isqrt().max(1);
     let mut ratios: Vec<f32> = Vec::new();
@@ -187,12 +187,15 @@ fn measured_gain(filtered: &Plane<f32>, sigma: &Mesh, border: usize, white: f32)
     for y in (border..size.height.saturating_sub(border)).step_by(step) {
         sigma.fill_row(2.0 * y as f64 + 0.5, 0.5, 2.0, &mut expected);
         let row = filtered.row(y);
-        ratios.extend((border..size.width.saturating_sub(border)).step_by(step).map(|x| row[x] / expected[x]));
+        let columns = (border..size.width.saturating_sub(border)).step_by(step);
+        let sky = columns.filter(|&x| !foreground.is_some_and(|mask| mask.contains(2 * x, 2 * y)));
+        ratios.extend(sky.map(|x| row[x] / expected[x]));
     }
-    // Stars lift values but hardly lower any: the half below the middle is noise alone.
+    // Stars lift values but hardly lower any, and the edges of the land lower some by much: half a standard
+    // deviation below the middle there is noise alone.
     ratios.sort_unstable_by(f32::total_cmp);
     let quantile = |share: f32| ratios.get((ratios.len() as f32 * share) as usize).copied();
-    let spread = quantile(0.5).zip(quantile(0.1587)).map_or(white, |(middle, low)| middle - low);
+    let spread = quantile(0.5).zip(quantile(0.3085)).map_or(white, |(middle, low)| 2.0 * (middle - low));
     (spread / white).max(0.5)
 }
 

@@ -3,6 +3,7 @@
 
 use crate::detect::Star;
 use crate::detect::background::Sky;
+use crate::detect::evidence::Evidence;
 use crate::detect::fit::{Fit, Sample, Start, Window, fit_star};
 use crate::detect::peaks::Peak;
 use crate::detect::shape::Shape;
@@ -24,24 +25,26 @@ const SHAPE_SPREAD: f64 = 0.5;
 /// Of the widths of stars whose core is missing, of which the wings alone must tell.
 const LOOSE_SPREAD: f64 = 3.0;
 
+/// The sharpest star that can still be told from a hot pixel before the common shape is known.
+const SHARP_SIGMA_PX: f64 = 0.7;
+
 /// What this many times the common shape in variance is no star: its neighbour, a cloud edge, a lit window.
 const MAX_LONG_VARIANCE: f64 = 9.0;
 const MAX_SHORT_VARIANCE: f64 = 5.0;
 /// And what is this much narrower along both axes has not come through the lens.
 const MIN_VARIANCE: f64 = 0.2;
 
-/// Least significance of what the fit found; the threshold of detection was on another picture.
-const MIN_SIGNIFICANCE: f64 = 4.0;
-
 /// Everything a star is measured on.
 pub(super) struct Scene<'a> {
     pub(super) frame: &'a CalibratedFrame,
     pub(super) sky: &'a Sky,
-    pub(super) owners: &'a Plane<u32>,
+    pub(super) owners: &'a Plane<u16>,
     /// Common shape of the stars.
     pub(super) shape: Shape,
     /// Typical amplitudes of a star, for telling it from a hot pixel.
     pub(super) neutral: [f64; 3],
+    /// Height over the noise from which a star is one.
+    pub(super) threshold_sigma: f32,
 }
 
 /// Buffers that live longer than one star.
@@ -52,7 +55,7 @@ pub(super) struct Workspace {
 }
 
 /// A star and what its fit found, or `None` where there is none.
-pub(super) fn measure_star(scene: &Scene, peak: &Peak, owner: u32, workspace: &mut Workspace) -> Option<Star> {
+pub(super) fn measure_star(scene: &Scene, peak: &Peak, owner: u16, workspace: &mut Workspace) -> Option<Star> {
     let core = saturated_core(scene, peak);
     let (center, extent) = match &core {
         Some(core) => (core.center, core.radius_px),
@@ -67,16 +70,14 @@ pub(super) fn measure_star(scene: &Scene, peak: &Peak, owner: u32, workspace: &m
         (None, Some(core)) => return Some(core_alone(scene, core)),
         (None, None) => return None,
     };
-    if core.is_none()
-        && !(is_star_shaped(&fit) && is_significant(&fit) && !is_hot_pixel(scene, &workspace.window, &fit))
-    {
+    if core.is_none() && !(is_star_shaped(&fit) && is_positive(&fit) && scene.is_star(&workspace.window, &fit)) {
         return None;
     }
     Some(star(scene, &fit, center, core.as_ref()))
 }
 
 /// The fit of a bright star with a shape of its own, for learning what stars look like in this frame.
-pub(super) fn measure_pilot(scene: &Scene, peak: &Peak, owner: u32, workspace: &mut Workspace) -> Option<Fit> {
+pub(super) fn measure_pilot(scene: &Scene, peak: &Peak, owner: u16, workspace: &mut Workspace) -> Option<Fit> {
     let region = peak.region?;
     if saturated_core(scene, peak).is_some() {
         return None;
@@ -84,9 +85,13 @@ pub(super) fn measure_pilot(scene: &Scene, peak: &Peak, owner: u32, workspace: &
     // Above half height there are the inner 1.18 σ of the filtered profile, of which the moments are 0.35 σ².
     let shape = region.scaled(4.0 * 2.0, 0.3);
     workspace.gather(scene, peak.place, owner, shape, 0.0);
+    let sharp = Evidence::of(&workspace.window, Point::default(), Shape::round(SHARP_SIGMA_PX), scene.neutral);
+    if sharp.is_hot_pixel() {
+        return None;
+    }
     let fit = fit_star(&workspace.window, &start(scene, shape, LOOSE_SPREAD))?;
-    let sharp = fit.shape.axes().1 > 0.1;
-    (sharp && is_near(&fit, shape, 0.0) && is_significant(&fit)).then_some(fit)
+    let has_width = fit.shape.axes().1 > 0.1;
+    (has_width && is_near(&fit, shape, 0.0) && is_positive(&fit)).then_some(fit)
 }
 
 fn start(scene: &Scene, shape: Shape, shape_spread: f64) -> Start {
@@ -95,7 +100,7 @@ fn start(scene: &Scene, shape: Shape, shape_spread: f64) -> Start {
 
 impl Workspace {
     /// Fills the window with the samples around `center`, relative to it, less the local sky.
-    fn gather(&mut self, scene: &Scene, center: Point, owner: u32, shape: Shape, extent_px: f64) {
+    fn gather(&mut self, scene: &Scene, center: Point, owner: u16, shape: Shape, extent_px: f64) {
         self.window.colors.iter_mut().for_each(Vec::clear);
         self.annulus.iter_mut().for_each(Vec::clear);
         let size = scene.frame.size();
@@ -116,13 +121,15 @@ impl Workspace {
             let last = (middle + reach).floor().clamp(-1.0, len as f64 - 1.0) + 1.0;
             first..last as usize
         };
+        let columns = range(center.x, reach.x, size.width);
         for y in range(center.y, reach.y, size.height) {
-            for x in range(center.x, reach.x, size.width) {
+            let row = Row::new(scene, y);
+            for x in columns.clone() {
                 let (dx, dy) = (x as f64 - center.x, y as f64 - center.y);
-                if outside.form(dx, dy) > 1.0 || scene.frame.saturated.contains(x, y) || scene.is_foreign(x, y, owner) {
+                if outside.form(dx, dy) > 1.0 || row.saturated[x] || row.is_foreign(x, owner) {
                     continue;
                 }
-                let (channel, value) = scene.sample(x, y);
+                let (channel, value) = row.sample(x);
                 let value = value - background.level[channel];
                 if inside.form(dx, dy) <= 1.0 {
                     let variance = background.variance[channel];
@@ -174,17 +181,6 @@ struct Local {
 }
 
 impl Scene<'_> {
-    /// Colour and value of a sample; the luminance, as colour 0, of an RGB frame.
-    fn sample(&self, x: usize, y: usize) -> (usize, f32) {
-        match self.frame.layout {
-            Layout::Mosaic(cfa) => (cfa.color_at(x, y) as usize, self.frame.planes[0].at(x, y)),
-            Layout::Rgb => {
-                let [red, green, blue] = [0, 1, 2].map(|channel| self.frame.planes[channel].at(x, y));
-                (0, 0.25 * (red + 2.0 * green + blue))
-            }
-        }
-    }
-
     fn background_at(&self, place: Point) -> Local {
         let level = self.sky.level.each_ref().map(|mesh| mesh.at(place));
         match self.frame.layout {
@@ -198,21 +194,49 @@ impl Scene<'_> {
         }
     }
 
-    /// Whether a sample belongs to another peak.
-    fn is_foreign(&self, x: usize, y: usize, owner: u32) -> bool {
-        let (x, y) = (x / 2, y / 2);
-        x < self.owners.width() && y < self.owners.height() && {
-            let other = self.owners.at(x, y);
-            other != 0 && other != owner
-        }
-    }
-
     /// Share of each fitted amplitude in the luminance.
     fn luminance_weights(&self) -> [f64; 3] {
         match self.frame.layout {
             Layout::Mosaic(_) => LUMINANCE,
             Layout::Rgb => [1.0, 0.0, 0.0],
         }
+    }
+}
+
+/// One row of the frame, and who owns its pixels.
+struct Row<'a> {
+    planes: [&'a [f32]; 3],
+    /// Colours of the even and the odd columns of a mosaic; `None` in an RGB frame.
+    colors: Option<[usize; 2]>,
+    saturated: &'a [bool],
+    owners: &'a [u16],
+}
+
+impl<'a> Row<'a> {
+    fn new(scene: &Scene<'a>, y: usize) -> Self {
+        let frame = scene.frame;
+        let last = frame.planes.len() - 1;
+        let colors = match frame.layout {
+            Layout::Mosaic(cfa) => Some(cfa.0[y % 2].map(|color| color as usize)),
+            Layout::Rgb => None,
+        };
+        let owners = if y / 2 < scene.owners.height() { scene.owners.row(y / 2) } else { &[] };
+        let planes = [0, 1, 2].map(|channel: usize| frame.planes[channel.min(last)].row(y));
+        Self { planes, colors, saturated: frame.saturated.0.row(y), owners }
+    }
+
+    /// Colour and value of a sample; the luminance, as colour 0, of an RGB frame.
+    fn sample(&self, x: usize) -> (usize, f32) {
+        let [red, green, blue] = self.planes;
+        match self.colors {
+            Some(colors) => (colors[x % 2], red[x]),
+            None => (0, 0.25 * (red[x] + 2.0 * green[x] + blue[x])),
+        }
+    }
+
+    /// Whether a sample belongs to another peak.
+    fn is_foreign(&self, x: usize, owner: u16) -> bool {
+        self.owners.get(x / 2).is_some_and(|&other| other != 0 && other != owner)
     }
 }
 
@@ -267,28 +291,8 @@ fn is_star_shaped(fit: &Fit) -> bool {
     1.0 / least < MAX_LONG_VARIANCE && 1.0 / largest < MAX_SHORT_VARIANCE && 1.0 / least > MIN_VARIANCE
 }
 
-fn is_significant(fit: &Fit) -> bool {
-    let significance: f64 =
-        (0..3).map(|channel| fit.amplitudes[channel].powi(2) * fit.amplitude_information[channel]).sum();
-    let positive = fit.amplitudes.iter().sum::<f64>() > 0.0;
-    positive && significance > MIN_SIGNIFICANCE * MIN_SIGNIFICANCE
-}
-
-/// Whether a single sample explains more of what is seen than a star of common shape and colour.
-fn is_hot_pixel(scene: &Scene, window: &Window, fit: &Fit) -> bool {
-    let metric = scene.shape.inverse();
-    let (mut product, mut square, mut best) = (0.0, 0.0, 0.0f64);
-    for (samples, neutral) in window.colors.iter().zip(scene.neutral) {
-        for sample in samples {
-            let (dx, dy) = (f64::from(sample.x) - fit.x, f64::from(sample.y) - fit.y);
-            let model = neutral * (-0.5 * metric.form(dx, dy)).exp();
-            let (value, variance) = (f64::from(sample.value), f64::from(sample.variance));
-            product += value * model / variance;
-            square += model * model / variance;
-            best = best.max(value * value.abs() / variance);
-        }
-    }
-    product <= 0.0 || product * product / square < best
+fn is_positive(fit: &Fit) -> bool {
+    fit.amplitudes.iter().sum::<f64>() > 0.0
 }
 
 fn star(scene: &Scene, fit: &Fit, center: Point, core: Option<&Core>) -> Star {
@@ -337,7 +341,7 @@ fn brightest_block(scene: &Scene, place: Point) -> f32 {
     let (cx, cy) = (clamp(place.x, size.width), clamp(place.y, size.height));
     let background = scene.background_at(place).level;
     let value = |x: usize, y: usize| {
-        let (channel, value) = scene.sample(x.min(size.width - 1), y.min(size.height - 1));
+        let (channel, value) = Row::new(scene, y.min(size.height - 1)).sample(x.min(size.width - 1));
         value - background[channel]
     };
     let mut brightest = 0.0f32;

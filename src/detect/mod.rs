@@ -10,6 +10,7 @@ mod accuracy;
 mod background;
 #[cfg(test)]
 mod drawing;
+mod evidence;
 mod fit;
 mod frame;
 mod lines;
@@ -17,6 +18,7 @@ mod luminance;
 mod measure;
 mod peaks;
 mod shape;
+mod trail;
 mod verdicts;
 
 use serde::{Deserialize, Serialize};
@@ -95,7 +97,7 @@ pub struct FrameMeasure {
     pub fwhm_px: Option<f32>,
     /// Median elongation of unsaturated stars.
     pub elongation: Option<f32>,
-    /// Length of the common trail of the stars beyond their width.
+    /// How far all stars are drawn out alike, beyond their width: length of the trail, or distance of the doubles.
     pub trail_px: Option<f32>,
     /// Median sky level of each channel, linear.
     pub sky_level: [f32; 3],

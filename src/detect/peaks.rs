@@ -35,7 +35,7 @@ pub(super) struct Peak {
 /// Peaks, the brightest first, and which peak (its index + 1) each half-size pixel belongs to.
 pub(super) struct Peaks {
     pub(super) peaks: Vec<Peak>,
-    pub(super) owners: Plane<u32>,
+    pub(super) owners: Plane<u16>,
 }
 
 pub(super) fn find_peaks(
@@ -49,14 +49,15 @@ pub(super) fn find_peaks(
     // The filter widens a profile to twice its variance; blocks add a quarter.
     let claim = shape.scaled(0.5, 0.25 / 2.0).inverse();
     let reach = shape.scaled(0.5, 0.25 / 2.0).reach(SKIRT_SIGMA);
-    let mut owners = Plane::filled(filtered.plane.size(), 0u32);
+    let mut owners = Plane::filled(filtered.plane.size(), 0u16);
     let mut peaks = Vec::new();
     let mut region = Vec::new();
     for maximum in &maxima {
         if owners.at(maximum.x, maximum.y) != 0 {
             continue;
         }
-        let owner = u32::try_from(peaks.len() + 1).expect("fewer peaks than pixels");
+        // No frame needs more stars than 16 bits can number.
+        let Ok(owner) = u16::try_from(peaks.len() + 1) else { break };
         let mut peak =
             Peak { place: refine(&filtered.plane, maximum), significance: maximum.significance, region: None };
         if maximum.significance >= REGION_SIGNIFICANCE {
@@ -100,14 +101,20 @@ fn local_maxima(filtered: &Filtered, sigma: &Mesh, foreground: Option<&Mask>, th
                 let row = plane.row(y);
                 let scale = threshold_sigma * filtered.sigma_gain;
                 let mut found = Vec::new();
-                for x in border..width - border {
-                    let value = row[x];
-                    if value > scale * noise[x]
-                        && is_highest(plane, x, y, value)
-                        && !foreground.is_some_and(|mask| mask.contains(2 * x, 2 * y))
-                    {
-                        found.push(Maximum { x, y, significance: value / (filtered.sigma_gain * noise[x]) });
+                for first in (border..width - border).step_by(SCAN) {
+                    let range = first..(first + SCAN).min(width - border);
+                    // Hardly any stretch of sky has a star: one look at all of it together.
+                    if !any_above(&row[range.clone()], &noise[range.clone()], scale) {
+                        continue;
                     }
+                    found.extend(
+                        range
+                            .filter(|&x| row[x] > scale * noise[x] && is_highest(plane, x, y, row[x]))
+                            .map(|x| Maximum { x, y, significance: row[x] / (filtered.sigma_gain * noise[x]) }),
+                    );
+                }
+                if let Some(mask) = foreground {
+                    found.retain(|maximum| !mask.contains(2 * maximum.x, 2 * maximum.y));
                 }
                 found
             },
@@ -116,6 +123,13 @@ fn local_maxima(filtered: &Filtered, sigma: &Mesh, foreground: Option<&Mask>, th
         .collect();
     maxima.sort_by(|a, b| b.significance.total_cmp(&a.significance).then(a.y.cmp(&b.y)).then(a.x.cmp(&b.x)));
     maxima
+}
+
+/// Pixels of a row that are looked at together.
+const SCAN: usize = 32;
+
+fn any_above(values: &[f32], noise: &[f32], scale: f32) -> bool {
+    values.iter().zip(noise).fold(false, |any, (value, noise)| any | (*value > scale * noise))
 }
 
 fn is_highest(plane: &Plane<f32>, x: usize, y: usize, value: f32) -> bool {
@@ -143,7 +157,7 @@ fn full_resolution(x: f64, y: f64) -> Point {
 }
 
 /// Claims the connected free pixels above half the height of a maximum.
-fn flood(plane: &Plane<f32>, maximum: &Maximum, owner: u32, owners: &mut Plane<u32>, region: &mut Vec<(usize, usize)>) {
+fn flood(plane: &Plane<f32>, maximum: &Maximum, owner: u16, owners: &mut Plane<u16>, region: &mut Vec<(usize, usize)>) {
     let level = 0.5 * plane.at(maximum.x, maximum.y);
     region.clear();
     region.push((maximum.x, maximum.y));
@@ -181,10 +195,10 @@ fn moments(region: &[(usize, usize)], plane: &Plane<f32>) -> (Point, Shape) {
 fn claim_profile(
     plane: &Plane<f32>,
     maximum: &Maximum,
-    owner: u32,
+    owner: u16,
     inverse: Shape,
     reach: Point,
-    owners: &mut Plane<u32>,
+    owners: &mut Plane<u16>,
 ) {
     let skirt = SKIRT_SHARE * plane.at(maximum.x, maximum.y);
     let (reach_x, reach_y) = (reach.x as usize + 1, reach.y as usize + 1);

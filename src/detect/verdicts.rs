@@ -66,7 +66,7 @@ struct Typical {
 
 impl Typical {
     fn of(measures: &[Option<&FrameMeasure>], figure: impl Fn(&FrameMeasure) -> Option<f32>) -> Option<Self> {
-        let mut values: Vec<f32> = measures.iter().flatten().copied().filter_map(figure).collect();
+        let mut values: Vec<f32> = measures.iter().flatten().copied().filter_map(&figure).collect();
         let median_value = median(&mut values)?;
         values.iter_mut().for_each(|value| *value = (*value - median_value).abs());
         Some(Self { median: median_value, spread: SIGMA_PER_MAD * median(&mut values)? })
@@ -140,7 +140,10 @@ impl Burst {
         let (elongation, long) = (self.elongation?, measure.elongation?);
         let by_elongation = elongation.above(long, long / elongation.median, ELONGATION_RATIO);
         let reason = if by_trail >= by_elongation {
-            format!("shaken: stars trail by {trail_px:.1} px, in the burst's median frame by {:.1} px", trail.median)
+            format!(
+                "shaken: stars are drawn out over {trail_px:.1} px, in the burst's median frame over {:.1} px",
+                trail.median
+            )
         } else {
             format!(
                 "shaken: stars are {long:.2} times as long as wide, in the burst's median frame {:.2}",
@@ -214,4 +217,124 @@ fn star_light(measure: &FrameMeasure, rank: usize) -> Option<f32> {
 fn sky_level(measure: &FrameMeasure) -> f32 {
     let [red, green, blue] = measure.sky_level;
     0.25 * (red + 2.0 * green + blue)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::detect::{Background, Mesh, Star};
+    use crate::pixels::{Plane, Point, Size};
+
+    /// A frame of `count` stars with fluxes from `light` down to a tenth of it, 2.5 px wide, under a sky of 0.02;
+    /// `wobble` makes it a little unlike the others, as frames are.
+    fn frame(count: usize, light: f64, wobble: f32) -> FrameMeasure {
+        let star = |index: usize| Star {
+            centroid: Point { x: index as f64, y: 0.0 },
+            centroid_sigma_px: 0.05,
+            flux: light * 10f64.powf(-(index as f64) / count as f64),
+            snr: 50.0,
+            peak: 0.1,
+            fwhm_px: 2.5,
+            elongation: 1.1,
+            angle_rad: 0.0,
+            saturated: false,
+        };
+        let mesh = || Mesh { cells: Plane::filled(Size { width: 1, height: 1 }, 0.02), cell_px: 64 };
+        FrameMeasure {
+            stars: (0..count).map(star).collect(),
+            background: Background { level: [mesh(), mesh(), mesh()], rms: mesh() },
+            fwhm_px: Some(2.5 + 0.02 * wobble),
+            elongation: Some(1.1 + 0.01 * wobble),
+            trail_px: Some(0.8 + 0.1 * wobble),
+            sky_level: [0.02 + 0.0004 * wobble; 3],
+            sky_noise: 0.001,
+            clipped_fraction: 1e-5,
+        }
+    }
+
+    fn good_burst() -> Vec<FrameMeasure> {
+        [0.0, 0.5, -0.7, 1.0, -0.4, 0.3, -1.0, 0.8, 0.1]
+            .into_iter()
+            .map(|wobble: f32| frame((500.0 + 10.0 * wobble) as usize, 1.0 + 0.01 * f64::from(wobble), wobble))
+            .collect()
+    }
+
+    /// Judges a good burst with one more frame; all others must stay in use.
+    fn judge_with(odd: FrameMeasure) -> Judgement {
+        let mut burst = good_burst();
+        burst.push(odd);
+        let mut judgements = judge(&burst.iter().map(Some).collect::<Vec<_>>());
+        let last = judgements.pop().expect("a judgement a frame");
+        assert!(judgements.iter().all(|judgement| judgement.verdict == Verdict::Use), "good frames: {judgements:?}");
+        last
+    }
+
+    fn check(odd: FrameMeasure, verdict: Verdict, reason: &str) {
+        let judgement = judge_with(odd);
+        assert_eq!(judgement.verdict, verdict, "{}", judgement.reason);
+        assert_eq!(judgement.reason, reason, "the reason in plain words");
+    }
+
+    #[test]
+    fn a_frame_like_the_others_has_no_reason() {
+        check(frame(495, 0.99, 0.2), Verdict::Use, "");
+    }
+
+    #[test]
+    fn a_shaken_frame_is_set_aside() {
+        let odd = FrameMeasure { trail_px: Some(6.1), ..frame(480, 0.95, 0.0) };
+        check(
+            odd,
+            Verdict::SetAside,
+            "shaken: stars are drawn out over 6.1 px, in the burst's median frame over 0.8 px",
+        );
+    }
+
+    #[test]
+    fn a_focus_drift_of_a_tenth_is_a_doubt_and_of_a_half_a_fault() {
+        let soft = |fwhm_px| FrameMeasure { fwhm_px: Some(fwhm_px), ..frame(490, 1.0, 0.0) };
+        let reason = "soft: stars are 2.75 px wide, in the burst's median frame 2.50 px";
+        check(soft(2.75), Verdict::Warn, reason);
+        let reason = "soft: stars are 3.80 px wide, in the burst's median frame 2.50 px";
+        check(soft(3.8), Verdict::SetAside, reason);
+    }
+
+    #[test]
+    fn thin_cloud_is_a_doubt_and_thick_cloud_a_fault() {
+        let judgement = judge_with(frame(300, 0.85, 0.0));
+        assert_eq!(judgement.verdict, Verdict::Warn, "{}", judgement.reason);
+        assert!(judgement.reason.starts_with("clouded: 300 stars with "), "{}", judgement.reason);
+        assert_eq!(judge_with(frame(150, 0.4, 0.0)).verdict, Verdict::SetAside, "thick cloud");
+    }
+
+    #[test]
+    fn a_headlight_is_set_aside_and_a_rising_moon_is_not() {
+        let lit = FrameMeasure { sky_level: [0.06; 3], ..frame(450, 1.0, 0.0) };
+        let reason = "lit up: the sky is at 6.0 %, in the burst's median frame at 2.0 %";
+        check(lit, Verdict::SetAside, reason);
+        let mut burst = good_burst();
+        for (idx, measure) in burst.iter_mut().enumerate() {
+            measure.sky_level = [0.02 + 0.002 * idx as f32; 3];
+        }
+        let judgements = judge(&burst.iter().map(Some).collect::<Vec<_>>());
+        assert!(judgements.iter().all(|judgement| judgement.verdict == Verdict::Use), "{judgements:?}");
+    }
+
+    #[test]
+    fn a_frame_without_stars_says_how_many_it_has() {
+        let odd = FrameMeasure { fwhm_px: None, elongation: None, trail_px: None, ..frame(3, 1.0, 0.0) };
+        let judgement = judge_with(odd);
+        assert_eq!(judgement.verdict, Verdict::SetAside, "{}", judgement.reason);
+        assert!(judgement.reason.contains("too few stars: found 3, needs 10"), "{}", judgement.reason);
+    }
+
+    #[test]
+    fn bursts_of_one_or_two_frames_and_unmeasured_frames_are_judged() {
+        let (good, soft) = (frame(500, 1.0, 0.0), FrameMeasure { fwhm_px: Some(4.0), ..frame(500, 1.0, 0.0) });
+        assert_eq!(judge(&[]), [], "no frame");
+        assert_eq!(judge(&[Some(&good)])[0].verdict, Verdict::Use, "one frame has nothing to differ from");
+        let pair = judge(&[Some(&good), Some(&soft)]);
+        assert!(pair.iter().all(|judgement| judgement.verdict == Verdict::Use), "two cannot outvote each other");
+        assert_eq!(judge(&[None, Some(&good)])[0].verdict, Verdict::SetAside, "not measured");
+    }
 }

@@ -3,6 +3,8 @@
 //! Order for each pixel: sky glow off, white balance, blown highlights to neutral, output primaries,
 //! tone curve, transfer function. Clipping happens in the last two and nowhere else.
 
+use std::ops::Range;
+
 use crate::develop::balance::neutral;
 use crate::develop::color::output_from_balanced;
 use crate::develop::gradient::SkyGradient;
@@ -81,7 +83,7 @@ impl RowPlace {
         Self { start: [(x as f32 + 0.5) / width, (y as f32 + 0.5) / height], step: [1.0 / width, 0.0] }
     }
 
-    #[inline]
+    #[inline(always)]
     fn at(&self, idx: usize) -> [f32; 2] {
         [self.start[0] + idx as f32 * self.step[0], self.start[1] + idx as f32 * self.step[1]]
     }
@@ -140,64 +142,149 @@ impl Development {
     /// Develops pixels of a row (camera RGB) to 16-bit codes; all slices have one length.
     pub fn row(&self, camera: [&[f32]; 3], place: RowPlace, out: [&mut [u16]; 3]) {
         let [red, green, blue] = out;
-        for (idx, ((red, green), blue)) in red.iter_mut().zip(green).zip(blue).enumerate() {
-            [*red, *green, *blue] = self.codes(camera, place, idx).map(to_code_u16);
-        }
+        self.for_each_block(camera, place, State::Encoded, |pixels, block| {
+            for (out, codes) in [&mut *red, &mut *green, &mut *blue].into_iter().zip(block) {
+                for (out, &code) in out[pixels.clone()].iter_mut().zip(codes) {
+                    *out = to_code_u16(code);
+                }
+            }
+        });
     }
 
     /// As [`Development::row`], pixel by pixel.
     pub fn row_interleaved(&self, camera: [&[f32]; 3], place: RowPlace, out: &mut [[u16; 3]]) {
-        for (idx, pixel) in out.iter_mut().enumerate() {
-            *pixel = self.codes(camera, place, idx).map(to_code_u16);
-        }
+        self.for_each_block(camera, place, State::Encoded, |pixels, block| {
+            for (idx, out) in out[pixels].iter_mut().enumerate() {
+                *out = [to_code_u16(block[0][idx]), to_code_u16(block[1][idx]), to_code_u16(block[2][idx])];
+            }
+        });
     }
 
     /// As [`Development::row`], to the 8-bit values of a screen, pixel by pixel.
     pub fn row_for_screen(&self, camera: [&[f32]; 3], place: RowPlace, out: &mut [[u8; 3]]) {
-        for (idx, pixel) in out.iter_mut().enumerate() {
-            // 65535 / 255 = 257: rounded, at most 255.
-            *pixel = self.codes(camera, place, idx).map(|code| (code * (1.0 / 257.0) + 0.5) as u8);
-        }
+        // 65535 / 255 = 257: rounded, at most 255.
+        let on_screen = |code: f32| (code * (1.0 / 257.0) + 0.5) as u8;
+        self.for_each_block(camera, place, State::Encoded, |pixels, block| {
+            for (idx, out) in out[pixels].iter_mut().enumerate() {
+                *out = [on_screen(block[0][idx]), on_screen(block[1][idx]), on_screen(block[2][idx])];
+            }
+        });
     }
 
     /// Pixels of a row as linear light in the output primaries: no tone curve, nothing clipped.
     pub fn row_linear(&self, camera: [&[f32]; 3], place: RowPlace, out: &mut [[f32; 3]]) {
-        for (idx, pixel) in out.iter_mut().enumerate() {
-            *pixel = self.output_light(camera, place, idx).map(|light| light * self.linear_scale);
+        let scale = self.linear_scale;
+        self.for_each_block(camera, place, State::Light, |pixels, block| {
+            for (idx, out) in out[pixels].iter_mut().enumerate() {
+                *out = [scale * block[0][idx], scale * block[1][idx], scale * block[2][idx]];
+            }
+        });
+    }
+
+    /// Hands over the row block by block: as codes or as linear light.
+    fn for_each_block(
+        &self,
+        camera: [&[f32]; 3],
+        place: RowPlace,
+        state: State,
+        mut take: impl FnMut(Range<usize>, &Block),
+    ) {
+        let len = camera[0].len();
+        pulp::Arch::new().dispatch(
+            #[inline(always)]
+            || {
+                for start in (0..len).step_by(BLOCK) {
+                    let pixels = start..(start + BLOCK).min(len);
+                    let mut block = [[0.0; BLOCK]; 3];
+                    for (channel, row) in block.iter_mut().zip(camera) {
+                        channel[..pixels.len()].copy_from_slice(&row[pixels.clone()]);
+                    }
+                    self.to_output_light(&mut block, place, start);
+                    if state == State::Encoded {
+                        self.encode(&mut block);
+                    }
+                    take(pixels, &block);
+                }
+            },
+        );
+    }
+
+    /// Camera RGB to linear light in the output primaries, balanced, blown highlights neutral.
+    #[inline(always)]
+    fn to_output_light(&self, block: &mut Block, place: RowPlace, start: usize) {
+        let mut whiteness = [0.0; BLOCK];
+        for (idx, whiteness) in whiteness.iter_mut().enumerate() {
+            *whiteness = highlight_share(block[0][idx].max(block[1][idx]).max(block[2][idx]));
+        }
+        if let Some(glow) = &self.glow {
+            glow.remove(block, place, start);
+        }
+        let [red, green, blue] = block;
+        for idx in 0..BLOCK {
+            let balanced = [red[idx] * self.gains[0], green[idx] * self.gains[1], blue[idx] * self.gains[2]];
+            let light = multiply(&self.output_from_balanced, whiten(balanced, whiteness[idx]));
+            [red[idx], green[idx], blue[idx]] = light;
         }
     }
 
-    #[inline]
-    fn codes(&self, camera: [&[f32]; 3], place: RowPlace, idx: usize) -> [f32; 3] {
-        let light = self.output_light(camera, place, idx);
-        let factor = self.tone.factor(intensity(light));
-        let shown = light.map(|channel| channel * factor);
-        // Lupton et al. 2004: too bright a pixel is dimmed as a whole, so that it keeps its color.
-        let most = shown[0].max(shown[1]).max(shown[2]).max(1.0);
-        shown.map(|channel| self.transfer.code(channel / most))
-    }
-
-    /// Linear light in the output primaries, balanced, blown highlights neutral.
-    #[inline]
-    fn output_light(&self, camera: [&[f32]; 3], place: RowPlace, idx: usize) -> [f32; 3] {
-        let measured = [camera[0][idx], camera[1][idx], camera[2][idx]];
-        let clean = match &self.glow {
-            Some(glow) => glow.remove(measured, place.at(idx)),
-            None => measured,
-        };
-        let balanced = [clean[0] * self.gains[0], clean[1] * self.gains[1], clean[2] * self.gains[2]];
-        multiply(&self.output_from_balanced, neutral_highlights(measured, balanced))
+    /// Linear light to codes, 0.0 to 65535.0.
+    #[inline(always)]
+    fn encode(&self, block: &mut Block) {
+        let [red, green, blue] = &mut *block;
+        let mut factors = [0.0; BLOCK];
+        for (idx, factor) in factors.iter_mut().enumerate() {
+            *factor = ToneTable::position(intensity([red[idx], green[idx], blue[idx]]));
+        }
+        for factor in &mut factors {
+            *factor = self.tone.factor_at(*factor);
+        }
+        for idx in 0..BLOCK {
+            let shown = [red[idx], green[idx], blue[idx]].map(|channel| channel * factors[idx]);
+            // Lupton et al. 2004: too bright a pixel is dimmed as a whole, so that it keeps its color.
+            let dimming = 1.0 / shown[0].max(shown[1]).max(shown[2]).max(1.0);
+            [red[idx], green[idx], blue[idx]] = shown.map(|channel| TransferTable::position(channel * dimming));
+        }
+        for channel in block {
+            for value in channel {
+                *value = self.transfer.code_at(*value);
+            }
+        }
     }
 }
 
 impl Glow {
-    #[inline]
-    fn remove(&self, measured: [f32; 3], place: [f32; 2]) -> [f32; 3] {
-        let share = self.sky_share.as_ref().map_or(1.0, |plane| sample(plane, place));
-        let glow = self.surface.at(place);
-        [measured[0] - share * glow[0], measured[1] - share * glow[1], measured[2] - share * glow[2]]
+    #[inline(always)]
+    fn remove(&self, block: &mut Block, place: RowPlace, start: usize) {
+        let mut share = [1.0; BLOCK];
+        if let Some(plane) = &self.sky_share {
+            for (idx, share) in share.iter_mut().enumerate() {
+                *share = sample(plane, place.at(start + idx));
+            }
+        }
+        let [red, green, blue] = block;
+        for idx in 0..BLOCK {
+            let glow = self.surface.at(place.at(start + idx));
+            red[idx] -= share[idx] * glow[0];
+            green[idx] -= share[idx] * glow[1];
+            blue[idx] -= share[idx] * glow[2];
+        }
     }
 }
+
+/// How far a row is to be developed.
+#[derive(Clone, Copy, PartialEq)]
+enum State {
+    /// Linear light in the output primaries.
+    Light,
+    /// Codes after tone curve and transfer function.
+    Encoded,
+}
+
+/// Pixels that go through each step together, so that the arithmetic runs side by side.
+const BLOCK: usize = 64;
+
+/// Red, green and blue of a block of pixels.
+type Block = [[f32; BLOCK]; 3];
 
 /// The share, 0 to 1, at a place; the nearest sample, which is the pixel's own at the same size.
 #[inline]
@@ -206,24 +293,28 @@ fn sample(share: &Plane<u8>, place: [f32; 2]) -> f32 {
     f32::from(share.at(index(place[0], share.width()), index(place[1], share.height()))) * (1.0 / 255.0)
 }
 
+/// How far a pixel is blown, 0 to 1, by its strongest channel as measured.
+#[inline(always)]
+fn highlight_share(most: f32) -> f32 {
+    let ramp = ((most - HIGHLIGHTS_FROM) * (1.0 / (HIGHLIGHTS_TO - HIGHLIGHTS_FROM))).clamp(0.0, 1.0);
+    ramp * ramp * (3.0 - 2.0 * ramp)
+}
+
 /// Where a channel reached the white level, its true value is unknown: the pixel becomes as white as
 /// its strongest channel.
-#[inline]
-fn neutral_highlights(measured: [f32; 3], balanced: [f32; 3]) -> [f32; 3] {
-    let most = measured[0].max(measured[1]).max(measured[2]);
-    let ramp = ((most - HIGHLIGHTS_FROM) * (1.0 / (HIGHLIGHTS_TO - HIGHLIGHTS_FROM))).clamp(0.0, 1.0);
-    let share = ramp * ramp * (3.0 - 2.0 * ramp);
+#[inline(always)]
+fn whiten(balanced: [f32; 3], share: f32) -> [f32; 3] {
     let white = balanced[0].max(balanced[1]).max(balanced[2]);
     balanced.map(|channel| channel + share * (white - channel))
 }
 
 /// Mean of the channels (Lupton et al. 2004).
-#[inline]
+#[inline(always)]
 fn intensity(light: [f32; 3]) -> f32 {
     (light[0] + light[1] + light[2]) * (1.0 / 3.0)
 }
 
-#[inline]
+#[inline(always)]
 fn multiply(matrix: &[[f32; 3]; 3], rgb: [f32; 3]) -> [f32; 3] {
     [
         matrix[0][0] * rgb[0] + matrix[0][1] * rgb[1] + matrix[0][2] * rgb[2],

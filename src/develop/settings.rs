@@ -35,8 +35,9 @@ impl Default for DevelopSettings {
     }
 }
 
-/// Encoded brightness of the sky background, 0 to 1 in sRGB (a dark grey; common practice, no source).
-pub const DEFAULT_SKY_LEVEL: f32 = 0.14;
+/// Encoded brightness of the sky background, 0 to 1 in sRGB (dark, with the landscape
+/// still seen; common practice, no source).
+pub const DEFAULT_SKY_LEVEL: f32 = 0.17;
 
 /// What counts as colourless.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -61,7 +62,7 @@ pub enum WhiteBalance {
 pub enum Stretch {
     /// As far as it takes to bring the sky background to an encoded brightness, 0 to 1 in sRGB.
     Auto {
-        /// The brightness; 0.10 to 0.14 is a dark grey.
+        /// The brightness; 0.10 is nearly black, 0.25 dusk.
         sky_level: f32,
     },
     /// By so many stops for the faintest light; 0 keeps the proportions of the light.

@@ -13,7 +13,7 @@ const N_STEPS: usize = 4096;
 const TOP: f32 = 4.0;
 
 /// Half-width of the toe over the black point. Common practice, no source: chosen by eye.
-const TOE_PER_BLACK: f64 = 0.6;
+const TOE_PER_BLACK: f64 = 0.8;
 
 /// What a tone curve is made from.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -82,7 +82,7 @@ fn steepness(stops: f64) -> f64 {
 
 /// A tone curve as a table of the factor that turns an intensity into displayed light.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) struct ToneTable(Box<[f32; N_STEPS + 2]>);
+pub(super) struct ToneTable(Box<[[f32; 2]; N_STEPS + 1]>);
 
 impl ToneTable {
     /// The table of a curve.
@@ -94,18 +94,24 @@ impl ToneTable {
             let intensity = root * root * f64::from(TOP);
             (tone.light(intensity) / intensity) as f32
         };
-        Self(Box::new(std::array::from_fn(factor)))
+        Self(Box::new(std::array::from_fn(|step| [factor(step), factor(step + 1) - factor(step)])))
     }
 
-    /// Displayed light over intensity; below 0 as at 0, above the table's end as at its end.
+    /// Where an intensity is found in a table: below 0 as at 0, above the table's end as at its end.
     #[must_use]
-    #[inline]
+    #[inline(always)]
     #[allow(clippy::manual_clamp, reason = "clamp would let not-a-number through")]
-    pub(super) fn factor(&self, intensity: f32) -> f32 {
-        let position = (intensity.max(0.0).min(TOP) * (1.0 / TOP)).sqrt() * N_STEPS as f32;
-        let step = position as usize;
-        let low = self.0[step];
-        low + (position - step as f32) * (self.0[step + 1] - low)
+    pub(super) fn position(intensity: f32) -> f32 {
+        (intensity.max(0.0).min(TOP) * (1.0 / TOP)).sqrt() * N_STEPS as f32
+    }
+
+    /// Displayed light over intensity at a position.
+    #[must_use]
+    #[inline(always)]
+    pub(super) fn factor_at(&self, position: f32) -> f32 {
+        let step = position as u32;
+        let [factor, rise] = self.0[step as usize];
+        factor + (position - step as f32) * rise
     }
 }
 
@@ -154,12 +160,13 @@ mod tests {
             let table = ToneTable::new(&tone);
             for step in 1..=20_000 {
                 let intensity = f64::from(step) / 10_000.0;
-                let found = f64::from(table.factor(intensity as f32)) * intensity;
+                let found = f64::from(table.factor_at(ToneTable::position(intensity as f32))) * intensity;
                 let exact = tone.light(intensity);
                 assert!((found / exact - 1.0).abs() < 1e-3, "light {found} of {intensity}, not {exact}");
             }
         }
-        assert_eq!(ToneTable::new(&TONE).factor(-0.3), ToneTable::new(&TONE).factor(0.0), "noise below black");
-        assert!(ToneTable::new(&TONE).factor(f32::NAN).is_finite(), "no number has a factor");
+        assert_eq!(ToneTable::position(-0.3), 0.0, "noise below black has the factor of black");
+        assert_eq!(ToneTable::position(f32::NAN), 0.0, "so has no number");
+        assert!(ToneTable::new(&TONE).factor_at(ToneTable::position(99.0)) > 0.0, "far above white is still light");
     }
 }

@@ -37,7 +37,7 @@ pub fn decode(transfer: Transfer, encoded: f64) -> f64 {
 
 /// A transfer function as a table of 16-bit codes: within a fifth of a code, with no power to compute.
 #[derive(Clone, Debug, PartialEq)]
-pub struct TransferTable(Box<[f32; N_STEPS + 2]>);
+pub struct TransferTable(Box<[[f32; 2]; N_STEPS + 1]>);
 
 /// Steps of the table over the square root of the light, where the curves are nearly straight.
 const N_STEPS: usize = 2048;
@@ -50,19 +50,31 @@ impl TransferTable {
             let root = step.min(N_STEPS) as f64 / N_STEPS as f64;
             (65535.0 * encode(transfer, root * root)) as f32
         };
-        Self(Box::new(std::array::from_fn(code)))
+        Self(Box::new(std::array::from_fn(|step| [code(step), code(step + 1) - code(step)])))
     }
 
     /// The code of an amount of light, 0.0 to 65535.0, not yet rounded; clips at both ends.
     #[must_use]
     #[inline]
-    #[allow(clippy::manual_clamp, reason = "clamp would let not-a-number through")]
     pub fn code(&self, light: f32) -> f32 {
-        // `max` and `min` turn not-a-number into 0.
-        let position = light.max(0.0).min(1.0).sqrt() * N_STEPS as f32;
-        let step = position as usize;
-        let low = self.0[step];
-        low + (position - step as f32) * (self.0[step + 1] - low)
+        self.code_at(Self::position(light))
+    }
+
+    /// Where an amount of light is found in a table.
+    #[must_use]
+    #[inline(always)]
+    #[allow(clippy::manual_clamp, reason = "clamp would let not-a-number through")]
+    pub(super) fn position(light: f32) -> f32 {
+        light.max(0.0).min(1.0).sqrt() * N_STEPS as f32
+    }
+
+    /// The code at a position: the step's own and a share of the way to the next.
+    #[must_use]
+    #[inline(always)]
+    pub(super) fn code_at(&self, position: f32) -> f32 {
+        let step = position as u32;
+        let [code, rise] = self.0[step as usize];
+        code + (position - step as f32) * rise
     }
 }
 

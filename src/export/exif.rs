@@ -33,9 +33,22 @@ const USER_COMMENT: Tag = Tag::Unknown(37510);
 const SUBSEC_TIME_ORIGINAL: Tag = Tag::Unknown(37521);
 const FLASHPIX_VERSION: Tag = Tag::Unknown(40960);
 const COLOR_SPACE: Tag = Tag::Unknown(40961);
+const COMPONENTS: Tag = Tag::Unknown(37121);
+const PIXEL_X_DIMENSION: Tag = Tag::Unknown(40962);
+const PIXEL_Y_DIMENSION: Tag = Tag::Unknown(40963);
+const POSITIONING: Tag = Tag::Unknown(531);
 const LENS_MODEL: Tag = Tag::Unknown(42036);
 const COMPOSITE_IMAGE: Tag = Tag::Unknown(42080);
 const COMPOSITE_SOURCES: Tag = Tag::Unknown(42081);
+
+/// What EXIF 2.32 wants in a JPEG and a TIFF has elsewhere.
+#[derive(Clone, Copy)]
+pub(super) struct JpegFacts {
+    /// Columns.
+    pub(super) width: u32,
+    /// Rows.
+    pub(super) height: u32,
+}
 
 /// Name and version that files carry.
 const SOFTWARE: &str = concat!("Nightsheaf ", env!("CARGO_PKG_VERSION"));
@@ -45,8 +58,15 @@ pub(super) fn write_exif<W: Write + Seek, K: TiffKind>(
     encoder: &mut TiffEncoder<W, K>,
     metadata: &FileMetadata,
     encoding: Option<ColorEncoding>,
+    jpeg: Option<JpegFacts>,
 ) -> TiffResult<K::OffsetType> {
     let mut directory = encoder.extra_directory()?;
+    if let Some(JpegFacts { width, height }) = jpeg {
+        // Luma and two color differences.
+        write_undefined(&mut directory, COMPONENTS, &[1, 2, 3, 0])?;
+        directory.write_tag(PIXEL_X_DIMENSION, width)?;
+        directory.write_tag(PIXEL_Y_DIMENSION, height)?;
+    }
     write_undefined(&mut directory, EXIF_VERSION, b"0232")?;
     // Required by EXIF 2.32 with this one value.
     write_undefined(&mut directory, FLASHPIX_VERSION, b"0100")?;
@@ -96,15 +116,33 @@ pub(super) fn write_main_tags<W: Write + Seek, K: TiffKind>(
 }
 
 /// The same as a block of its own, for PNG and JPEG; the picture is upright.
-pub(super) fn exif_block(metadata: &FileMetadata, encoding: ColorEncoding) -> TiffResult<Vec<u8>> {
+pub(super) fn exif_block(
+    metadata: &FileMetadata,
+    encoding: ColorEncoding,
+    jpeg: Option<JpegFacts>,
+) -> TiffResult<Vec<u8>> {
     let mut block = Cursor::new(Vec::new());
     let mut encoder = TiffEncoder::new(&mut block)?;
-    let exif = write_exif(&mut encoder, metadata, Some(encoding))?;
+    let exif = write_exif(&mut encoder, metadata, Some(encoding), jpeg)?;
     let mut directory = encoder.image_directory()?;
     directory.write_tag(Tag::Orientation, 1_u16)?;
+    write_resolution(&mut directory)?;
+    if jpeg.is_some() {
+        // Color samples lie in the middle of theirs.
+        directory.write_tag(POSITIONING, 1_u16)?;
+    }
     write_main_tags(&mut directory, metadata, exif)?;
     directory.finish()?;
     Ok(block.into_inner())
+}
+
+/// 300 pixels per inch: the tags are required, and the number means nothing to a screen.
+pub(super) fn write_resolution<W: Write + Seek, K: TiffKind>(
+    directory: &mut DirectoryEncoder<'_, W, K>,
+) -> TiffResult<()> {
+    directory.write_tag(Tag::XResolution, Rational { n: 300, d: 1 })?;
+    directory.write_tag(Tag::YResolution, Rational { n: 300, d: 1 })?;
+    directory.write_tag(Tag::ResolutionUnit, 2_u16)
 }
 
 /// Bytes of type UNDEFINED.

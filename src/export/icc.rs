@@ -39,6 +39,10 @@ pub fn profile(encoding: ColorEncoding) -> Vec<u8> {
     profile.description = Some(english(name(encoding)));
     profile.copyright = Some(english("No copyright; free to use"));
     let mut bytes = profile.encode().expect("a profile of matrix and curves can be written");
+    // ICC.1:2022, 7.1.2: everything begins and the profile ends on a multiple of four bytes.
+    bytes.resize(bytes.len().next_multiple_of(4), 0);
+    let size = u32::try_from(bytes.len()).expect("a profile is short");
+    bytes[..4].copy_from_slice(&size.to_be_bytes());
     bytes[CREATION_TIME].copy_from_slice(&CREATED);
     bytes
 }
@@ -56,14 +60,15 @@ fn curve(transfer: Transfer) -> ToneReprCurve {
     ToneReprCurve::Parametric(parameters.map(|parameter: f64| parameter as f32).to_vec())
 }
 
+/// A name with an even number of letters: the tag after it then begins on a multiple of four bytes.
 fn name(encoding: ColorEncoding) -> &'static str {
     match (encoding.primaries, encoding.transfer) {
         (Primaries::Srgb, Transfer::Srgb) => "sRGB (IEC 61966-2-1)",
-        (Primaries::Srgb, Transfer::Linear) => "sRGB primaries, linear",
-        (Primaries::Srgb, Transfer::Rec2020) => "sRGB primaries, BT.2020 curve",
-        (Primaries::Rec2020, Transfer::Rec2020) => "Rec. 2020 (ITU-R BT.2020)",
-        (Primaries::Rec2020, Transfer::Linear) => "Rec. 2020 primaries, linear",
-        (Primaries::Rec2020, Transfer::Srgb) => "Rec. 2020 primaries, sRGB curve",
+        (Primaries::Srgb, Transfer::Linear) => "sRGB, linear",
+        (Primaries::Srgb, Transfer::Rec2020) => "sRGB, BT2020 curve",
+        (Primaries::Rec2020, Transfer::Rec2020) => "Rec.2020 (ITU-R BT.2020)",
+        (Primaries::Rec2020, Transfer::Linear) => "Rec.2020, linear",
+        (Primaries::Rec2020, Transfer::Srgb) => "Rec.2020, sRGB curve",
     }
 }
 
@@ -101,5 +106,21 @@ mod tests {
         assert_eq!(&bytes[36..40], b"acsp", "the signature of an ICC profile");
         let size = u32::from_be_bytes([bytes[0], bytes[1], bytes[2], bytes[3]]);
         assert_eq!(size as usize, bytes.len(), "the size that the profile states");
+    }
+
+    #[test]
+    fn every_tag_begins_on_a_multiple_of_four_bytes() {
+        for primaries in [Primaries::Srgb, Primaries::Rec2020] {
+            for transfer in [Transfer::Linear, Transfer::Srgb, Transfer::Rec2020] {
+                let bytes = profile(ColorEncoding { primaries, transfer });
+                let number = |at: usize| u32::from_be_bytes(bytes[at..at + 4].try_into().expect("four bytes")) as usize;
+                assert_eq!(bytes.len() % 4, 0, "length of {primaries:?} {transfer:?}");
+                assert!(number(128) >= 9, "the tags that a matrix profile needs");
+                for tag in 0..number(128) {
+                    let (offset, len) = (number(132 + 12 * tag + 4), number(132 + 12 * tag + 8));
+                    assert!(offset % 4 == 0 && offset + len <= bytes.len(), "tag {tag} at {offset} of {len}");
+                }
+            }
+        }
     }
 }

@@ -5,7 +5,7 @@ use std::path::Path;
 use image::codecs::jpeg::JpegEncoder;
 use image::{ExtendedColorType, ImageEncoder, ImageError};
 
-use crate::export::exif::{FileMetadata, exif_block};
+use crate::export::exif::{FileMetadata, JpegFacts, exif_block};
 use crate::export::replace::replace_file;
 use crate::export::strips::{finished_rows, for_each_strip};
 use crate::export::{ExportError, Finished, icc, sides};
@@ -39,7 +39,8 @@ pub fn write_jpeg(
         })?;
         let mut encoder = JpegEncoder::new_with_quality(file, quality.clamp(1, 100));
         encoder.set_icc_profile(icc::profile(picture.encoding())).map_err(ImageError::Unsupported)?;
-        encoder.set_exif_metadata(exif_block(metadata, picture.encoding())?).map_err(ImageError::Unsupported)?;
+        let exif = exif_block(metadata, picture.encoding(), Some(JpegFacts { width, height }))?;
+        encoder.set_exif_metadata(exif).map_err(ImageError::Unsupported)?;
         Ok(encoder.write_image(&bytes, width, height, ExtendedColorType::Rgb8)?)
     })
 }

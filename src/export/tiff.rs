@@ -8,10 +8,10 @@ use std::ops::Range;
 use std::path::Path;
 
 use flate2::write::ZlibEncoder;
-use tiff::encoder::{DirectoryEncoder, Rational, TiffEncoder, TiffKind, TiffKindBig, TiffKindStandard};
+use tiff::encoder::{DirectoryEncoder, TiffEncoder, TiffKind, TiffKindBig, TiffKindStandard};
 use tiff::tags::Tag;
 
-use crate::export::exif::{pad_to_even, write_exif, write_main_tags, write_undefined};
+use crate::export::exif::{pad_to_even, write_exif, write_main_tags, write_resolution, write_undefined};
 use crate::export::replace::replace_file;
 use crate::export::strips::{ROWS_PER_STRIP, camera_rows, finished_rows, for_each_strip, light_rows};
 use crate::export::{ExportError, FileMetadata, TiffPicture, icc, sides};
@@ -46,8 +46,8 @@ const OVERHEAD_BYTES: u64 = 64 * 1024 * 1024;
 /// From here on offsets may pass 32 bits.
 const MOST_CLASSIC_BYTES: u64 = u32::MAX as u64 - OVERHEAD_BYTES;
 
-/// Deflate level: most of the gain for a tenth of the time of the best.
-const DEFLATE_LEVEL: u32 = 3;
+/// Deflate level: noise cannot be packed, and higher levels only take time.
+const DEFLATE_LEVEL: u32 = 1;
 
 fn write_with_limit(
     monitor: &Monitor,
@@ -159,7 +159,7 @@ pub(super) fn write_picture<W: Write + Seek, K: TiffKind>(
     add_tags: impl FnOnce(&mut DirectoryEncoder<'_, W, K>) -> tiff::TiffResult<()>,
     make: impl Fn(Range<usize>) -> Strip + Sync,
 ) -> Result<(), ExportError> {
-    let exif = write_exif(encoder, metadata, layout.encoding)?;
+    let exif = write_exif(encoder, metadata, layout.encoding, None)?;
     let mut directory = encoder.image_directory()?;
     write_layout_tags(&mut directory, layout)?;
     write_main_tags(&mut directory, metadata, exif)?;
@@ -198,10 +198,7 @@ fn write_layout_tags<W: Write + Seek, K: TiffKind>(
     directory.write_tag(Tag::Orientation, layout.orientation.tag())?;
     directory.write_tag(Tag::SamplesPerPixel, 3_u16)?;
     directory.write_tag(Tag::RowsPerStrip, ROWS_PER_STRIP as u32)?;
-    // 300 pixels per inch: the tags are required, and the number means nothing to a screen.
-    directory.write_tag(Tag::XResolution, Rational { n: 300, d: 1 })?;
-    directory.write_tag(Tag::YResolution, Rational { n: 300, d: 1 })?;
-    directory.write_tag(Tag::ResolutionUnit, 2_u16)?;
+    write_resolution(directory)?;
     directory.write_tag(Tag::PlanarConfiguration, 1_u16)?;
     directory.write_tag(Tag::SampleFormat, &[if is_float { 3_u16 } else { 1 }; 3][..])?;
     match layout.compression {

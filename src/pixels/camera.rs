@@ -119,10 +119,8 @@ impl Lens {
     pub fn ray(&self, reach: Reach, point: Point) -> Option<Vector3<f64>> {
         let (x, y) = ((point.x - self.principal.x) / self.focal_px, (point.y - self.principal.y) / self.focal_px);
         let distorted = x.hypot(y);
-        // Also false for what is not a number.
-        if !(distorted <= reach.distorted) {
-            return None;
-        }
+        // Also no for what is not a number.
+        (distorted <= reach.distorted).then_some(())?;
         let ideal = self.undistorted(reach, distorted);
         let (sine, cosine) = self.projection.angle(ideal).sin_cos();
         let scale = if distorted > 0.0 { sine / distorted } else { 0.0 };
@@ -139,9 +137,7 @@ impl Lens {
             Projection::Rectilinear => return None,
             fisheye => fisheye.radius(sideways.atan2(ray.z)),
         };
-        if !(ideal <= reach.ideal) {
-            return None;
-        }
+        (ideal <= reach.ideal).then_some(())?;
         let scale = if sideways > 0.0 { ideal / sideways } else { 0.0 };
         let scale = self.focal_px * scale * self.distortion(ideal);
         Some(Point { x: self.principal.x + scale * ray.x, y: self.principal.y + scale * ray.y })

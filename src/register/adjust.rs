@@ -184,8 +184,8 @@ fn scale_of(scene: &Scene) -> f64 {
     let n_unknowns = 2 * scene.stars.len() + 3 * scene.frames.len();
     let n_values = 2 * errors.len();
     let share = (n_values.saturating_sub(n_unknowns)).max(1) as f64 / n_values.max(1) as f64;
-    // Not below a third of the stated noise: a few stars can agree by luck.
-    (axis_sigma(&errors) / share.sqrt()).max(0.3)
+    // Not below the stated noise: a few stars can agree by luck, and the others would be thrown out.
+    (axis_sigma(&errors) / share.sqrt()).max(1.0)
 }
 
 /// The normal equations with the stars set apart.

@@ -3,23 +3,31 @@
 use nalgebra::Rotation3;
 use rayon::prelude::*;
 
-use super::adjust::{Adjust, Scene, adjust};
+use super::adjust::{Adjust, Adjusted, Scene, adjust};
 use super::choice::{Fit, chosen};
 use super::field::Field;
 use super::finish::finish;
-use super::lens_prior::{LensPrior, N_LENS, guesses};
+use super::lens_prior::{LensPrior, N_LENS, guesses as lens_guesses};
 use super::matching::{PairSolution, follow, mutual_pairs, places};
 use super::pair_fit::{Freedom, PairModel};
 use super::sky::cross_check;
 use super::start::{MIN_STARS, SIDEREAL_RAD_PER_SEC, motion_px, start};
+use super::still::without_lights;
 use super::tracks::link;
 use super::{AlignError, BurstRegistration, FrameStars, Optics, RegisterError, RegisterSettings};
-use crate::job::Monitor;
+use crate::job::{Cancelled, Monitor};
+use crate::pixels::Lens;
 
 /// Frames that the lens is fitted to; more add time and no knowledge.
 const FRAMES_IN_FIT: usize = 24;
 /// Frames that are matched with no start; in a longer burst the others start from their neighbors.
 const FRAMES_MATCHED_BLIND: usize = 32;
+/// Frames of a long burst that are started at once, each from those before.
+const FRAMES_AT_ONCE: usize = 8;
+/// Errors this much larger than the centroids' noise explains make other projections worth a try.
+const POOR_FIT: f64 = 1.6;
+/// Tolerances of linking while the lens settles, in units of the last one.
+const LINK_TOLERANCES: [f64; 3] = [6.0, 3.0, 1.5];
 /// How far a start taken from a neighbor may be off.
 const START_TOLERANCE_PX: f64 = 30.0;
 
@@ -40,25 +48,72 @@ pub fn register_burst(
         return Err(RegisterError::Reference { found: n_reference, needed: MIN_STARS });
     }
     let known = optics.profile.as_ref().map(|profile| profile.prior(optics.size));
-    let guesses = guesses(optics.size, optics.focal_px, known);
-    let burst = Burst { frames, fields: &fields, reference, guesses: &guesses, tolerance_px: settings.tolerance_px };
-    let starts = burst.starts(monitor)?;
+    let guesses = lens_guesses(optics.size, optics.focal_px, known);
+    let clocks = trusted_clocks(frames);
+    let mut burst = Burst { clocks: &clocks, fields, reference, guesses, tolerance_px: settings.tolerance_px };
+    let mut starts = burst.starts(monitor)?;
+    if optics.focal_px.is_some() && !burst.any_matched(&starts) {
+        burst.guesses = lens_guesses(optics.size, None, None);
+        starts = burst.starts(monitor)?;
+    }
+    let n_pairs = |starts: &Starts| starts.iter().map(|s| s.as_ref().map_or(0, |s| s.pairs.len())).collect::<Vec<_>>();
+    let n_before = n_pairs(&starts);
+    let (fields, kept): (Vec<_>, Vec<_>) = without_lights(&burst.fields, reference, &mut starts).into_iter().unzip();
+    burst.fields = fields;
+    // A frame that was matched by lamps mostly, because the tripod was knocked, is matched again without them.
+    for (frame, (before, after)) in n_before.into_iter().zip(n_pairs(&starts)).enumerate() {
+        if frame != reference && 2 * after < before {
+            monitor.check()?;
+            starts[frame] = burst.blind(frame, reference, &burst.guesses);
+        }
+    }
     let mut notes = Vec::new();
-    let fit = burst.fitted(&starts, settings, &mut notes);
+    let fit = burst.fitted(monitor, &starts, settings, &mut notes)?;
+    notes.extend(fit.as_ref().zip(optics.focal_px).and_then(|(fit, stated_px)| focal_note(fit, stated_px)));
     monitor.step("Aligning", frames.len(), frames.len())?;
-    let orders: Vec<&[usize]> = all.iter().map(|(_, order)| order.as_slice()).collect();
-    let mut registration = finish(&fields, reference, &starts, fit, &orders, settings.tolerance_px);
+    // Places in the lists as given.
+    let orders: Vec<Vec<usize>> =
+        all.iter().zip(&kept).map(|((_, order), kept)| kept.iter().map(|&idx| order[idx]).collect()).collect();
+    let mut registration = finish(&burst.fields, reference, &starts, fit, &orders, settings.tolerance_px);
     notes.append(&mut registration.notes);
-    let clocks: Vec<Option<f64>> = frames.iter().map(|frame| frame.capture_time_secs).collect();
     notes.extend(cross_check(&registration.frames, &clocks, reference));
     Ok(BurstRegistration { notes, ..registration })
 }
 
+/// Told where the stars contradict the camera, as after a lens change that the camera did not see.
+fn focal_note(fit: &Fit, stated_px: f64) -> Option<String> {
+    let found_px = fit.adjusted.scene.lens().focal_px;
+    let factor = found_px / stated_px;
+    (fit.lens_fitted && (factor.ln()).abs() > 0.15).then(|| {
+        format!("The focal length is {factor:.2} times what the camera states, by the stars; they were believed")
+    })
+}
+
+/// The surest match of a frame with the reference.
+fn best_of(starts: &Starts, reference: usize) -> Option<&PairSolution> {
+    (starts.iter().enumerate())
+        .filter(|(frame, _)| *frame != reference)
+        .filter_map(|(_, start)| start.as_ref().ok())
+        .min_by(|a, b| a.ln_false_alarms.total_cmp(&b.ln_false_alarms))
+}
+
+/// The clocks, if they run: a burst whose frames all bear one time says nothing about it.
+fn trusted_clocks(frames: &[FrameStars<'_>]) -> Vec<Option<f64>> {
+    let clocks: Vec<Option<f64>> =
+        frames.iter().map(|frame| frame.capture_time_secs.filter(|secs| secs.is_finite())).collect();
+    let mut known = clocks.iter().flatten();
+    let first = known.next();
+    let runs = known.any(|secs| Some(secs) != first);
+    if runs { clocks } else { vec![None; frames.len()] }
+}
+
 struct Burst<'a> {
-    frames: &'a [FrameStars<'a>],
-    fields: &'a [Field],
+    /// Middle of each exposure, where a clock tells.
+    clocks: &'a [Option<f64>],
+    /// Brightest first; after the first rotations without the lights that stand still.
+    fields: Vec<Field>,
     reference: usize,
-    guesses: &'a [LensPrior],
+    guesses: Vec<LensPrior>,
     tolerance_px: f64,
 }
 
@@ -67,7 +122,7 @@ type Starts = Vec<Result<PairSolution, AlignError>>;
 impl Burst<'_> {
     /// A first rotation for each frame.
     fn starts(&self, monitor: &Monitor) -> Result<Starts, RegisterError> {
-        let n = self.frames.len();
+        let n = self.fields.len();
         let stride = n.div_ceil(FRAMES_MATCHED_BLIND);
         let blind: Vec<usize> = (0..n).filter(|frame| frame.abs_diff(self.reference) % stride == 0).collect();
         let mut starts: Starts =
@@ -75,7 +130,7 @@ impl Burst<'_> {
         for (done, chunk) in blind.chunks(4).enumerate() {
             monitor.step("Aligning", 4 * done, n)?;
             let found: Vec<_> =
-                chunk.par_iter().map(|&frame| self.blind(frame, self.reference, self.guesses)).collect();
+                chunk.par_iter().map(|&frame| self.blind(frame, self.reference, &self.guesses)).collect();
             for (&frame, found) in chunk.iter().zip(found) {
                 starts[frame] = found;
             }
@@ -83,15 +138,31 @@ impl Burst<'_> {
         let mut open: Vec<usize> = (0..n).filter(|&frame| starts[frame].is_err()).collect();
         // From the reference outwards, so that a neighbor closer to it is there first.
         open.sort_by_key(|&frame| (frame.abs_diff(self.reference), frame));
-        for frame in open {
+        // Once the lens is known from other frames, no other is tried: a clouded frame would take as long as ten.
+        let known_lens: Vec<LensPrior> = best_of(&starts, self.reference)
+            .map(|best| LensPrior { lens: best.model.lens(), ..best.model.prior })
+            .into_iter()
+            .collect();
+        for chunk in open.chunks(FRAMES_AT_ONCE) {
             monitor.check()?;
-            if let Some(found) = self.from_neighbor(frame, &starts) {
-                starts[frame] = Ok(found);
-            } else if !blind.contains(&frame) {
-                starts[frame] = self.blind(frame, self.reference, self.guesses);
+            let found: Vec<_> = (chunk.par_iter())
+                .map(|&frame| {
+                    let beside = self.beside_neighbors(frame, &starts, &known_lens);
+                    let tried = blind.contains(&frame) || known_lens.is_empty();
+                    beside.or_else(|| self.blind(frame, self.reference, &known_lens).ok().filter(|_| !tried))
+                })
+                .collect();
+            for (&frame, found) in chunk.iter().zip(found) {
+                if let Some(found) = found {
+                    starts[frame] = Ok(found);
+                }
             }
         }
         Ok(starts)
+    }
+
+    fn any_matched(&self, starts: &Starts) -> bool {
+        starts.iter().enumerate().any(|(frame, start)| frame != self.reference && start.is_ok())
     }
 
     fn blind(&self, frame: usize, onto: usize, guesses: &[LensPrior]) -> Result<PairSolution, AlignError> {
@@ -111,12 +182,12 @@ impl Burst<'_> {
 
     /// How far the sky turned between two frames by the camera's clock.
     fn turn_rad(&self, one: usize, other: usize) -> Option<f64> {
-        let secs = self.frames[one].capture_time_secs? - self.frames[other].capture_time_secs?;
+        let secs = self.clocks[one]? - self.clocks[other]?;
         Some(secs.abs() * SIDEREAL_RAD_PER_SEC)
     }
 
     /// A frame started from where its neighbors are; at last, matched to a neighbor instead of the reference.
-    fn from_neighbor(&self, frame: usize, starts: &Starts) -> Option<PairSolution> {
+    fn beside_neighbors(&self, frame: usize, starts: &Starts, known_lens: &[LensPrior]) -> Option<PairSolution> {
         let light = &self.fields[frame];
         if light.len() < MIN_STARS {
             return None;
@@ -124,10 +195,7 @@ impl Burst<'_> {
         let is_known = |&other: &usize| starts[other].is_ok() && other != frame;
         let before = (0..frame).rev().find(is_known);
         let after = (frame + 1..starts.len()).find(is_known);
-        let best = (starts.iter().enumerate())
-            .filter(|(other, _)| *other != self.reference)
-            .filter_map(|(_, start)| start.as_ref().ok())
-            .min_by(|a, b| a.ln_false_alarms.total_cmp(&b.ln_false_alarms));
+        let best = best_of(starts, self.reference);
         let known: Vec<(usize, &PairSolution)> = [before, after]
             .into_iter()
             .flatten()
@@ -135,7 +203,7 @@ impl Burst<'_> {
             .collect();
         if let Some(best) = best {
             let rotation = self.predicted(frame, &known);
-            let from = PairModel { reference_from_light: rotation, ..best.model.clone() };
+            let from = PairModel { reference_from_light: rotation, ..best.model };
             let found = follow(&from, light, &self.fields[self.reference], START_TOLERANCE_PX, self.tolerance_px);
             // What does not move proves nothing here: it may be lights on the ground.
             if let Some(found) = found.filter(|found| motion_px(found, light) > 3.0) {
@@ -146,9 +214,7 @@ impl Burst<'_> {
             if other == self.reference {
                 continue;
             }
-            let mut guesses = vec![there.model.prior];
-            guesses.extend_from_slice(self.guesses);
-            if let Ok(mut found) = self.blind(frame, other, &guesses) {
+            if let Ok(mut found) = self.blind(frame, other, known_lens) {
                 found.model.reference_from_light = there.model.reference_from_light * found.model.reference_from_light;
                 // They are pairs with the neighbor's stars.
                 found.pairs.clear();
@@ -161,8 +227,8 @@ impl Burst<'_> {
     /// The rotation of a frame by those before and after it, in proportion to time, or to number without clocks.
     fn predicted(&self, frame: usize, known: &[(usize, &PairSolution)]) -> Rotation3<f64> {
         let place = |frame: usize| {
-            let clocks = self.frames.iter().all(|frame| frame.capture_time_secs.is_some());
-            if clocks { self.frames[frame].capture_time_secs.unwrap_or(0.0) } else { frame as f64 }
+            let all_known = self.clocks.iter().all(Option::is_some);
+            self.clocks[frame].filter(|_| all_known).unwrap_or(frame as f64)
         };
         match known {
             [(a, one), (b, two)] if place(*a) != place(*b) => {
@@ -176,7 +242,13 @@ impl Burst<'_> {
     }
 
     /// One lens for the burst; `None` where no frame but the reference was matched, or no lens fits.
-    fn fitted(&self, starts: &Starts, settings: &RegisterSettings, notes: &mut Vec<String>) -> Option<Fit> {
+    fn fitted(
+        &self,
+        monitor: &Monitor,
+        starts: &Starts,
+        settings: &RegisterSettings,
+        notes: &mut Vec<String>,
+    ) -> Result<Option<Fit>, Cancelled> {
         let matched = |frame: usize| starts[frame].as_ref().ok().filter(|_| frame != self.reference);
         // The pair that says most about the lens: many stars, moved far.
         let weight = |frame: usize, solution: &PairSolution| {
@@ -185,17 +257,8 @@ impl Burst<'_> {
         let best = (0..starts.len())
             .filter_map(|frame| matched(frame).map(|solution| (weight(frame, solution), frame)))
             .max_by(|a, b| a.0.total_cmp(&b.0).then(b.1.cmp(&a.1)))
-            .and_then(|(_, frame)| matched(frame))?;
-        let mut scene = Scene {
-            prior: best.model.prior,
-            parameters: best.model.parameters,
-            zenith: None,
-            frames: vec![Rotation3::identity(); starts.len()],
-            reference: self.reference,
-            stars: Vec::new(),
-            sightings: Vec::new(),
-        };
-        self.follow_all(&mut scene, starts);
+            .and_then(|(_, frame)| matched(frame));
+        let Some(best) = best else { return Ok(None) };
         let mut order: Vec<usize> = (0..starts.len()).filter(|&frame| matched(frame).is_some()).collect();
         order.sort_by_key(|&frame| (frame.abs_diff(self.reference), frame));
         let stride = order.len().div_ceil(FRAMES_IN_FIT - 1).max(1);
@@ -203,17 +266,65 @@ impl Burst<'_> {
         let mut in_fit: Vec<usize> = order.iter().rev().step_by(stride).copied().collect();
         in_fit.push(self.reference);
         in_fit.reverse();
-        let fields: Vec<&Field> = self.fields.iter().collect();
-        for tolerance in [4.0 * self.tolerance_px, 2.0 * self.tolerance_px] {
-            link(&mut scene, &fields, &in_fit, tolerance, settings.stars_in_fit);
-            scene = adjust(scene, Adjust::Lens).scene;
+        let mut settled = self.settled(monitor, best.model.prior, best.model.parameters, starts, &in_fit, settings)?;
+        if settled.scale > POOR_FIT {
+            for prior in self.other_lenses(&best.model.prior.lens) {
+                let other = self.settled(monitor, prior, [0.0; N_LENS], starts, &in_fit, settings)?;
+                if other.scale < settled.scale && 5 * other.n_sightings > 4 * settled.n_sightings {
+                    settled = other;
+                }
+            }
         }
-        link(&mut scene, &fields, &in_fit, self.tolerance_px, settings.stars_in_fit);
-        let mut fit = chosen(scene, notes);
+        monitor.check()?;
+        let mut fit = chosen(settled, notes);
         for frame in order.into_iter().filter(|frame| !in_fit.contains(frame)) {
             self.resect(&mut fit.adjusted.scene, frame);
         }
-        Some(fit)
+        Ok(Some(fit))
+    }
+
+    /// Stars linked and lens fitted in turn, until links are tight, from one guess at the lens.
+    fn settled(
+        &self,
+        monitor: &Monitor,
+        prior: LensPrior,
+        parameters: [f64; N_LENS],
+        starts: &Starts,
+        in_fit: &[usize],
+        settings: &RegisterSettings,
+    ) -> Result<Adjusted, Cancelled> {
+        let mut scene = Scene {
+            prior,
+            parameters,
+            zenith: None,
+            frames: vec![Rotation3::identity(); starts.len()],
+            reference: self.reference,
+            stars: Vec::new(),
+            sightings: Vec::new(),
+        };
+        self.follow_all(&mut scene, starts);
+        let fields: Vec<&Field> = self.fields.iter().collect();
+        for tolerance in LINK_TOLERANCES.map(|factor| factor * self.tolerance_px) {
+            monitor.check()?;
+            link(&mut scene, &fields, in_fit, tolerance, settings.stars_in_fit);
+            scene = adjust(scene, Adjust::Lens).scene;
+        }
+        link(&mut scene, &fields, in_fit, self.tolerance_px, settings.stars_in_fit);
+        Ok(adjust(scene, Adjust::Lens))
+    }
+
+    /// What to try where a lens fits poorly: other projections, and focal lengths that nobody stated.
+    fn other_lenses(&self, known: &Lens) -> Vec<LensPrior> {
+        let mut others: Vec<LensPrior> = Vec::new();
+        for guess in self.guesses.iter().chain(&lens_guesses(self.fields[self.reference].size, None, None)) {
+            let alike = |lens: &Lens| {
+                lens.projection == guess.lens.projection && (lens.focal_px / guess.lens.focal_px).ln().abs() < 0.1
+            };
+            if !alike(known) && !others.iter().any(|other| alike(&other.lens)) {
+                others.push(*guess);
+            }
+        }
+        others
     }
 
     /// The rotation of one more frame, from the stars as they are known.
@@ -228,7 +339,7 @@ impl Burst<'_> {
             air: scene.air(),
             reference_from_light: scene.frames[frame].inverse(),
         };
-        for tolerance in [4.0, 2.0, 1.0, 1.0].map(|factor| factor * self.tolerance_px) {
+        for tolerance in [8.0, 4.0, 2.0, 1.0, 1.0].map(|factor| factor * self.tolerance_px) {
             let transform = model.transform();
             let pairs = mutual_pairs(&self.fields[frame], &known, tolerance, |point| transform.apply(point));
             model = model.improved(&places(&pairs, &self.fields[frame], &known), 0.3 * tolerance, Freedom::Rotation);

@@ -9,6 +9,9 @@ use nalgebra::Vector3;
 use super::adjust::{Adjust, Adjusted, Scene, adjust};
 use super::lens_prior::N_LENS;
 
+/// The air is always there: it is left out only where two random angles could lower the sum of squares as
+/// much, once in 400 bursts (χ² with two degrees of freedom).
+const AIR_GAIN: f64 = 12.0;
 /// Stars that the first guesses at the zenith are judged by.
 const STARS_FOR_AIR: usize = 120;
 /// A turn smaller than this bends nothing that could be measured, radians.
@@ -23,8 +26,7 @@ pub(crate) struct Fit {
 }
 
 /// The least model that explains the sightings as well as they can be explained.
-pub(crate) fn chosen(scene: Scene, notes: &mut Vec<String>) -> Fit {
-    let fitted = adjust(scene, Adjust::Lens);
+pub(crate) fn chosen(fitted: Adjusted, notes: &mut Vec<String>) -> Fit {
     let n_values = (2 * fitted.n_sightings).max(2) as f64;
     let held = adjust(with_known_lens(&fitted.scene), Adjust::Rotations);
     let lens_gain = held.scene.cost(fitted.scale) - fitted.scene.cost(fitted.scale);
@@ -37,7 +39,7 @@ pub(crate) fn chosen(scene: Scene, notes: &mut Vec<String>) -> Fit {
     }
     if let Some(with_air) = with_air(&fitted) {
         let air_gain = fitted.scene.cost(fitted.scale) - with_air.scene.cost(fitted.scale);
-        if air_gain > 2.0 * n_values.ln() + 10.0 {
+        if air_gain > AIR_GAIN {
             notes.push(format!("Refraction by the air was taken into account (gain {air_gain:.0})"));
             return Fit { adjusted: with_air, lens_fitted: true };
         }

@@ -35,7 +35,7 @@ pub(crate) fn finish(
     reference: usize,
     starts: &[Result<PairSolution, AlignError>],
     fit: Option<Fit>,
-    orders: &[&[usize]],
+    orders: &[Vec<usize>],
     tolerance_px: f64,
 ) -> BurstRegistration {
     let finished: Vec<Result<Finished, AlignError>> = (starts.par_iter().enumerate())
@@ -47,7 +47,7 @@ pub(crate) fn finish(
             let pair = Pair {
                 light: &fields[frame],
                 reference: &fields[reference],
-                orders: [orders[frame], orders[reference]],
+                orders: [&orders[frame], &orders[reference]],
             };
             pair.finished(start, fit.as_ref().map(|fit| (fit, frame)), tolerance_px)
         })

@@ -7,6 +7,7 @@
 mod adjust;
 mod burst;
 mod chance;
+mod channel;
 mod choice;
 mod field;
 mod finish;
@@ -18,16 +19,21 @@ mod profile;
 mod reference;
 mod sky;
 mod start;
+mod still;
 mod tracks;
 mod triangles;
 
 pub use burst::register_burst;
+pub use channel::{ChannelScale, measure_channel_scale};
+pub use plane::{fit_homography, fit_similarity};
 pub use profile::{LensProfile, ProfileError};
 pub use reference::{ReferenceMeasure, choose_reference};
 
+use nalgebra::Rotation3;
+
 use crate::detect::Star;
 use crate::job::{Cancelled, Monitor};
-use crate::pixels::{Lens, Point, Size, Transform};
+use crate::pixels::{CameraTransform, Lens, Point, Refraction, Size, Transform};
 
 /// The stars of one frame and when they were seen.
 #[derive(Clone, Copy, Debug)]
@@ -79,6 +85,25 @@ pub struct BurstRegistration {
     pub lens: Option<LensFit>,
     /// What a person should know; each a sentence.
     pub notes: Vec<String>,
+}
+
+impl BurstRegistration {
+    /// Takes lateral color into the lens and into every frame's transform, the reference frame's too: it is
+    /// then its own channels that move. Without a fitted camera nothing changes.
+    pub fn set_channel_scale(&mut self, channel_scale: [f64; 3]) {
+        let Some(fit) = &mut self.lens else { return };
+        fit.lens.channel_scale = channel_scale;
+        let air = fit.zenith.map(|zenith| Refraction::new(zenith.into()));
+        for registration in self.frames.iter_mut().flatten() {
+            let transform = &mut registration.reference_from_light;
+            let rotation = match transform {
+                Transform::Camera(camera) => *camera.rotation(),
+                Transform::Identity => Rotation3::identity(),
+                Transform::Homography(_) => continue,
+            };
+            *transform = Transform::Camera(Box::new(CameraTransform::new(fit.lens, rotation, air)));
+        }
+    }
 }
 
 /// One star in two frames: places in the lists as given.

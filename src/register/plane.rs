@@ -6,14 +6,14 @@
 
 use nalgebra::{Matrix3, SMatrix, SVector};
 
-use crate::pixels::statistics::SIGMA_PER_MAD;
 use crate::pixels::{Homography, Point};
 
 /// Tukey's constant: 95 % efficiency on normal errors.
 pub(crate) const TUKEY: f64 = 4.685;
 
 /// Shift, turn and scale that carry the first of each pair onto the second; `None` below two pairs.
-pub(crate) fn fit_similarity(pairs: &[(Point, Point)]) -> Option<Homography> {
+#[must_use]
+pub fn fit_similarity(pairs: &[(Point, Point)]) -> Option<Homography> {
     let frame = Normalized::new(pairs)?;
     let mut map = [1.0, 0.0, 0.0, 0.0];
     for _ in 0..12 {
@@ -32,14 +32,15 @@ pub(crate) fn fit_similarity(pairs: &[(Point, Point)]) -> Option<Homography> {
 }
 
 /// The projective map that carries the first of each pair onto the second; `None` below four pairs.
-pub(crate) fn fit_homography(pairs: &[(Point, Point)]) -> Option<Homography> {
+#[must_use]
+pub fn fit_homography(pairs: &[(Point, Point)]) -> Option<Homography> {
     if pairs.len() < 4 {
         return None;
     }
     let frame = Normalized::new(pairs)?;
     let mut map = Homography(similarity_rows([1.0, 0.0, 0.0, 0.0]));
     if let Some(similarity) = fit_similarity(pairs) {
-        map = frame.from_pixels(&similarity)?;
+        map = frame.normalized(&similarity)?;
     }
     for _ in 0..20 {
         let weights = frame.weights(&map.0);
@@ -126,7 +127,7 @@ impl Normalized {
         homography(out.try_inverse()? * Matrix3::from_fn(|row, column| map[row][column]) * into)
     }
 
-    fn from_pixels(&self, map: &Homography) -> Option<Homography> {
+    fn normalized(&self, map: &Homography) -> Option<Homography> {
         let (into, out) = self.scalings();
         homography(out * Matrix3::from_fn(|row, column| map.0[row][column]) * into.try_inverse()?)
     }
@@ -145,13 +146,6 @@ fn homography(matrix: Matrix3<f64>) -> Option<Homography> {
     let last = matrix[(2, 2)];
     (last.abs() > 1e-12)
         .then(|| Homography(std::array::from_fn(|row| std::array::from_fn(|column| matrix[(row, column)] / last))))
-}
-
-/// Robust standard deviation of values around zero.
-pub(crate) fn sigma_around_zero(values: impl Iterator<Item = f64>) -> f64 {
-    let mut sizes: Vec<f64> = values.map(f64::abs).collect();
-    sizes.sort_by(f64::total_cmp);
-    sizes.get(sizes.len() / 2).map_or(0.0, |median| f64::from(SIGMA_PER_MAD) * median)
 }
 
 #[cfg(test)]

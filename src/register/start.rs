@@ -10,6 +10,7 @@ use super::field::Field;
 use super::lens_prior::LensPrior;
 use super::matching::{PairSolution, agreement, match_fields, mutual_pairs};
 use super::plane::{axis_sigma, errors_px};
+use super::still::COINCIDENT_PX;
 
 /// Fewest stars that are matched at all: below this no agreement can stand out from chance.
 pub(crate) const MIN_STARS: usize = 6;
@@ -17,8 +18,6 @@ pub(crate) const MIN_STARS: usize = 6;
 /// The Earth's rate of turn against the stars, radians a second (IAU; 15.041″ a second).
 pub(crate) const SIDEREAL_RAD_PER_SEC: f64 = 7.292_115_9e-5;
 
-/// Detections this near to each other are at the same place.
-const COINCIDENT_PX: f64 = 0.75;
 /// A solution that moves nothing by more than this stands still as far as matching can tell.
 const STILL_PX: f64 = 1.5;
 /// Less motion than this needs no proof: it smears nothing.

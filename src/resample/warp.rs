@@ -8,16 +8,22 @@ use std::ops::Range;
 
 use crate::demosaic::Window;
 use crate::pixels::{Point, Size, Transform};
-use crate::resample::kernel::{CENTER_TAP, TAPS};
+use crate::resample::kernel::{CENTER_TAP, PHASES, TAPS};
 
 /// Largest distance between the interpolated and the exact position.
 pub const MAX_ERROR_PX: f64 = 0.005;
 /// Grid steps, the coarsest first; the last one is taken whatever its error.
-const STEPS_PX: [usize; 4] = [32, 16, 8, 4];
+const STEPS_PX: [usize; 4] = [MAX_STEP_PX, 16, 8, 4];
+/// Most pixels of a run.
+pub(super) const MAX_STEP_PX: usize = 32;
 /// Cells along each axis whose error is checked.
 const CHECKED_CELLS: usize = 24;
-/// Added to positions relative to the start of a run, so that truncation rounds down.
-pub(super) const BIAS_PX: isize = 64;
+/// Fractional bits of a position: whole numbers add up without rounding, the same on every machine.
+const FRACTION_BITS: u32 = 32;
+/// A position of 1 px.
+const ONE_PX: i64 = 1 << FRACTION_BITS;
+/// Half a phase: added once, it makes the phase the nearest one.
+const HALF_PHASE: i64 = ONE_PX / (2 * PHASES as i64);
 /// Positions further apart than this from one pixel to the next are no registration of a tripod's frames.
 const MAX_SLOPE: f64 = 1.9;
 
@@ -74,34 +80,40 @@ pub(super) struct Run {
     pub(super) axes: [Line; 2],
 }
 
-/// Equally spaced positions along one axis of the source frame.
+/// Equally spaced positions along one axis of the source frame, in fixed point.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Line {
-    /// Whole pixels of the start of the cell, less [`BIAS_PX`].
-    pub(super) base: isize,
-    /// The rest, plus [`BIAS_PX`]: at least 0 all along the cell.
-    pub(super) start: f32,
+    /// Position of the first column of the run, plus half a phase.
+    pub(super) start: i64,
     /// From one pixel to the next.
-    pub(super) slope: f32,
-    /// Steps from the start of the cell to the first column of the run.
-    pub(super) first_step: usize,
+    pub(super) slope: i64,
 }
 
 impl Line {
+    /// `first_step` steps of `slope` from `start` on.
     fn new(start: f64, slope: f64, first_step: usize) -> Self {
-        let whole = start.floor();
-        let base = whole as isize - BIAS_PX;
-        Self { base, start: (start - whole) as f32 + BIAS_PX as f32, slope: slope as f32, first_step }
+        // Positions are a few times the size of a frame at most, far from the ends of 64 bits.
+        let fixed = |position: f64| (position * ONE_PX as f64).round() as i64;
+        let slope = fixed(slope);
+        Self { start: fixed(start) + slope * first_step as i64 + HALF_PHASE, slope }
     }
 
-    /// Position after `step` steps from the first column of the run.
+    /// Whole pixels and phase after `step` steps.
+    #[inline(always)]
+    pub(super) fn split(&self, step: usize) -> (isize, usize) {
+        let position = self.start + self.slope * step as i64;
+        let phase = (position >> (FRACTION_BITS - PHASES.ilog2())) & (PHASES as i64 - 1);
+        ((position >> FRACTION_BITS) as isize, phase as usize)
+    }
+
+    /// Position after `step` steps.
     pub(super) fn at(&self, step: usize) -> f64 {
-        self.base as f64 + f64::from(self.start + self.slope * (self.first_step + step) as f32)
+        (self.start - HALF_PHASE + self.slope * step as i64) as f64 / ONE_PX as f64
     }
 
-    /// Whether every position is a whole pixel, `slope` (0 or 1) apart.
-    pub(super) fn is_whole(&self, slope: f32) -> bool {
-        self.slope == slope && self.start.fract() == 0.0
+    /// Whether every position is a whole pixel, `slope_px` apart.
+    pub(super) fn is_whole(&self, slope_px: i64) -> bool {
+        self.slope == slope_px * ONE_PX && (self.start - HALF_PHASE) % ONE_PX == 0
     }
 }
 
@@ -161,11 +173,11 @@ fn source_range(low: f64, high: f64, len: usize) -> Option<Range<isize>> {
     let before = CENTER_TAP as isize;
     let after = (TAPS - CENTER_TAP) as isize;
     let len = len as isize;
-    if high < 0.0 || low > (len - 1) as f64 {
+    if high < -1.0 || low > len as f64 {
         return None;
     }
     // One more on each side: positions on a whole pixel may round either way.
-    let start = (low.floor() as isize - before - 1).max(-before);
+    let start = (low.floor() as isize - before - 1).max(-before - 1);
     let end = (high.floor() as isize + after + 1).min(len - 1 + after);
     Some(start..end)
 }

@@ -12,7 +12,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use fs4::FileExt;
-use pulp::Arch;
+use pulp::{Arch, NullaryFnOnce};
 
 use crate::pixels::{CalibratedFrame, Layout, Rect, Size};
 use crate::stack::{MosaicRows, StackError};
@@ -156,22 +156,51 @@ impl ScratchStore {
         let (codes, _) = codes.as_chunks_mut::<SAMPLE_BYTES>();
         let per_step = 1.0 / self.step;
         let start = 0.5 - self.spec.lowest * per_step;
-        Arch::new().dispatch(|| {
-            for (code, &sample) in codes.iter_mut().zip(samples) {
-                // A float cast saturates: samples beyond the range are held at its ends.
-                *code = ((sample * per_step + start) as u16).to_le_bytes();
-            }
-        });
+        Arch::new().dispatch(Encode { per_step, start, samples, codes });
     }
 
     fn decode(&self, codes: &[u8], samples: &mut [f32]) {
         let (codes, _) = codes.as_chunks::<SAMPLE_BYTES>();
-        let (step, lowest) = (self.step, self.spec.lowest);
-        Arch::new().dispatch(|| {
-            for (sample, &code) in samples.iter_mut().zip(codes) {
-                *sample = f32::from(u16::from_le_bytes(code)) * step + lowest;
-            }
-        });
+        Arch::new().dispatch(Decode { step: self.step, lowest: self.spec.lowest, codes, samples });
+    }
+}
+
+/// A closure would not be compiled for the vector width at hand: this is inlined for certain.
+struct Encode<'a> {
+    per_step: f32,
+    start: f32,
+    samples: &'a [f32],
+    codes: &'a mut [[u8; SAMPLE_BYTES]],
+}
+
+impl NullaryFnOnce for Encode<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        for (code, &sample) in self.codes.iter_mut().zip(self.samples) {
+            // A float cast saturates: samples beyond the range are held at its ends.
+            *code = ((sample * self.per_step + self.start) as u16).to_le_bytes();
+        }
+    }
+}
+
+/// The way back.
+struct Decode<'a> {
+    step: f32,
+    lowest: f32,
+    codes: &'a [[u8; SAMPLE_BYTES]],
+    samples: &'a mut [f32],
+}
+
+impl NullaryFnOnce for Decode<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        for (sample, &code) in self.samples.iter_mut().zip(self.codes) {
+            *sample = f32::from(u16::from_le_bytes(code)) * self.step + self.lowest;
+        }
     }
 }
 

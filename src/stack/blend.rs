@@ -11,8 +11,11 @@ use crate::stack::clip::{ClipRule, Combined, clipped_mean, find_centers};
 use crate::stack::gather::{Samples, Smoothing, Subject, Work, Workspace, gather_frame};
 use crate::stack::{CombineRule, StackError};
 
-/// From here on a pixel is land alone, up to its complement sky alone.
+/// Pixels with this share of sky need no land.
 const WHOLE: f32 = 0.999;
+/// The land frames show the edge as it is, mixed with sky already: from a quarter of land on they show it alone.
+/// Blending by the plain share would take the land's part twice and thin the edge.
+const LAND_GAIN: f32 = 4.0;
 
 /// Rows of the result that one thread fills.
 pub(super) struct Band<'a> {
@@ -79,16 +82,17 @@ pub(super) fn stack_tile(
     band: &mut Band<'_>,
 ) -> Result<BandSummary, StackError> {
     let foreground = foreground_of(work, tile);
-    let only_land = foreground.iter().all(|&share| share >= WHOLE);
+    let only_land = foreground.iter().all(|&share| LAND_GAIN * share >= 1.0);
     let (mut sky, mut land) = (None, None);
     let mut smoothing = Smoothing::default();
-    if !work.sky.is_empty() && !(only_land && !work.land.is_empty()) {
+    if !work.sky.is_empty() && (!only_land || work.land.is_empty()) {
         let (combined, tile_smoothing) = combine(monitor, work, Subject::Sky, tile, workspace)?;
         smoothing = tile_smoothing;
         sky = Some(combined);
     }
+    let share_of_sky = |(&land, &weight): (&f32, &f32)| (1.0 - LAND_GAIN * land).max(0.0) * weight.min(1.0);
     let sky_share: Vec<f32> = match &sky {
-        Some(sky) => foreground.iter().zip(&sky.weight).map(|(land, weight)| (1.0 - land) * weight.min(1.0)).collect(),
+        Some(sky) => foreground.iter().zip(&sky.weight).map(share_of_sky).collect(),
         None => vec![0.0; tile.size.area()],
     };
     if !work.land.is_empty() && sky_share.iter().any(|&share| share < WHOLE) {
@@ -136,18 +140,17 @@ fn combine(
         }
     }
     monitor.check()?;
-    let frame_weights: Vec<f32> = frames.iter().map(|placed| placed.frame.weight).collect();
     match work.request.combine {
         CombineRule::Mean => divide_by_weight(&mut combined),
         CombineRule::Maximum => {}
         CombineRule::ClippedMean { drop_below_sigma, drop_above_sigma } => {
-            find_centers(&workspace.samples, &frame_weights, &mut workspace.centers);
-            let noise = work.channel_noise(subject);
-            let rule = ClipRule { drop_below_sigma, drop_above_sigma, noise, frame_weights: &frame_weights };
+            find_centers(&workspace.samples, frames.len(), &mut workspace.centers);
+            let (noise, variances) = (work.request.noise, work.variances(subject));
+            let rule = ClipRule { drop_below_sigma, drop_above_sigma, noise, variances };
             clipped_mean(&workspace.samples, &workspace.centers, &rule, tile.size, &mut combined);
         }
         CombineRule::Median => {
-            find_centers(&workspace.samples, &frame_weights, &mut workspace.centers);
+            find_centers(&workspace.samples, frames.len(), &mut workspace.centers);
             take_medians(workspace, frames.len(), tile.size, &mut combined);
         }
     }

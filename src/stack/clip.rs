@@ -12,8 +12,9 @@
 //!
 //! Without a noise model it is the classic form, and agrees with astropy (tests/reference/clip).
 
-use pulp::Arch;
+use pulp::{Arch, NullaryFnOnce};
 
+use crate::calibrate::NoiseModel;
 use crate::pixels::Size;
 use crate::pixels::statistics::SIGMA_PER_MAD;
 use crate::stack::gather::Samples;
@@ -27,23 +28,14 @@ const CONTRAST_SHARE: f32 = 0.15;
 /// Turns of clipping.
 const MAX_TURNS: usize = 3;
 
-/// Noise of one channel's samples.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct ChannelNoise {
-    /// Variance without light.
-    pub(super) read_variance: f32,
-    /// Growth with the signal.
-    pub(super) variance_per_signal: f32,
-}
-
 /// What decides which samples are kept.
 #[derive(Clone, Debug)]
-pub(super) struct ClipRule<'a> {
+pub(super) struct ClipRule {
     pub(super) drop_below_sigma: f32,
     pub(super) drop_above_sigma: f32,
-    pub(super) noise: Option<[ChannelNoise; 3]>,
-    /// Inverse variance of each frame's samples.
-    pub(super) frame_weights: &'a [f32],
+    pub(super) noise: Option<NoiseModel>,
+    /// Variance of each frame's samples by channel, in units of the noise model.
+    pub(super) variances: [Vec<f32>; 3],
 }
 
 /// Median, spread and number of the samples of each pixel of a tile with its halo.
@@ -51,7 +43,7 @@ pub(super) struct ClipRule<'a> {
 pub(super) struct Centers {
     /// By channel; infinite where nothing was seen.
     pub(super) median: [Vec<f32>; 3],
-    /// Scaled median absolute deviation, of deviations multiplied by the root of the frame's weight.
+    /// Scaled median absolute deviation.
     spread: [Vec<f32>; 3],
     /// Samples seen.
     pub(super) n_seen: Vec<f32>,
@@ -78,25 +70,39 @@ impl Combined {
 }
 
 /// Finds the centers of every pixel of a tile with its halo.
-pub(super) fn find_centers(samples: &Samples, frame_weights: &[f32], centers: &mut Centers) {
+pub(super) fn find_centers(samples: &Samples, n_frames: usize, centers: &mut Centers) {
     let stride = samples.stride();
     for plane in centers.median.iter_mut().chain(&mut centers.spread).chain([&mut centers.n_seen]) {
         plane.clear();
         plane.resize(stride, 0.0);
     }
-    let network = SortingNetwork::new(frame_weights.len());
-    let mut column = vec![[0.0; LANES]; frame_weights.len()];
-    Arch::new().dispatch(|| {
-        for start in (0..stride).step_by(LANES) {
-            centers_of_group(samples, frame_weights, &network, &mut column, start, centers);
+    let network = SortingNetwork::new(n_frames);
+    let column = vec![[0.0; LANES]; n_frames];
+    Arch::new().dispatch(FindCenters { samples, network, column, centers });
+}
+
+/// A closure would not be compiled for the vector width at hand: this is inlined for certain.
+struct FindCenters<'a> {
+    samples: &'a Samples,
+    network: SortingNetwork,
+    column: Vec<Lanes>,
+    centers: &'a mut Centers,
+}
+
+impl NullaryFnOnce for FindCenters<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(mut self) {
+        for start in (0..self.samples.stride()).step_by(LANES) {
+            centers_of_group(self.samples, &self.network, &mut self.column, start, self.centers);
         }
-    });
+    }
 }
 
 #[inline(always)]
 fn centers_of_group(
     samples: &Samples,
-    frame_weights: &[f32],
     network: &SortingNetwork,
     column: &mut [Lanes],
     start: usize,
@@ -108,36 +114,61 @@ fn centers_of_group(
         n_seen = each(|lane| n_seen[lane] + if weight[lane] > 0.0 { 1.0 } else { 0.0 });
     }
     centers.n_seen[start..start + LANES].copy_from_slice(&n_seen);
+    let n_all = column.len() as f32;
+    let all_seen = n_seen.iter().all(|&count| count == n_all);
     for channel in 0..3 {
         for (slot, sample) in column.iter_mut().enumerate() {
             let (value, weight) = (group(samples.lane(slot, channel), start), group(samples.lane(slot, 3), start));
             *sample = each(|lane| if weight[lane] > 0.0 { value[lane] } else { f32::INFINITY });
         }
         network.sort(column);
-        let median = middle(column, &n_seen, |value| value);
-        for (slot, sample) in column.iter_mut().enumerate() {
-            let (value, weight) = (group(samples.lane(slot, channel), start), group(samples.lane(slot, 3), start));
-            let scale = frame_weights[slot];
-            *sample = each(|lane| {
-                let deviation = value[lane] - median[lane];
-                if weight[lane] > 0.0 { deviation * deviation * scale } else { f32::INFINITY }
-            });
+        let (median, deviation);
+        if all_seen {
+            let n_samples = column.len();
+            let (low, high) = (column[(n_samples - 1) / 2], column[n_samples / 2]);
+            median = each(|lane| 0.5 * (low[lane] + high[lane]));
+            deviation = median_deviation(column, &median);
+        } else {
+            median = middle(column, &n_seen);
+            for sample in column.iter_mut() {
+                *sample = each(|lane| (sample[lane] - median[lane]).abs());
+            }
+            network.sort(column);
+            deviation = middle(column, &n_seen);
         }
-        network.sort(column);
-        let spread = middle(column, &n_seen, f32::sqrt);
         centers.median[channel][start..start + LANES].copy_from_slice(&median);
-        centers.spread[channel][start..start + LANES].copy_from_slice(&each(|lane| SIGMA_PER_MAD * spread[lane]));
+        centers.spread[channel][start..start + LANES].copy_from_slice(&each(|lane| SIGMA_PER_MAD * deviation[lane]));
     }
 }
 
-/// The mean of the middle one or two of the first `n_seen` sorted samples, after `change`.
+/// Median absolute deviation of sorted samples from their median.
+///
+/// The k samples nearest to the median stand side by side once sorted, so the k-th smallest deviation is the
+/// least, over all k samples in a row, of the greater deviation of their ends.
 #[inline(always)]
-fn middle(sorted: &[Lanes], n_seen: &Lanes, change: impl Fn(f32) -> f32) -> Lanes {
-    let n_all = sorted.len();
-    if n_seen.iter().all(|&count| count == n_all as f32) {
-        let (low, high) = (sorted[(n_all - 1) / 2], sorted[n_all / 2]);
-        return each(|lane| 0.5 * (change(low[lane]) + change(high[lane])));
+fn median_deviation(sorted: &[Lanes], median: &Lanes) -> Lanes {
+    let nearest = |count: usize| {
+        let mut least = [f32::INFINITY; LANES];
+        for (first, last) in sorted.iter().zip(&sorted[count - 1..]) {
+            least = each(|lane| {
+                let ends = higher(median[lane] - first[lane], last[lane] - median[lane]);
+                if ends < least[lane] { ends } else { least[lane] }
+            });
+        }
+        least
+    };
+    let count = sorted.len();
+    let upper = nearest(count / 2 + 1);
+    if count % 2 == 1 {
+        return upper;
     }
+    let lower = nearest(count / 2);
+    each(|lane| 0.5 * (lower[lane] + upper[lane]))
+}
+
+/// The mean of the middle one or two of the first `n_seen` sorted samples; infinite where there is none.
+#[inline(always)]
+fn middle(sorted: &[Lanes], n_seen: &Lanes) -> Lanes {
     // Twice the place of the middle: an odd number of samples has one, an even number two beside it.
     let (mut low, mut high) = ([f32::INFINITY; LANES], [f32::INFINITY; LANES]);
     for (place, samples) in sorted.iter().enumerate() {
@@ -151,66 +182,74 @@ fn middle(sorted: &[Lanes], n_seen: &Lanes, change: impl Fn(f32) -> f32) -> Lane
             if here { samples[lane] } else { high[lane] }
         });
     }
-    each(|lane| 0.5 * (change(low[lane]) + change(high[lane])))
+    each(|lane| 0.5 * (low[lane] + high[lane]))
 }
 
 /// The clipped mean of the pixels inside the halo of a tile; `inner` is its size without the halo.
 pub(super) fn clipped_mean(
     samples: &Samples,
     centers: &Centers,
-    rule: &ClipRule<'_>,
+    rule: &ClipRule,
     inner: Size,
     combined: &mut Combined,
 ) {
     combined.reset(inner.area());
-    let width = inner.width + 2;
-    let mut clip = Clip {
+    let typical_variance = |variances: &Vec<f32>| variances.iter().sum::<f32>() / variances.len() as f32;
+    Arch::new().dispatch(Clip {
         samples,
         centers,
         rule,
-        halo_width: width,
-        inverse_weights: rule.frame_weights.iter().map(|weight| 1.0 / weight).collect(),
-        kept: vec![[0.0; LANES]; rule.frame_weights.len()],
-    };
-    Arch::new().dispatch(|| {
-        for row in 0..inner.height {
-            for column in (0..inner.width).step_by(LANES) {
-                let start = (row + 1) * width + 1 + column;
-                let target = row * inner.width + column;
-                let count = LANES.min(inner.width - column);
-                clip.group(start, combined, target, count);
-            }
-        }
+        inner,
+        kept: vec![[0.0; LANES]; rule.variances[0].len()],
+        typical_variances: rule.variances.each_ref().map(typical_variance),
+        combined,
     });
 }
 
 struct Clip<'a> {
     samples: &'a Samples,
     centers: &'a Centers,
-    rule: &'a ClipRule<'a>,
-    halo_width: usize,
-    inverse_weights: Vec<f32>,
+    rule: &'a ClipRule,
+    inner: Size,
     kept: Vec<Lanes>,
+    /// What the spread of a pixel's samples is measured by, by channel.
+    typical_variances: [f32; 3],
+    combined: &'a mut Combined,
+}
+
+impl NullaryFnOnce for Clip<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(mut self) {
+        let Size { width, height } = self.inner;
+        for row in 0..height {
+            for column in (0..width).step_by(LANES) {
+                let start = (row + 1) * (width + 2) + 1 + column;
+                self.group(start, row * width + column, LANES.min(width - column));
+            }
+        }
+    }
 }
 
 impl Clip<'_> {
     #[inline(always)]
-    fn group(&mut self, start: usize, combined: &mut Combined, target: usize, count: usize) {
+    fn group(&mut self, start: usize, target: usize, count: usize) {
         let mut most_rejected = [0.0f32; LANES];
         for channel in 0..3 {
             let (mean, n_rejected) = self.channel(channel, start);
             most_rejected = each(|lane| higher(most_rejected[lane], n_rejected[lane]));
-            combined.colors[channel][target..target + count].copy_from_slice(&mean[..count]);
+            self.combined.colors[channel][target..target + count].copy_from_slice(&mean[..count]);
         }
         let mut weight = [0.0; LANES];
         for slot in 0..self.kept.len() {
             let seen = group(self.samples.lane(slot, 3), start);
             weight = each(|lane| weight[lane] + seen[lane]);
         }
-        combined.weight[target..target + count].copy_from_slice(&weight[..count]);
-        combined.n_rejected[target..target + count].copy_from_slice(&most_rejected[..count]);
+        self.combined.weight[target..target + count].copy_from_slice(&weight[..count]);
+        self.combined.n_rejected[target..target + count].copy_from_slice(&most_rejected[..count]);
         let n_seen = &self.centers.n_seen[start..start + count];
-        combined.n_seen[target..target + count].copy_from_slice(n_seen);
+        self.combined.n_seen[target..target + count].copy_from_slice(n_seen);
     }
 
     /// Mean and number left out, of one channel of 16 pixels.
@@ -224,11 +263,11 @@ impl Clip<'_> {
         }
         let origin = self.first_center(channel, start, &median, &n_seen);
         let contrast = self.contrast(channel, start);
-        let noise = self.rule.noise.map(|noise| noise[channel]);
+        let noise = self.rule.noise;
         let tolerance = each(|lane| if noise.is_some() { (CONTRAST_SHARE * contrast[lane]).powi(2) } else { 0.0 });
-        let model =
-            noise.map(|noise| each(|lane| noise.read_variance + noise.variance_per_signal * higher(origin[lane], 0.0)));
-        let own = each(|lane| spread[lane] * spread[lane]);
+        let model = noise.map(|noise| each(|lane| noise.variance(origin[lane])));
+        let per_variance = 1.0 / self.typical_variances[channel];
+        let own = each(|lane| spread[lane] * spread[lane] * per_variance);
         // Half of the spread of two samples says nothing of the noise; their difference has twice its variance.
         let mut variance = self.variance(&own, &n_seen, model.as_ref());
         if let Some(model) = &model {
@@ -275,11 +314,12 @@ impl Clip<'_> {
     #[inline(always)]
     fn contrast(&self, channel: usize, start: usize) -> Lanes {
         let medians = &self.centers.median[channel];
+        let halo_width = self.inner.width + 2;
         let mut brightest = [f32::NEG_INFINITY; LANES];
         let mut darkest = [f32::INFINITY; LANES];
         for row in 0..3 {
             for column in 0..3 {
-                let near = group(medians, start + row * self.halo_width + column - self.halo_width - 1);
+                let near = group(medians, start + row * halo_width + column - halo_width - 1);
                 darkest = each(|lane| if near[lane] < darkest[lane] { near[lane] } else { darkest[lane] });
                 // A pixel that no frame saw has an infinite median.
                 brightest = each(|lane| {
@@ -318,17 +358,17 @@ impl Clip<'_> {
         let below = self.rule.drop_below_sigma.powi(2);
         let above = self.rule.drop_above_sigma.powi(2);
         let mut sums = Sums::default();
-        for (slot, kept) in self.kept.iter_mut().enumerate() {
+        for (slot, (kept, &frame_variance)) in self.kept.iter_mut().zip(&self.rule.variances[channel]).enumerate() {
             let value = group(self.samples.lane(slot, channel), start);
-            let (inverse, frame_weight) = (self.inverse_weights[slot], self.rule.frame_weights[slot]);
+            let per_variance = 1.0 / frame_variance;
             for lane in 0..LANES {
                 let from_center = value[lane] - center[lane];
                 let limit = if from_center > 0.0 { above } else { below };
-                let agrees = from_center * from_center <= limit * (variance[lane] * inverse + tolerance[lane]);
+                let agrees = from_center * from_center <= limit * (variance[lane] * frame_variance + tolerance[lane]);
                 let was_kept = kept[lane] > 0.0;
                 let weight = if agrees { kept[lane] } else { 0.0 };
                 let deviation = value[lane] - origin[lane];
-                let own = if weight > 0.0 { frame_weight } else { 0.0 };
+                let own = if weight > 0.0 { per_variance } else { 0.0 };
                 sums.n_rejected[lane] += if was_kept && !agrees { 1.0 } else { 0.0 };
                 sums.weight[lane] += weight;
                 sums.deviation[lane] += weight * deviation;
@@ -354,7 +394,7 @@ struct Sums {
 }
 
 impl Sums {
-    /// Variance of a sample of weight 1 about the mean.
+    /// Variance about the mean, of a sample whose frame has variance 1.
     #[inline(always)]
     fn own_variance(&self, count: &Lanes) -> Lanes {
         each(|lane| {

@@ -2,13 +2,12 @@
 
 use rayon::prelude::*;
 
-use crate::calibrate::NoiseModel;
 use crate::demosaic::{Pixel, Window, demosaic_window, margin_px, mirrored};
 use crate::detect::Mesh;
 use crate::job::Monitor;
-use crate::pixels::{Layout, Rect, Size};
+use crate::pixels::{Layout, Rect, Size, Transform};
 use crate::resample::{Kernel, Resampler, Source, Warp, resample};
-use crate::stack::clip::{Centers, ChannelNoise};
+use crate::stack::clip::Centers;
 use crate::stack::sorting::LANES;
 use crate::stack::visibility::Visibility;
 use crate::stack::{MosaicRows, Offset, StackError, StackFrame, StackRequest};
@@ -19,9 +18,9 @@ const MIN_VISIBILITY: f32 = 0.03;
 const RING_CONTRAST_SIGMA: f32 = 25.0;
 /// Level of dim sky for that purpose, and the contrast where no noise model is given.
 const DIM_SKY: f32 = 0.05;
-/// What demosaic leaves of the variance of white noise, by channel: mean over the four places of the
-/// pattern of the squared coefficients (Malvar, He, Cutler 2004).
-const DEMOSAIC_NOISE_GAIN: [f32; 3] = [0.982, 0.781, 0.982];
+/// What demosaic and resampling leave of the variance of white noise, by channel: measured on white noise with
+/// the demosaic of `colour-demosaicing` 0.2.7 and Lanczos-3 weights, mean over sub-pixel positions.
+const RESAMPLED_MOSAIC_GAIN: [f32; 3] = [0.917, 0.721, 0.917];
 
 /// What all tiles share.
 pub(super) struct Work<'a> {
@@ -87,20 +86,20 @@ impl<'a> Work<'a> {
         }
     }
 
-    /// Noise of the samples that reach the combination, by channel.
-    pub(super) fn channel_noise(&self, subject: Subject) -> Option<[ChannelNoise; 3]> {
-        let NoiseModel { read_variance, photon_variance_per_unit } = self.request.noise?;
-        let resampled = match subject {
-            Subject::Sky => self.resampler.kernel.mean_noise_gain(),
-            Subject::Land => 1.0,
+    /// Variance of the samples of each frame by channel, in units of the noise model.
+    pub(super) fn variances(&self, subject: Subject) -> [Vec<f32>; 3] {
+        let resampled = match self.layout {
+            Layout::Mosaic(_) => RESAMPLED_MOSAIC_GAIN,
+            Layout::Rgb => [self.resampler.kernel.mean_noise_gain(); 3],
         };
-        Some(std::array::from_fn(|channel| {
-            let gain = match self.layout {
-                Layout::Mosaic(_) => resampled * DEMOSAIC_NOISE_GAIN[channel],
-                Layout::Rgb => resampled,
-            };
-            ChannelNoise { read_variance: gain * read_variance, variance_per_signal: gain * photon_variance_per_unit }
-        }))
+        let gain = |placed: &Placed<'_>, channel: usize| match placed.frame.light_from_reference {
+            // Where a colour was sampled, demosaic takes nothing away.
+            Transform::Identity => 1.0,
+            _ => resampled[channel],
+        };
+        std::array::from_fn(|channel| {
+            self.frames(subject).iter().map(|placed| gain(placed, channel) / placed.frame.weight).collect()
+        })
     }
 }
 
@@ -256,30 +255,42 @@ fn normalize(frame: &StackFrame, target: Window, lanes: [&mut [f32]; 4]) -> usiz
     n_seen
 }
 
-/// Scales a row that begins at (x, y) and adds the mesh, bilinear between cell centres, constant beyond.
+/// Scales a row that begins at (x, y) and adds the mesh, as [`Mesh::at`] has it: linear between cell centres.
+///
+/// A pixel's value must not depend on where the row begins: all is reckoned from the cell.
 fn add_mesh_row(mesh: &Mesh, x: isize, y: isize, scale: f32, samples: &mut [f32]) {
-    let cells = mesh.cells.size();
-    let center = (mesh.cell_px as f32 - 1.0) / 2.0;
-    let place = |pixel: isize, count: usize| {
-        let position = ((pixel as f32 - center) / mesh.cell_px as f32).clamp(0.0, (count - 1) as f32);
-        let cell = (position as usize).min(count.saturating_sub(2));
-        (cell, position - cell as f32)
-    };
-    let (cell_row, down) = place(y, cells.height);
-    let upper = mesh.cells.row(cell_row);
-    let lower = mesh.cells.row((cell_row + 1).min(cells.height - 1));
+    let (cell_px, last_column, last_row) = (mesh.cell_px as isize, mesh.cells.width() - 1, mesh.cells.height() - 1);
+    // The first pixel at or after the centre of a cell, and how far a pixel is from a centre, in cells.
+    let first_pixel = |cell: usize| cell as isize * cell_px + cell_px / 2;
+    let past_center =
+        |pixel: isize, cell: usize| (2 * (pixel - cell as isize * cell_px) + 1 - cell_px) as f32 / (2 * cell_px) as f32;
+    let cell_row = ((y - cell_px / 2).max(0) / cell_px).min(last_row as isize) as usize;
+    let down = past_center(y, cell_row).clamp(0.0, 1.0);
+    let (upper, lower) = (mesh.cells.row(cell_row), mesh.cells.row((cell_row + 1).min(last_row)));
     let level = |cell: usize| upper[cell] + (lower[cell] - upper[cell]) * down;
-    for (column, sample) in samples.iter_mut().enumerate() {
-        let (cell, across) = place(x + column as isize, cells.width);
-        let (left, right) = (level(cell), level((cell + 1).min(cells.width - 1)));
-        *sample = *sample * scale + left + (right - left) * across;
+    let end = x + samples.len() as isize;
+    let mut from = x;
+    while from < end {
+        let before_first = from < first_pixel(0);
+        let cell = ((from - cell_px / 2).max(0) / cell_px).min(last_column as isize) as usize;
+        let to = match (before_first, cell == last_column) {
+            (true, _) => first_pixel(0).min(end),
+            (false, true) => end,
+            (false, false) => first_pixel(cell + 1).min(end),
+        };
+        let left = level(cell);
+        let slope = if before_first || cell == last_column { 0.0 } else { level(cell + 1) - left };
+        for (step, sample) in samples[(from - x) as usize..(to - x) as usize].iter_mut().enumerate() {
+            *sample = *sample * scale + left + slope * past_center(from + step as isize, cell);
+        }
+        from = to;
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::pixels::Plane;
+    use crate::pixels::{Plane, Point};
 
     #[test]
     fn a_mirrored_range_knows_what_it_shows() {
@@ -296,7 +307,12 @@ mod tests {
         add_mesh_row(&mesh, 0, 2, 2.0, &mut samples);
         assert_eq!([samples[0], samples[2], samples[7], samples[12], samples[14]], [2.0, 2.0, 3.0, 4.0, 4.0], "row 2");
         assert!((samples[4] - 2.4).abs() < 1e-6, "two fifths of the way: {}", samples[4]);
-        add_mesh_row(&mesh, 0, 7, 0.0, &mut samples);
-        assert_eq!(samples[7], 11.0, "the lower row of cells");
+        for y in [-1, 0, 2, 3, 6, 7, 9] {
+            add_mesh_row(&mesh, -1, y, 0.0, &mut samples);
+            for (place, sample) in samples.iter().enumerate() {
+                let expected = mesh.at(Point { x: place as f64 - 1.0, y: y as f64 });
+                assert!((sample - expected).abs() < 1e-5, "({}, {y}): {sample}, not {expected}", place as isize - 1);
+            }
+        }
     }
 }

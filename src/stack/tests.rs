@@ -1,5 +1,8 @@
 //! What the stack must do to stars, trails, noise and the edge of the land.
 use super::*;
+use std::sync::Arc;
+
+use crate::foreground::ForegroundMask;
 use crate::job::CancelToken;
 use crate::pixels::{CalibratedFrame, Cfa, Homography, Layout, Mask, Size};
 use rand::SeedableRng;
@@ -50,23 +53,216 @@ fn star(x: f64, y: f64, fwhm_px: f64) -> f32 {
     (-4.0 * std::f64::consts::LN_2 * (x * x + y * y) / (fwhm_px * fwhm_px)).exp() as f32
 }
 
-fn rms(values: impl Iterator<Item = f32>) -> f64 {
-    let (sum, count) = values.fold((0.0, 0), |(sum, count), value| (sum + f64::from(value).powi(2), count + 1));
-    (sum / f64::from(count)).sqrt()
+fn mean(values: impl Iterator<Item = f32>) -> f64 {
+    let (sum, count) = values.fold((0.0, 0.0), |(sum, count), value| (sum + f64::from(value), count + 1.0));
+    sum / count
+}
+
+fn deviation(values: impl Iterator<Item = f32> + Clone) -> f64 {
+    let center = mean(values.clone());
+    mean(values.map(|value| (value - center as f32).powi(2))).sqrt()
+}
+
+const SIZE: Size = Size { width: 120, height: 90 };
+
+/// Two columns of the frame a step, so that the sky of each frame is another.
+fn drifting(n_frames: usize) -> Vec<StackFrame> {
+    (0..n_frames).map(|idx| frame(idx, shifted(0.37 * idx as f64, -0.21 * idx as f64))).collect()
 }
 
 #[test]
-fn a_trail_through_one_of_eight_frames_leaves_nothing() {
-    let size = Size { width: 120, height: 90 };
+fn a_trail_through_one_frame_leaves_less_than_the_noise_of_the_stack() {
     for n_frames in [3, 5, 8] {
         let trail = |idx: usize, x: f64, y: f64| if idx == 1 && (y - 20.0 - 0.4 * x).abs() < 1.5 { 0.1 } else { 0.0 };
-        let rows = grey_frames(size, n_frames, 0.01, |idx, x, y| 0.05 + trail(idx, x, y));
-        let sky = (0..n_frames).map(|idx| frame(idx, shifted(0.3 * idx as f64, -0.2 * idx as f64))).collect();
-        let stack = run(&rows, &request(sky));
+        let rows = grey_frames(SIZE, n_frames, 0.01, |idx, x, y| 0.05 + trail(idx, x, y));
+        let stack = run(&rows, &request(drifting(n_frames)));
         let green = &stack.image.planes[1];
-        let along = (10..100).map(|x| green.at(x, (20.0 + 0.4 * x as f64) as usize) - 0.05);
-        let mean = along.clone().sum::<f32>() / along.count() as f32;
-        let sigma_of_stack = 0.01 * (0.5 / n_frames as f32).sqrt();
-        assert!(mean.abs() < sigma_of_stack, "{n_frames} frames: {mean} left, sigma of the stack {sigma_of_stack}");
+        let left = mean((10..100).map(|x| green.at(x, (20.0 + 0.4 * x as f64) as usize) - 0.05));
+        let sigma_of_stack = 0.01 * (0.5 / n_frames as f64).sqrt();
+        assert!(left.abs() < sigma_of_stack, "{n_frames} frames: {left} left, sigma of the stack {sigma_of_stack}");
     }
+}
+
+/// In the frames' own coordinates a hot pixel stands still: the sky moves over it.
+#[test]
+fn a_hot_pixel_of_the_sensor_leaves_nothing_where_the_sky_moved() {
+    let rows = grey_frames(SIZE, 8, 0.01, |_, x, y| if (x, y) == (60.0, 40.0) { 0.9 } else { 0.05 });
+    let sky = (0..8).map(|idx| frame(idx, shifted(5.3 * idx as f64, 0.0))).collect();
+    let stack = run(&rows, &request(sky));
+    for plane in &stack.image.planes {
+        let brightest = plane.samples().iter().copied().fold(0.0, f32::max);
+        // Five deviations of the stack where two frames overlap less.
+        assert!(brightest < 0.05 + 0.05, "{brightest} is left");
+    }
+}
+
+#[test]
+fn clipping_noise_costs_hardly_a_sample() {
+    let rows = grey_frames(SIZE, 16, 0.01, |_, _, _| 0.05);
+    let sky: Vec<StackFrame> = (0..16).map(|idx| frame(idx, Transform::Identity)).collect();
+    let clipped = run(&rows, &request(sky.clone()));
+    let plain = run(&rows, &StackRequest { combine: CombineRule::Mean, ..request(sky) });
+    let sigma = |stack: &Stack| deviation(stack.image.planes[1].samples().iter().copied());
+    let ratio = sigma(&clipped) / sigma(&plain);
+    assert!(ratio < 1.01, "clipping makes the noise {ratio} times that of the mean");
+    let share = mean(clipped.n_rejected.samples().iter().map(|&count| f32::from(count))) / 16.0;
+    assert!(share > 0.0005 && share < 0.02, "{share} of the samples left out; 0.0027 a channel lie outside 3 sigma");
+    assert_eq!(clipped.n_used.at(5, 5) + clipped.n_rejected.at(5, 5), 16, "every frame was seen");
+}
+
+/// Bright stars whose width and place vary a little from frame to frame, as seeing and registration have it.
+#[test]
+fn star_flux_in_the_stack_is_that_of_the_sky() {
+    let photons = NoiseModel { read_variance: 1e-6, photon_variance_per_unit: 2e-5 };
+    for n_frames in [3, 8, 16] {
+        let rows = grey_frames(SIZE, n_frames, 0.001, |idx, x, y| {
+            let jitter = 0.12 * ((idx * 7 % 5) as f64 - 2.0) / 2.0;
+            let fwhm_px = 2.5 * (1.0 + 0.04 * ((idx * 3 % 7) as f64 - 3.0) / 3.0);
+            let area = (2.5 / fwhm_px).powi(2) as f32;
+            let (dx, dy) = (0.37 * idx as f64 + jitter, -0.21 * idx as f64 - jitter);
+            0.05 + 0.7 * area * star(x - 60.3 - dx, y - 45.4 - dy, fwhm_px)
+        });
+        let stack = run(&rows, &StackRequest { noise: Some(photons), ..request(drifting(n_frames)) });
+        let truth = 0.7 * 2.5 * 2.5 * std::f64::consts::PI / (4.0 * std::f64::consts::LN_2);
+        for (channel, plane) in stack.image.planes.iter().enumerate() {
+            let near = (0..90).flat_map(|y| (0..120).map(move |x| (x, y)));
+            let near = near.filter(|&(x, y)| (x as f64 - 60.3).hypot(y as f64 - 45.4) < 9.0);
+            let flux: f64 = near.map(|(x, y)| f64::from(plane.at(x, y)) - 0.05).sum();
+            let slope = flux / truth;
+            assert!((slope - 1.0).abs() < 0.01, "{n_frames} frames, channel {channel}: {slope} of the flux");
+        }
+    }
+}
+
+/// A bright land below row 60; the sky drifts down into it and up out of it.
+fn ridge() -> (ForegroundMask, MemoryFrames, Vec<StackFrame>, Vec<StackFrame>) {
+    let mask = ForegroundMask(Plane::from_fn(SIZE, |_, y| ((y as f32 - 58.0) / 4.0).clamp(0.0, 1.0)));
+    let alpha = |y: f64| ((y - 58.0) / 4.0).clamp(0.0, 1.0) as f32;
+    let rows = grey_frames(SIZE, 9, 0.002, |_, _, y| 0.05 * (1.0 - alpha(y)) + 0.4 * alpha(y));
+    let sky = (0..9).map(|idx| frame(idx, shifted(0.0, 3.2 * (idx as f64 - 4.0)))).collect();
+    let land = (0..9).map(|idx| frame(idx, Transform::Identity)).collect();
+    (mask, rows, sky, land)
+}
+
+#[test]
+fn the_land_leaves_no_ghost_in_the_sky_and_the_sky_none_in_the_land() {
+    let (mask, rows, sky, land) = ridge();
+    let request = StackRequest {
+        land,
+        foreground: Some(&mask),
+        noise: Some(NoiseModel { read_variance: 4e-6, photon_variance_per_unit: 0.0 }),
+        ..request(sky)
+    };
+    let stack = run(&rows, &request);
+    for (y, expected) in (5..58).map(|y| (y, 0.05)).chain((62..85).map(|y| (y, 0.4))) {
+        for plane in &stack.image.planes {
+            // Demosaic mixes the two rows next to the edge.
+            let near_edge = (56..64).contains(&y);
+            let row = mean(plane.row(y).iter().copied());
+            let tolerance = if near_edge { 0.02 } else { 0.0005 };
+            assert!((row - expected).abs() < tolerance, "row {y}: {row}, not {expected}");
+        }
+    }
+    let single = crate::demosaic::demosaic(&rows.0[4]);
+    for y in 59..70 {
+        let row = |image: &LinearImage| mean(image.planes[1].row(y).iter().copied());
+        let difference = row(&stack.image) - row(&single);
+        assert!(difference.abs() < 0.002, "the edge is that of a single frame; row {y} is off by {difference}");
+    }
+    assert_eq!(stack.n_without_sky, 0, "frames whose sky moved up saw all of it");
+}
+
+#[test]
+fn sky_that_no_frame_saw_clean_is_told_and_shows_the_land_frames() {
+    let (mask, rows, _, land) = ridge();
+    let sky = (0..9).map(|idx| frame(idx, shifted(2.0 * idx as f64, 0.0))).collect();
+    let request = StackRequest { land, foreground: Some(&mask), ..request(sky) };
+    let stack = run(&rows, &request);
+    assert!(stack.n_without_sky > 4 * 120, "rows 53 to 58 lie within the kernels' reach: {}", stack.n_without_sky);
+    for y in 45..57 {
+        let row = mean(stack.image.planes[1].row(y).iter().copied());
+        assert!((row - 0.05).abs() < 0.002, "row {y}: {row} of sky at 0.05");
+    }
+}
+
+#[test]
+fn the_picture_does_not_depend_on_threads_or_memory() {
+    let (mask, rows, sky, land) = ridge();
+    let offset =
+        Mesh { cells: Plane::from_fn(Size { width: 4, height: 3 }, |x, y| (x + y) as f32 * 0.01), cell_px: 40 };
+    let mut request = StackRequest { land, foreground: Some(&mask), ..request(sky) };
+    for frame in &mut request.sky {
+        frame.light_from_reference = Transform::Homography(Homography([
+            [0.999, -0.02 * frame.frame as f64, 3.3],
+            [0.02 * frame.frame as f64, 0.999, -1.7],
+            [1e-5, 2e-5, 1.0],
+        ]));
+        frame.offset = Offset::Smooth(Box::new([offset.clone(), offset.clone(), offset.clone()]));
+        frame.scale = 1.0 + 0.01 * frame.frame as f32;
+    }
+    let with = |threads: usize, memory_bytes: u64| {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().expect("threads");
+        let request = StackRequest { memory_bytes, ..request.clone() };
+        pool.install(|| run(&rows, &request))
+    };
+    let (one, three) = (with(1, 1 << 30), with(3, 0));
+    assert_eq!(one.image, three.image, "one thread with large tiles, three with small ones");
+    assert_eq!(one.n_rejected, three.n_rejected, "what is left out");
+}
+
+#[test]
+fn mean_median_and_maximum_are_what_they_say() {
+    let rows = grey_frames(SIZE, 4, 0.0, |idx, _, _| [0.1, 0.5, 0.2, 0.3][idx]);
+    let sky: Vec<StackFrame> = (0..4).map(|idx| frame(idx, Transform::Identity)).collect();
+    for (combine, expected) in [(CombineRule::Mean, 0.275), (CombineRule::Median, 0.25), (CombineRule::Maximum, 0.5)] {
+        let stack = run(&rows, &StackRequest { combine, ..request(sky.clone()) });
+        for plane in &stack.image.planes {
+            assert!(plane.samples().iter().all(|sample| (sample - expected).abs() < 1e-6), "{combine:?}");
+        }
+        assert!(stack.n_used.samples().iter().all(|&count| count == 4), "{combine:?} uses all");
+    }
+}
+
+#[test]
+fn weights_and_levels_of_frames_count() {
+    let rows = grey_frames(SIZE, 3, 0.0, |idx, _, _| [0.2, 0.1, 0.5][idx]);
+    let mut sky: Vec<StackFrame> = (0..3).map(|idx| frame(idx, Transform::Identity)).collect();
+    // Half the light brought back, a veil taken off: all three show 0.2, then one is 0.01 off.
+    (sky[1].scale, sky[1].weight) = (2.0, 0.25);
+    (sky[2].offset, sky[2].weight) = (Offset::Constant([-0.29; 3]), 0.75);
+    let stack = run(&rows, &request(sky));
+    let expected = 0.2 + 0.01 * 0.75 / 2.0;
+    assert!((stack.image.planes[0].at(50, 50) - expected).abs() < 1e-6, "weighted mean of 0.2, 0.2, 0.21");
+}
+
+#[test]
+fn a_cancel_at_any_step_ends_the_stack() {
+    let rows = grey_frames(SIZE, 3, 0.01, |_, _, _| 0.05);
+    let request = StackRequest { memory_bytes: 0, ..request(drifting(3)) };
+    let count = Arc::new(AtomicUsize::new(0));
+    let counter = Arc::clone(&count);
+    let monitor = Monitor::new(CancelToken::default(), move |_| {
+        counter.fetch_add(1, Ordering::Relaxed);
+    });
+    stack(&monitor, &rows, &request).expect("not cancelled");
+    let n_steps = count.load(Ordering::Relaxed);
+    assert!(n_steps >= 20, "only {n_steps} steps");
+    for last in 0..n_steps {
+        let token = CancelToken::default();
+        let (canceller, seen) = (token.clone(), AtomicUsize::new(0));
+        let monitor = Monitor::new(token, move |_| {
+            if seen.fetch_add(1, Ordering::Relaxed) == last {
+                canceller.cancel();
+            }
+        });
+        let result = stack(&monitor, &rows, &request);
+        assert!(matches!(result, Err(StackError::Cancelled(_))), "cancelled at step {last} of {n_steps}");
+    }
+}
+
+#[test]
+fn no_frames_are_an_error() {
+    let rows = grey_frames(SIZE, 1, 0.01, |_, _, _| 0.05);
+    let result = stack(&Monitor::silent(), &rows, &request(Vec::new()));
+    assert!(matches!(result, Err(StackError::NoFrames)), "nothing to stack");
 }

@@ -7,22 +7,16 @@ use serde::{Deserialize, Serialize};
 use crate::pixels::{Layout, Plane, Point};
 use crate::raw::frame::{CaptureTime, Metadata, RawFrame, TransferFunction};
 use crate::synthetic::camera::Camera;
-use crate::synthetic::land::{Land, LandKind, LandSample};
+use crate::synthetic::land::Land;
 use crate::synthetic::noise::Use;
-use crate::synthetic::scene::{Scene, Shake};
+use crate::synthetic::scene::Scene;
 use crate::synthetic::sensor::{self, HotPixel};
-use crate::synthetic::sky::{Band, SkyGrid};
+use crate::synthetic::sky::Band;
 use crate::synthetic::stars::{self, CatalogStar, DAYLIGHT};
-use crate::synthetic::streak::{Canvas, Step, Streak, TrailSegment};
+use crate::synthetic::streak::TrailSegment;
 
 /// Full width at half maximum of a normal distribution over its standard deviation: 2 √(2 ln 2).
 pub(super) const FWHM_PER_SIGMA: f64 = 2.354_820_045;
-
-/// Rows rendered at a time.
-const BAND_ROWS: usize = 32;
-
-/// A star's path is drawn in steps of at most this length.
-const STEP_PX: f64 = 0.3;
 
 /// First opening of the shutter on the camera's clock: 2027-03-11 22:14:07.25.
 const FIRST_OPENING_SECS: f64 = 1_804_803_247.25;
@@ -49,15 +43,15 @@ pub struct TrueStar {
 /// A scene made ready to be photographed.
 #[derive(Clone, Debug)]
 pub struct Burst {
-    scene: Scene,
-    camera: Camera,
-    band: Band,
-    stars: Vec<CatalogStar>,
-    hot: Vec<HotPixel>,
-    land: Land,
-    foreground: Plane<f32>,
+    pub(super) scene: Scene,
+    pub(super) camera: Camera,
+    pub(super) band: Band,
+    pub(super) stars: Vec<CatalogStar>,
+    pub(super) hot: Vec<HotPixel>,
+    pub(super) land: Land,
+    pub(super) foreground: Plane<f32>,
     /// Mean electrons of the land before vignetting, in the mosaic of the unknocked camera.
-    land_electrons: Plane<f32>,
+    pub(super) land_electrons: Plane<f32>,
 }
 
 impl Burst {
@@ -141,52 +135,6 @@ impl Burst {
         self.frame(sensor::read_out(&self.scene, &electrons, Use::LightNoise, idx), self.metadata(idx))
     }
 
-    /// Mean electrons of light frame `idx` before noise, dark signal included.
-    #[must_use]
-    pub fn light_electrons(&self, idx: usize) -> Plane<f32> {
-        let scene = &self.scene;
-        let knock = self.knock(idx);
-        let shake = self.shake_path(idx);
-        let sky = SkyGrid::new(scene, &self.camera, &self.band, idx, &knock);
-        let streaks = self.streaks(idx, &shake);
-        let mirrored = self.mirrored_streaks(idx);
-        let moved = (knock != Rotation3::identity() || shake.len() > 1).then(|| self.land_planes(&shake, &knock));
-        let (alpha, land) =
-            moved.as_ref().map_or((&self.foreground, &self.land_electrons), |planes| (&planes.0, &planes.1));
-        let land_light = (1.0 + 0.5 * (scene.glow_strength(idx) - 1.0)) as f32;
-        let canvas = self.canvas();
-        let width = scene.size.width;
-        let mut electrons = vec![0.0_f32; scene.size.area()];
-        electrons.par_chunks_mut(width * BAND_ROWS).enumerate().for_each(|(band_index, band)| {
-            let first_row = band_index * BAND_ROWS;
-            draw_all(&streaks, band, first_row, &canvas);
-            let mut reflection = if mirrored.is_empty() { Vec::new() } else { vec![0.0; band.len()] };
-            if !mirrored.is_empty() {
-                draw_all(&mirrored, &mut reflection, first_row, &canvas);
-            }
-            let mut sky_row = vec![[0.0; 3]; width];
-            for (row, samples) in band.chunks_mut(width).enumerate() {
-                let y = first_row + row;
-                sky.row(y, &mut sky_row);
-                let light = self.vignetting_row(y);
-                let row_land = alpha.row(y).iter().zip(land.row(y));
-                for (x, (sample, (&alpha, &land))) in samples.iter_mut().zip(row_land).enumerate() {
-                    let background = sky_row[x][scene.cfa.color_at(x, y) as usize] * light(x);
-                    *sample = (*sample + background) * (1.0 - alpha) + alpha * land * land_light * light(x);
-                }
-                for (x, (sample, reflected)) in
-                    samples.iter_mut().zip(reflection.chunks(width).nth(row).unwrap_or(&[])).enumerate()
-                {
-                    if *reflected > 0.0 {
-                        *sample += reflected * self.land.at(x as f64, y as f64).mirror;
-                    }
-                }
-                sensor::add_dark_signal(scene, &self.hot, y, scene.exposure_secs, samples);
-            }
-        });
-        Plane::from_vec(scene.size, electrons).expect("one sample a pixel")
-    }
-
     /// Dark frame `idx`, counted from 0: as long as a light frame, with no light.
     #[must_use]
     pub fn dark(&self, idx: usize) -> RawFrame {
@@ -254,25 +202,17 @@ impl Burst {
         }
     }
 
-    fn middle_secs(&self, idx: usize) -> f64 {
+    pub(super) fn middle_secs(&self, idx: usize) -> f64 {
         self.scene.opening_secs(idx) + self.scene.exposure_secs / 2.0
     }
 
     /// Turn of the camera from its first position.
-    fn knock(&self, idx: usize) -> Rotation3<f64> {
+    pub(super) fn knock(&self, idx: usize) -> Rotation3<f64> {
         match self.scene.knock {
             Some(knock) if idx >= knock.from_frame => {
                 Rotation3::new(Vector3::from(knock.rotation_deg.map(f64::to_radians)))
             }
             _ => Rotation3::identity(),
-        }
-    }
-
-    /// Where the picture lies during the exposure, at even times: one place, or many in a shaken frame.
-    fn shake_path(&self, idx: usize) -> Vec<(f64, f64)> {
-        match self.scene.shakes.iter().find(|shake| shake.frame == idx) {
-            Some(shake) => jolt(*shake),
-            None => vec![(0.0, 0.0)],
         }
     }
 
@@ -286,7 +226,7 @@ impl Burst {
     }
 
     /// [`Self::vignetting`] along a row.
-    fn vignetting_row(&self, y: usize) -> impl Fn(usize) -> f32 {
+    pub(super) fn vignetting_row(&self, y: usize) -> impl Fn(usize) -> f32 {
         let center = self.camera.center;
         let unit = self.camera.radius(Point { x: center.x + 1.0, y: center.y });
         let strength = (self.scene.vignetting * unit * unit) as f32;
@@ -295,52 +235,13 @@ impl Burst {
         move |x| (1.0 - strength * ((x as f32 - middle).powi(2) + down * down)).max(0.0)
     }
 
-    fn canvas(&self) -> Canvas {
-        Canvas {
-            width: self.scene.size.width,
-            cfa: self.scene.cfa,
-            center: self.camera.center,
-            lateral_scale: self.scene.lens.lateral_scale,
-        }
-    }
-
     fn electrons_by_row(&self, fill: impl Fn(usize, &mut [f32]) + Sync) -> Plane<f32> {
         let mut electrons = vec![0.0; self.scene.size.area()];
         electrons.par_chunks_mut(self.scene.size.width).enumerate().for_each(|(y, row)| fill(y, row));
         Plane::from_vec(self.scene.size, electrons).expect("one sample a pixel")
     }
 
-    /// Alpha and mean electrons of the land, averaged over the places that the picture took.
-    fn land_planes(&self, path: &[(f64, f64)], knock: &Rotation3<f64>) -> (Plane<f32>, Plane<f32>) {
-        let scene = &self.scene;
-        let mut samples = vec![(0.0_f32, 0.0_f32); scene.size.area()];
-        if scene.land != LandKind::None {
-            let dark = scene.land_brightness * scene.sky_electrons_per_sec * scene.exposure_secs;
-            let light = DAYLIGHT.map(|channel| (dark * channel) as f32);
-            let still = *knock == Rotation3::identity();
-            samples.par_chunks_mut(scene.size.width).enumerate().for_each(|(y, row)| {
-                for (x, sample) in row.iter_mut().enumerate() {
-                    let channel = scene.cfa.color_at(x, y) as usize;
-                    let at = |&(dx, dy): &(f64, f64)| -> LandSample {
-                        let pixel = Point { x: x as f64 - dx, y: y as f64 - dy };
-                        let place = if still { Some(pixel) } else { self.camera.before_knock(pixel, knock) };
-                        place.map_or_else(LandSample::default, |place| self.land.at(place.x, place.y))
-                    };
-                    let (alpha, color) = path.iter().map(at).fold((0.0, 0.0), |(alpha, color), land| {
-                        (alpha + land.alpha, color + land.alpha * land.color[channel])
-                    });
-                    let share = alpha / path.len() as f32;
-                    *sample = (share, if alpha > 0.0 { color / alpha * light[channel] } else { 0.0 });
-                }
-            });
-        }
-        let plane = |part: fn(&(f32, f32)) -> f32| {
-            Plane::from_vec(scene.size, samples.iter().map(part).collect()).expect("one sample a pixel")
-        };
-        (plane(|sample| sample.0), plane(|sample| sample.1))
-    }
-
-    fn true_star(&self, id: usize, star: &CatalogStar, idx: usize) -> Option<TrueStar> {
+    pub(super) fn true_star(&self, id: usize, star: &CatalogStar, idx: usize) -> Option<TrueStar> {
         let knock = self.knock(idx);
         let place = |secs: f64| self.camera.pixel(&self.camera.apparent(&star.at_start, secs), &knock);
         let opening = self.scene.opening_secs(idx);
@@ -364,104 +265,4 @@ impl Burst {
             hidden: self.land.at(before.x, before.y).alpha,
         })
     }
-
-    /// Everything that shines in light frame `idx`.
-    fn streaks(&self, idx: usize, shake: &[(f64, f64)]) -> Vec<Streak> {
-        let knock = self.knock(idx);
-        let stars = self.stars.par_iter().enumerate();
-        let mut streaks: Vec<Streak> = stars
-            .filter_map(|(id, star)| {
-                let place = |secs| self.camera.pixel(&self.camera.apparent(&star.at_start, secs), &knock);
-                self.star_streak(&self.true_star(id, star, idx)?, idx, shake, place)
-            })
-            .flatten()
-            .collect();
-        let sigma_px = self.scene.psf_fwhm_px / FWHM_PER_SIGMA;
-        for segment in self.trails_in(idx) {
-            for mover in self.scene.movers.iter().filter(|mover| mover.kind == segment.kind) {
-                let Scene { size, interval_secs, exposure_secs, .. } = self.scene;
-                if mover.segment(idx, size, interval_secs, exposure_secs) == Some(segment) {
-                    streaks.push(mover.streak(&segment, sigma_px, exposure_secs));
-                }
-            }
-        }
-        streaks
-    }
-
-    /// The stars as still water shows them: below the horizon as deep as they stand above it.
-    fn mirrored_streaks(&self, idx: usize) -> Vec<Streak> {
-        if self.scene.land != LandKind::Lake {
-            return Vec::new();
-        }
-        let knock = self.knock(idx);
-        let stars = self.stars.par_iter().enumerate();
-        stars
-            .filter_map(|(id, star)| {
-                let place = |secs| {
-                    let mut seen = self.camera.apparent(&star.at_start, secs);
-                    seen.z = -seen.z;
-                    self.camera.pixel(&seen, &knock)
-                };
-                self.star_streak(&self.true_star(id, star, idx)?, idx, &[(0.0, 0.0)], place)
-            })
-            .flatten()
-            .collect()
-    }
-
-    /// Core and halo of a star along its path.
-    fn star_streak(
-        &self,
-        star: &TrueStar,
-        idx: usize,
-        shake: &[(f64, f64)],
-        place: impl Fn(f64) -> Option<Point>,
-    ) -> Option<Vec<Streak>> {
-        let along = (star.trail_px / STEP_PX).ceil().max(1.0) as usize;
-        let n_steps = if shake.len() > 1 { shake.len().max(along) } else { along };
-        let opening = self.scene.opening_secs(idx);
-        let mut path = Vec::with_capacity(n_steps);
-        for step in 0..n_steps {
-            let t = (step as f64 + 0.5) / n_steps as f64;
-            let at = place(opening + t * self.scene.exposure_secs)?;
-            let (dx, dy) = shake[(t * shake.len() as f64) as usize];
-            path.push(Point { x: at.x + dx, y: at.y + dy });
-        }
-        let halo = self.scene.halo_fraction;
-        let part = |share: f64, widening: f64| Streak {
-            sigma_px: widening * star.fwhm_px / FWHM_PER_SIGMA,
-            steps: path
-                .iter()
-                .map(|&position| Step {
-                    position,
-                    electrons: star.flux_electrons.map(|channel| (share * channel / n_steps as f64) as f32),
-                })
-                .collect(),
-        };
-        let core = part(1.0 - halo, 1.0);
-        Some(if halo > 0.0 { vec![core, part(halo, 4.0)] } else { vec![core] })
-    }
-}
-
-fn draw_all(streaks: &[Streak], band: &mut [f32], first_row: usize, canvas: &Canvas) {
-    let last_row = first_row + band.len() / canvas.width;
-    for streak in streaks {
-        let rows = streak.rows();
-        if rows.end >= first_row as f64 && rows.start <= last_row as f64 {
-            streak.draw(band, first_row, canvas);
-        }
-    }
-}
-
-/// Still, then a jump to another place that dies down there: stars drawn double, joined by a wiggle.
-fn jolt(shake: Shake) -> Vec<(f64, f64)> {
-    const N: usize = 24;
-    let place = |step: usize| {
-        let t = step as f64 / N as f64;
-        if t < 0.40 {
-            return (0.0, 0.0);
-        }
-        let swing = (-(t - 0.40) / 0.12).exp() * (50.0 * (t - 0.40)).cos();
-        (shake.amplitude_px * (1.0 - swing), shake.amplitude_px * (0.45 - 0.8 * swing))
-    };
-    (0..N).map(place).collect()
 }

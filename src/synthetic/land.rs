@@ -71,16 +71,18 @@ impl Land {
         let fine = size.width as f32 / 3.0;
         let kind = scene.land;
         let psf_sigma_px = scene.psf_fwhm_px / super::burst::FWHM_PER_SIGMA;
+        let near = |u: f32| match kind {
+            LandKind::Lake => horizon(size, camera, u) + 0.004,
+            _ => bottom * 0.855 + 0.018 * plane_octaves(u * 2.1, 7.7, 6, seed) - 0.03 * (u - 0.5) * (u - 0.2),
+        };
         let far = Profile::new(size, |u| match kind {
             LandKind::Lake => horizon(size, camera, u) - 0.02 - 0.014 * crest_octaves(u * 5.0, 0.5, 5, seed),
             LandKind::Building => bottom * 0.80 + 0.012 * plane_octaves(u * 2.2, 0.3, 4, seed),
             LandKind::Trees => bottom * 0.86 + 0.02 * plane_octaves(u * 2.6, 0.3, 4, seed),
-            _ => toothed(u, bottom, fine, seed),
+            // In a gap of the ridge the near slope is the outline.
+            _ => toothed(u, bottom, fine, seed).min(near(u)),
         });
-        let near = Profile::new(size, |u| match kind {
-            LandKind::Lake => horizon(size, camera, u) + 0.004,
-            _ => bottom * 0.855 + 0.018 * plane_octaves(u * 2.1, 7.7, 6, seed) - 0.03 * (u - 0.5) * (u - 0.2),
-        });
+        let near = Profile::new(size, near);
         let width = size.width as f64;
         let ground = |u: f32| (far.at(f64::from(u) * width) / width) as f32;
         let trees = (kind == LandKind::Trees).then(|| Trees::new(size, &ground, seed));
@@ -231,7 +233,7 @@ fn toothed(u: f32, bottom: f32, fine: f32, seed: u32) -> f32 {
     let massif = plane_octaves(u * 1.9 + 3.1, 1.7, 3, seed.wrapping_add(200));
     let teeth = crest_octaves(u * 4.0 + 0.5 * massif, 2.5, octaves(4.0), seed.wrapping_add(210));
     let rubble = plane_octaves(u * 45.0, 0.2, octaves(45.0), seed.wrapping_add(230));
-    bottom * 0.86 - 0.085 * massif - 0.21 * teeth.max(0.0).powf(1.15) - 0.003 * rubble
+    bottom * 0.87 - 0.085 * massif - 0.24 * teeth.max(0.0).powf(1.15) - 0.003 * rubble
 }
 
 /// A house: walls, a gable roof, a chimney, six windows, some of them lit.

@@ -10,6 +10,7 @@
 mod burst;
 mod camera;
 pub mod dng;
+mod exposure;
 mod land;
 mod noise;
 mod scene;

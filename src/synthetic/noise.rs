@@ -43,15 +43,50 @@ pub(super) fn unit(hash: u32) -> f32 {
 
 /// Smooth noise over the plane, about -0.8 to 0.8, wavelength about 1.
 pub(super) fn plane_noise(x: f32, y: f32, seed: u32) -> f32 {
-    let (ix, iy) = (whole(x), whole(y));
-    let (fx, fy) = (x - ix as f32, y - iy as f32);
-    let corner = |dx: i32, dy: i32| {
-        let hash = hash(ix + dx, iy + dy, 0, seed);
-        let (gx, gy) = GRADIENTS[(hash & 7) as usize];
-        gx * (fx - dx as f32) + gy * (fy - dy as f32)
-    };
-    let (u, v) = (fade(fx), fade(fy));
-    mix(mix(corner(0, 0), corner(1, 0), u), mix(corner(0, 1), corner(1, 1), u), v)
+    let cell = Cell::around(x, y, seed);
+    let [a, b, c, d] = cell.values();
+    mix(mix(a, b, fade(cell.fx)), mix(c, d, fade(cell.fx)), fade(cell.fy))
+}
+
+/// Slope of [`plane_noise`] to the right plus its slope down: what light from the upper left shows.
+pub(super) fn plane_slope(x: f32, y: f32, seed: u32) -> f32 {
+    let cell = Cell::around(x, y, seed);
+    let [a, b, c, d] = cell.values();
+    let (u, v) = (fade(cell.fx), fade(cell.fy));
+    let [ga, gb, gc, gd] = cell.gradients.map(|(gx, gy)| gx + gy);
+    let of_gradients = mix(mix(ga, gb, u), mix(gc, gd, u), v);
+    of_gradients + fade_slope(cell.fx) * mix(b - a, d - c, v) + fade_slope(cell.fy) * mix(c - a, d - b, u)
+}
+
+/// A cell of the lattice, and a place in it.
+struct Cell {
+    fx: f32,
+    fy: f32,
+    /// At the corners: upper left, upper right, lower left, lower right.
+    gradients: [(f32, f32); 4],
+}
+
+impl Cell {
+    #[inline]
+    fn around(x: f32, y: f32, seed: u32) -> Self {
+        let (ix, iy) = (whole(x), whole(y));
+        let across = [ix, ix.wrapping_add(1)].map(|place| (place as u32).wrapping_mul(0x9E37_79B1));
+        let down = [iy, iy.wrapping_add(1)].map(|place| (place as u32).wrapping_mul(0x85EB_CA77));
+        let seed = seed.wrapping_mul(0x27D4_EB2F);
+        let gradients = [(0, 0), (1, 0), (0, 1), (1, 1)].map(|(dx, dy)| {
+            let mixed = across[dx] ^ down[dy] ^ seed;
+            let mixed = (mixed ^ (mixed >> 15)).wrapping_mul(0x7FEB_352D);
+            GRADIENTS[(mixed >> 29) as usize]
+        });
+        Self { fx: x - ix as f32, fy: y - iy as f32, gradients }
+    }
+
+    #[inline]
+    fn values(&self) -> [f32; 4] {
+        let [a, b, c, d] = self.gradients;
+        let value = |(gx, gy): (f32, f32), dx: f32, dy: f32| gx * (self.fx - dx) + gy * (self.fy - dy);
+        [value(a, 0.0, 0.0), value(b, 1.0, 0.0), value(c, 0.0, 1.0), value(d, 1.0, 1.0)]
+    }
 }
 
 /// Octaves of [`plane_noise`] from wavelength 1 down.
@@ -62,6 +97,17 @@ pub(super) fn plane_octaves(x: f32, y: f32, octaves: u32, seed: u32) -> f32 {
         sum += amplitude * plane_noise(x * scale, y * scale, seed.wrapping_add(octave));
         scale *= 2.03;
         amplitude *= 0.5;
+    }
+    sum
+}
+
+/// [`plane_slope`] of the octaves: each counts the same, for its amplitude halves as its wavelength does.
+pub(super) fn slope_octaves(x: f32, y: f32, octaves: u32, seed: u32) -> f32 {
+    let mut sum = 0.0;
+    let mut scale = 1.0;
+    for octave in 0..octaves {
+        sum += plane_slope(x * scale, y * scale, seed.wrapping_add(octave));
+        scale *= 2.03;
     }
     sum
 }
@@ -118,6 +164,10 @@ fn fade(t: f32) -> f32 {
     t * t * t * (t * (6.0 * t - 15.0) + 10.0)
 }
 
+fn fade_slope(t: f32) -> f32 {
+    30.0 * t * t * (t * (t - 2.0) + 1.0)
+}
+
 /// From `a` at `t` = 0 to `b` at `t` = 1.
 pub(super) fn mix(a: f32, b: f32, t: f32) -> f32 {
     a + (b - a) * t
@@ -151,6 +201,16 @@ mod tests {
         for (z, share) in [(0.0, 0.5), (1.0, 0.841_345), (2.0, 0.977_250), (-1.0, 0.158_655)] {
             let found = normal_share_below(z);
             assert!((found - share).abs() < 1e-6, "P({z}) = {found}, the table says {share}");
+        }
+    }
+
+    #[test]
+    fn the_slope_is_that_of_the_noise() {
+        for step in 0..50 {
+            let (x, y) = (step as f32 * 0.173 - 4.0, 2.5 - step as f32 * 0.091);
+            let change = plane_noise(x + 5e-4, y + 5e-4, 3) - plane_noise(x - 5e-4, y - 5e-4, 3);
+            let slope = plane_slope(x, y, 3);
+            assert!((change / 1e-3 - slope).abs() < 2e-3, "slope {slope}, difference {}", change / 1e-3);
         }
     }
 

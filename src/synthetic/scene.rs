@@ -77,7 +77,7 @@ pub struct Scene {
     /// Brightness of the land over that of the dark sky.
     pub land_brightness: f64,
 
-    /// Things that cross the sky.
+    /// Things that cross the frame.
     pub movers: Vec<Mover>,
     /// Frames in which the camera shook.
     pub shakes: Vec<Shake>,
@@ -160,7 +160,7 @@ impl Scene {
     #[must_use]
     pub fn small() -> Self {
         let size = Size { width: 480, height: 320 };
-        Self { n_lights: 4, n_stars: 1500, n_hot_pixels: 30, glow_drift: 0.0, ..Self::plain(size) }
+        Self { n_lights: 4, n_stars: 2200, n_hot_pixels: 30, glow_drift: 0.0, ..Self::plain(size) }
     }
 
     /// A burst of `n_lights` frames of 24 million pixels: 12 mm on a 23.5 mm sensor, with barrel distortion.
@@ -207,7 +207,7 @@ impl Scene {
         Self {
             size,
             n_lights: 11,
-            seed: 20_270_311,
+            seed: 20_270_317,
             exposure_secs: 16.0,
             interval_secs: 25.0,
             lens: Lens {
@@ -234,9 +234,9 @@ impl Scene {
             amplifier_glow_electrons_per_sec: 0.6,
             n_hot_pixels: 240,
             orientation: Orientation::Normal,
-            n_stars: 6500,
+            n_stars: 9000,
             faintest_magnitude: 8.0,
-            zero_point_electrons_per_sec: 7000.0,
+            zero_point_electrons_per_sec: 9000.0,
             sky_electrons_per_sec: 17.0,
             band: 0.8,
             glow: 1.7,

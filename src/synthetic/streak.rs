@@ -21,20 +21,22 @@ pub enum MoverKind {
     Satellite,
     /// Faint red and green lines with white flashes.
     Aircraft,
+    /// A lamp carried in front of the land: a wide, uneven, warm line.
+    Torch,
 }
 
-/// Something that crosses the sky in a straight line, seen in every frame it is inside of.
+/// Something that crosses the frame in a straight line.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Mover {
     /// What it is.
     pub kind: MoverKind,
-    /// The light frame at whose opening it stands at `start`; it is dark before that and after the next frame.
+    /// The light frame at whose opening it stands at `start`; it shines in this frame and the next.
     pub frame: usize,
     /// Place at that time, in widths of the frame right and down from its corner.
     pub start: [f64; 2],
     /// Widths of the frame a second.
     pub width_per_sec: [f64; 2],
-    /// Green electrons along one pixel of its path.
+    /// Green electrons along one pixel of its path; blinking and swaying lights vary about it.
     pub electrons_per_px: f64,
 }
 
@@ -75,7 +77,7 @@ impl Mover {
         seen.then_some(TrailSegment { frame: idx, kind: self.kind, from, to })
     }
 
-    /// The light along its path; `blinks` are counted from the opening of the shutter.
+    /// The light along its path; flashes are counted from the opening of the shutter.
     pub(super) fn streak(&self, segment: &TrailSegment, sigma_px: f64, exposure_secs: f64) -> Streak {
         let length_px = segment.from.distance(segment.to);
         let n_steps = (2.0 * length_px).ceil().max(1.0) as usize;
@@ -93,13 +95,18 @@ impl Mover {
                 }
             })
             .collect();
-        Streak { sigma_px, steps }
+        let widening = if self.kind == MoverKind::Torch { 3.0 } else { 1.0 };
+        Streak { sigma_px: widening * sigma_px, steps }
     }
 
     /// Light of each channel over the mean green light, by time since the shutter opened.
     fn color(&self, secs: f64) -> [f64; 3] {
         match self.kind {
             MoverKind::Satellite => [0.45, 1.0, 0.68],
+            MoverKind::Torch => {
+                let sway = 1.0 + 0.7 * (4.1 * secs).sin();
+                [0.75 * sway, sway, 0.35 * sway]
+            }
             // A white flash of 0.08 s every 1.1 s, a red one between, and a steady weak light.
             MoverKind::Aircraft => match secs.rem_euclid(1.1) {
                 phase if phase < 0.08 => [2.7, 6.0, 4.2],

@@ -4,7 +4,7 @@
 
 use crate::pixels::Size;
 use crate::synthetic::land::blend;
-use crate::synthetic::noise::{hash, mix, plane_noise, plane_octaves, rise, unit};
+use crate::synthetic::noise::{hash, mix, plane_noise, plane_octaves, rise, slope_octaves, unit};
 
 /// Light scattered by the air in front of far things.
 pub(super) const HAZE: [f32; 3] = [0.90, 1.0, 1.15];
@@ -32,9 +32,7 @@ impl Terrain {
     /// Light from the upper left on a rough surface: about 0 in shade, 1 in full light.
     fn relief(&self, u: f32, v: f32, frequency: f32, strength: f32, seed: u32) -> f32 {
         let octaves = self.octaves(frequency);
-        let step = 1.3 * self.pixel;
-        let at = |u: f32, v: f32| plane_octaves(u * frequency, v * frequency, octaves, self.seed.wrapping_add(seed));
-        let slope = (at(u, v) - at(u - step, v - step)) / (step * frequency);
+        let slope = slope_octaves(u * frequency, v * frequency, octaves, self.seed.wrapping_add(seed));
         let tilt = strength * slope;
         0.5 + 0.5 * tilt / (1.0 + tilt.abs())
     }

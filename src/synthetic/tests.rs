@@ -182,6 +182,18 @@ fn a_satellite_leaves_its_light_along_its_segment() {
     assert!((sum / expected - 1.0).abs() < 0.01, "{sum} electrons in green, expected {expected}");
 }
 
+#[test]
+fn a_torch_shines_in_front_of_the_land_and_a_satellite_behind_it() {
+    let total = |movers: Vec<Mover>| {
+        let burst = Burst::new(Scene { land: LandKind::Only, n_stars: 0, movers, ..Scene::small() });
+        burst.light_electrons(0).samples().iter().map(|&sample| f64::from(sample)).sum::<f64>()
+    };
+    let mover = |kind| Mover { kind, frame: 0, start: [0.2, 0.5], width_per_sec: [0.02, 0.0], electrons_per_px: 500.0 };
+    let dark = total(Vec::new());
+    assert!(total(vec![mover(MoverKind::Torch)]) > dark + 40_000.0, "the torch is seen");
+    assert!((total(vec![mover(MoverKind::Satellite)]) / dark - 1.0).abs() < 1e-9, "the satellite is hidden");
+}
+
 fn burst_channel(burst: &Burst, index: usize) -> usize {
     let width = burst.scene().size.width;
     burst.scene().cfa.color_at(index % width, index / width) as usize

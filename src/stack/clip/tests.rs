@@ -1,5 +1,4 @@
 //! Against outside values, and the rules for few samples.
-use super::*;
 use crate::calibrate::NoiseModel;
 use crate::pixels::{CalibratedFrame, Layout, LinearImage, Mask, Plane, Size, Transform};
 use crate::stack::{CombineRule, MemoryFrames, Offset, StackFrame, StackRequest, stack};
