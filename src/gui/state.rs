@@ -129,7 +129,7 @@ impl Default for State {
             hatching: true,
             brush: Brush { kind: BrushKind::Add, radius_px: 60.0 },
             painting: false,
-            unfolded: vec![Section::Frames, Section::Foreground, Section::Picture],
+            unfolded: vec![Section::Frames, Section::Picture],
             notices: Vec::new(),
             theme: Theme::default(),
             keys_shown: false,

@@ -47,7 +47,9 @@ pub fn lamp_button(ui: &mut Ui, text: &str, width: f32, enabled: bool) -> Respon
     let palette = palette(ui);
     let label = RichText::new(text).size(15.0).color(if enabled { palette.on_lamp } else { palette.quiet });
     let fill = if enabled { palette.lamp } else { palette.raised };
-    ui.add_enabled(enabled, Button::new(label).fill(fill).min_size(vec2(width, 36.0)))
+    let size = vec2(width, 36.0);
+    let button = Button::new(label).fill(fill).stroke(Stroke::NONE).min_size(size);
+    ui.add_enabled_ui(enabled, |ui| ui.add_sized(size, button)).inner
 }
 
 /// An ordinary button.

@@ -10,7 +10,7 @@ use crate::gui::theme::palette;
 use crate::gui::widgets::{plain_button, quiet};
 
 /// Height of a row of the list.
-const ROW: f32 = 24.0;
+const ROW: f32 = 23.0;
 
 /// How many of them take part.
 #[must_use]
@@ -22,8 +22,8 @@ pub fn summary(sheaf: &Sheaf) -> String {
 pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
     let sheaf = &state.sheaf;
     let mut action = None;
-    quiet(ui, &summary(sheaf));
-    let most_height = ROW * 7.5;
+    list_heads(ui, &summary(sheaf));
+    let most_height = ROW * 6.5;
     ScrollArea::vertical().max_height(most_height).id_salt("list").show(ui, |ui| {
         ui.spacing_mut().item_spacing.y = 0.0;
         for (index, frame) in sheaf.frames.iter().enumerate() {
@@ -39,11 +39,11 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
     {
         action = one_frame(ui, frame, sheaf).or(action);
     }
-    ui.horizontal_wrapped(|ui| {
-        if plain_button(ui, "Add files…", "Choose more frames").clicked() {
+    ui.horizontal(|ui| {
+        if plain_button(ui, "Add files…", "Choose more frames (Ctrl+O)").clicked() {
             action = Some(Action::ChooseFiles);
         }
-        if plain_button(ui, "Add folder…", "Choose a folder of frames").clicked() {
+        if plain_button(ui, "Add folder…", "Choose a folder of frames (Ctrl+Shift+O)").clicked() {
             action = Some(Action::ChooseFolder);
         }
         if plain_button(ui, "Start over", "Put all frames away; no file is touched").clicked() {
@@ -51,6 +51,19 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
         }
     });
     action
+}
+
+/// What the columns of the list hold.
+fn list_heads(ui: &mut Ui, summary: &str) {
+    let palette = palette(ui);
+    let small = TextStyle::Small.resolve(ui.style());
+    let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), 16.0), Sense::hover());
+    let columns = [rect.right() - 62.0, rect.right() - 6.0];
+    let middle = rect.center().y;
+    ui.painter().text(pos2(rect.left(), middle), Align2::LEFT_CENTER, summary, small.clone(), palette.quiet);
+    for (text, right) in ["star width", "stars"].into_iter().zip(columns) {
+        ui.painter().text(pos2(right, middle), Align2::RIGHT_CENTER, text, small.clone(), palette.quiet);
+    }
 }
 
 /// Name, star width and number of stars; struck through when set aside.

@@ -15,7 +15,7 @@ use crate::gui::widgets::single;
 use crate::pipeline::Verdict;
 
 /// Height of the whole line.
-pub const HEIGHT: f32 = 128.0;
+pub const HEIGHT: f32 = 124.0;
 
 /// Room for the legend at the left.
 const LEGEND: f32 = 150.0;
@@ -24,7 +24,7 @@ const LEGEND: f32 = 150.0;
 const STACK: f32 = 108.0;
 
 /// Room for times and signs below the marks.
-const BELOW: f32 = 40.0;
+const BELOW: f32 = 38.0;
 
 /// The line with its legend and the mark of the stack.
 pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
@@ -87,7 +87,9 @@ fn mark_of(ui: &mut Ui, chart: Rect, index: usize, frame: &Frame, mark: &Mark, s
     if frame.is_aside() || frame.finding.is_none() || mark.height.is_none() {
         painter.rect_stroke(bar, 1.0, Stroke::new(1.0, edge), StrokeKind::Inside);
     } else {
-        painter.rect_filled(bar, 1.0, shade(&palette, mark.shade));
+        painter.rect_filled(bar, 0.0, shade(&palette, mark.shade));
+        // The height is read at the upper edge.
+        painter.hline(bar.x_range(), bar.top() + 1.0, Stroke::new(2.0, palette.ink));
         if response.hovered() || chosen {
             painter.rect_stroke(bar.expand(1.5), 1.0, Stroke::new(1.5, palette.lamp), StrokeKind::Middle);
         }
@@ -131,7 +133,7 @@ fn signs(painter: &Painter, palette: &Palette, bar: Rect, frame: &Frame, is_refe
 fn shade(palette: &Palette, share: f32) -> Color32 {
     let (dark, bright) = (palette.line, palette.ink);
     let mix = |from: u8, to: u8| {
-        let value = f32::from(from) + (0.25 + 0.75 * share) * (f32::from(to) - f32::from(from));
+        let value = f32::from(from) + (0.1 + 0.7 * share) * (f32::from(to) - f32::from(from));
         // Between two codes: at most 255.
         value as u8
     };
@@ -167,7 +169,7 @@ fn legend(ui: &Ui, all: Rect, frames: &[Frame]) {
 fn times(ui: &Ui, chart: Rect, line: &Timeline) {
     let palette = palette(ui);
     let small = TextStyle::Small.resolve(ui.style());
-    let low = chart.bottom() + 22.0;
+    let low = chart.bottom() + 19.0;
     let x = |share: f32| chart.left() + share * chart.width();
     let text = |at: f32, align: Align2, text: String| {
         ui.painter().text(pos2(at, low), align, text, small.clone(), palette.quiet)

@@ -26,25 +26,32 @@ fn strip(ui: &mut Ui, index: usize, notice: &Notice) -> Option<Action> {
         NoticeTone::Note => (palette.lamp, "Note"),
     };
     let mut action = None;
-    let frame = Frame::new().fill(palette.raised).inner_margin(Margin::symmetric(14, 8));
+    let frame = Frame::new().fill(palette.wall).inner_margin(Margin::symmetric(14, 8));
     let shown = frame.show(ui, |ui| {
-        ui.with_layout(Layout::right_to_left(Align::Min), |ui| {
+        let lines = 1 + notice.text.matches('\n').count() + notice.text.len() / 90;
+        // A single line stands in the middle of its buttons, more begin at their top.
+        let align = if lines == 1 { Align::Center } else { Align::Min };
+        ui.with_layout(Layout::right_to_left(align), |ui| {
             if plain_button(ui, "Dismiss", "Put this away").clicked() {
                 action = Some(Action::Dismiss(index));
             }
             if plain_button(ui, "Copy", "Copy this text").clicked() {
                 action = Some(Action::CopyNotice(index));
             }
-            ui.with_layout(Layout::left_to_right(Align::Min), |ui| {
+            ui.with_layout(Layout::left_to_right(align), |ui| {
                 ui.add_space(4.0);
                 ui.colored_label(ink, word);
-                ScrollArea::vertical().max_height(110.0).auto_shrink([false, true]).show(ui, |ui| {
+                if lines == 1 {
                     ui.label(&notice.text);
-                });
+                } else {
+                    let area = ScrollArea::vertical().max_height(110.0).auto_shrink([false, true]);
+                    area.show(ui, |ui| ui.label(&notice.text));
+                }
             });
         });
     });
     let rect = shown.response.rect;
+    ui.painter().hline(rect.x_range(), rect.bottom(), Stroke::new(1.0, palette.line));
     ui.painter().vline(rect.left() + 2.0, rect.y_range(), Stroke::new(4.0, ink));
     action
 }
@@ -58,7 +65,7 @@ pub fn path_field(ui: &mut Ui, state: &State) -> Option<Action> {
         PathFor::Export => ("Path of the file to write the picture to", "Write"),
     };
     let palette = palette(ui);
-    let frame = Frame::new().fill(palette.raised).inner_margin(Margin::symmetric(14, 8));
+    let frame = Frame::new().fill(palette.wall).inner_margin(Margin::symmetric(14, 8));
     frame.show(ui, |ui| typed_path(ui, state, label, verb)).inner
 }
 
@@ -68,7 +75,8 @@ pub fn typed_path(ui: &mut Ui, state: &State, label: &str, verb: &str) -> Option
     let mut text = state.typed_path.clone();
     ui.horizontal(|ui| {
         let name = ui.label(label);
-        let room = (ui.available_width() - 150.0).max(160.0);
+        let buttons = if state.path_for.is_some() { 150.0 } else { 64.0 };
+        let room = (ui.available_width() - buttons).max(160.0);
         let field = TextEdit::singleline(&mut text).id(single("path field")).desired_width(room);
         let response = ui.add(field).labelled_by(name.id);
         if response.changed() {

@@ -16,7 +16,7 @@ const WIDTH: f32 = 560.0;
 pub fn show(ui: &mut Ui, state: &State, working: Option<&Working>, hovering: bool) -> Option<Action> {
     let palette = palette(ui);
     let room = ui.max_rect();
-    let emblem = Rect::from_center_size(room.center() - vec2(0.0, 150.0), vec2(210.0, 130.0));
+    let emblem = Rect::from_center_size(room.center() - vec2(0.0, 165.0), vec2(210.0, 130.0));
     draw_emblem(ui.painter(), emblem, palette.lamp, palette.quiet);
     if hovering {
         let edge = room.shrink(14.0);
@@ -41,7 +41,7 @@ pub fn show(ui: &mut Ui, state: &State, working: Option<&Working>, hovering: boo
         if lamp_button(ui, "Try the sample frames", 240.0, true).clicked() {
             action = Some(Action::TrySampleFrames);
         }
-        let both = vec2(220.0, 30.0);
+        let both = vec2(201.0, 30.0);
         ui.allocate_ui_with_layout(both, Layout::left_to_right(Align::Center), |ui| {
             if plain_button(ui, "Add files…", "Choose frames (Ctrl+O)").clicked() {
                 action = Some(Action::ChooseFiles);
@@ -51,7 +51,7 @@ pub fn show(ui: &mut Ui, state: &State, working: Option<&Working>, hovering: boo
             }
         });
         ui.add_space(6.0);
-        ui.allocate_ui(vec2(width, 30.0), |ui| {
+        ui.allocate_ui(vec2(400.0, 30.0), |ui| {
             if state.path_for.is_none() {
                 action = typed_path(ui, state, "or type a path", "Add").or(action.take());
             }
