@@ -1,1 +1,31 @@
-//! To be written.
+//! The window: one canvas, a side column, and the night line. It calls no stage; it sends a request
+//! to the pipeline and shows the outcome.
+//!
+//! Panels show values and return an [`action::Action`]; [`app::App::apply`] is the only place that acts.
+
+pub mod action;
+pub mod app;
+pub mod canvas;
+pub mod dialogs;
+pub mod hatching;
+pub mod history;
+pub mod keyboard;
+pub mod lane;
+pub mod layer;
+pub mod open;
+pub mod panels;
+pub mod pyramid;
+pub mod sheaf;
+pub mod state;
+pub mod strokes;
+pub mod theme;
+pub mod tiles;
+pub mod timeline;
+pub mod title;
+pub mod tone;
+pub mod view;
+pub mod widgets;
+pub mod works;
+
+pub use open::{OpenError, open};
+pub use view::{View, Zoom};

@@ -16,9 +16,12 @@ mod report;
 mod request;
 mod rows;
 mod run;
+mod sample;
 
 pub use crate::detect::Verdict;
-pub use crate::develop::{DevelopSettings, Development, GradientRemoval, OutputSpace, RowPlace, Stretch, WhiteBalance};
+pub use crate::develop::{
+    DEFAULT_SKY_LEVEL, DevelopSettings, Development, GradientRemoval, OutputSpace, RowPlace, Stretch, WhiteBalance,
+};
 pub use crate::foreground::ForegroundMask;
 pub use crate::raw::{CameraColor, CaptureTime, Metadata};
 pub use gather::collect_frames;
@@ -29,6 +32,7 @@ pub use picture::{Picture, open_picture};
 pub use report::{FrameReport, NoiseReport, Report};
 pub use request::{Combine, DEFAULT_MEMORY_BYTES, ExportSettings, FileFormat, MaskChoice, ReferenceChoice, Request};
 pub use run::{Outcome, run};
+pub use sample::write_sample_frames;
 
 /// Frames that a stack needs at least.
 pub const MIN_FRAMES: usize = 2;

@@ -1,0 +1,115 @@
+//! Everything a person can ask the window for.
+
+use std::path::PathBuf;
+
+use eframe::egui::{Pos2, Vec2};
+
+use crate::gui::sheaf::{Choices, Land};
+use crate::gui::state::{Section, Shown};
+use crate::gui::strokes::{Brush, BrushKind};
+use crate::gui::theme::Theme;
+use crate::gui::view::Zoom;
+
+/// A wish. [`App::apply`](crate::gui::app::App::apply) fulfils it; nothing else does.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Action {
+    /// Take these files and folders as light frames.
+    AddPaths(Vec<PathBuf>),
+    /// Ask the desktop for frame files.
+    ChooseFiles,
+    /// Ask the desktop for a folder of frames.
+    ChooseFolder,
+    /// Make the invented burst and take it.
+    TrySampleFrames,
+    /// Put all frames away and begin with an empty window.
+    StartOver,
+
+    /// Show a frame or the stack.
+    Show(Shown),
+    /// Move the choice among frames by so many, to the left if negative.
+    Step(isize),
+    /// Choose all frames from the one shown to this one.
+    ExtendTo(usize),
+    /// Set the chosen frames aside, or take them back.
+    ToggleAside,
+    /// Bring the sky to the frame shown, or let the program choose again.
+    ToggleReference,
+
+    /// What is landscape.
+    ChooseLand(Land),
+    /// Take this brush in hand.
+    TakeBrush(BrushKind),
+    /// Lay the brush down.
+    LayBrushDown,
+    /// Make the brush so large.
+    ResizeBrush(f32),
+    /// Paint from one stored point to another with this brush.
+    Paint {
+        /// The brush.
+        brush: Brush,
+        /// Where the last piece ended.
+        from: Pos2,
+        /// Where this piece ends.
+        to: Pos2,
+    },
+    /// The pointer was lifted: the stroke is one edit.
+    EndStroke,
+    /// Show or hide the hatching over the landscape.
+    ToggleHatching,
+    /// Ask for a mask file.
+    ChooseMask,
+    /// Read the mask from this file.
+    LoadMask(PathBuf),
+    /// Ask where to write the mask.
+    ChooseMaskTarget,
+    /// Write the mask to this file.
+    SaveMask(PathBuf),
+
+    /// Other choices for the run, the look or the file.
+    Choose(Box<Choices>),
+    /// Make the picture.
+    Stack,
+    /// Stop what is being done.
+    Cancel,
+    /// Ask where to write the picture.
+    ChooseExportTarget,
+    /// Write the picture to this file.
+    Export(PathBuf),
+
+    /// Show the picture so large.
+    Zoom(Zoom),
+    /// Zoom by a factor with the point under the pointer kept.
+    ZoomAt {
+        /// Larger than 1 comes closer.
+        factor: f32,
+        /// Where the pointer is.
+        pointer: Pos2,
+    },
+    /// Move the picture along with the pointer.
+    Pan(Vec2),
+    /// Put the divider at this share of the canvas.
+    MoveDivider(f32),
+    /// Show the single frame alone while this is held.
+    HoldSingle(bool),
+
+    /// Take the last edit back.
+    Undo,
+    /// Make the last edit again.
+    Redo,
+    /// Unfold or fold a section of the side column.
+    ToggleSection(Section),
+    /// Put a notice away.
+    Dismiss(usize),
+    /// Copy a notice.
+    CopyNotice(usize),
+    /// Show or hide the list of keys.
+    ToggleKeys,
+    /// Put away what lies over the picture: the list of keys, a path field, the brush.
+    StepBack,
+    /// Another light.
+    UseTheme(Theme),
+    /// What is typed into the path field at present.
+    TypePath(String),
+    /// Take the typed path for what was asked.
+    UseTypedPath,
+}

@@ -1,0 +1,229 @@
+//! The window's state, its jobs, and the order in which a frame of the screen is made.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, Sender, channel};
+
+use eframe::egui::{CentralPanel, Context, Frame, Margin, Panel, Pos2, Rect, Ui, ViewportCommand};
+
+use crate::error::Error;
+use crate::gui::action::Action;
+use crate::gui::canvas::{self, Layers};
+use crate::gui::dialogs::Dialog;
+use crate::gui::history::History;
+use crate::gui::keyboard;
+use crate::gui::lane::Lane;
+use crate::gui::panels::{column, foot, keys, night_line, strips, welcome};
+use crate::gui::sheaf::Land;
+use crate::gui::state::{State, Working};
+use crate::gui::strokes::MaskPatch;
+use crate::gui::theme::palette;
+use crate::gui::tiles::TileWorks;
+use crate::gui::title::title;
+use crate::gui::works::{Developed, Filed, Heard, Ready, Stacked};
+use crate::job::Cancelled;
+use crate::pipeline::{ForegroundMask, FrameFinding, Outcome};
+
+mod apply;
+mod listen;
+
+/// Width of the side column.
+const COLUMN: f32 = 316.0;
+
+/// Tiles handed to the graphics in one frame of the screen at most: each takes a few milliseconds.
+const MOST_UPLOADS: usize = 4;
+
+/// The window.
+pub struct App {
+    state: State,
+    history: History,
+    layers: Layers,
+    n_layers: u64,
+    tiles: TileWorks,
+    lanes: Lanes,
+    heard: (Sender<Heard>, Receiver<Heard>),
+    dialog: Option<Dialog>,
+    /// All paths given so far: files and folders.
+    given: Vec<PathBuf>,
+    outcome: Option<Arc<Outcome>>,
+    /// What the stack shown was made from.
+    stacked_from: Option<RunKey>,
+    /// What the run going on is made from.
+    running_key: Option<RunKey>,
+    mask_version: u64,
+    stroke: Option<Stroke>,
+    sample_folder: Option<tempfile::TempDir>,
+    /// The title as the desktop knows it.
+    title: String,
+    /// Where the picture is drawn.
+    canvas: Rect,
+    context: Context,
+}
+
+/// One lane for each kind of work.
+struct Lanes {
+    gather: Lane<Result<Vec<FrameFinding>, Error>>,
+    open: Lane<Result<Ready, Error>>,
+    stack: Lane<Result<Stacked, Error>>,
+    develop: Lane<Result<Developed, Cancelled>>,
+    file: Lane<Result<Filed, Error>>,
+}
+
+/// A stroke of the brush that is not finished.
+struct Stroke {
+    patch: MaskPatch,
+    last: Pos2,
+    /// Mask and choice before the stroke, where it changed what is landscape.
+    before: Option<(Land, Option<Arc<ForegroundMask>>)>,
+}
+
+/// All that a run depends on.
+#[derive(Clone, Debug, PartialEq)]
+struct RunKey {
+    wanted: Vec<PathBuf>,
+    land: Land,
+    mask_version: Option<u64>,
+    choices: crate::gui::sheaf::Choices,
+}
+
+impl App {
+    /// A window that begins with these files and folders.
+    pub fn new(context: &Context, paths: Vec<PathBuf>) -> std::io::Result<Self> {
+        let wake = context.clone();
+        let mut app = Self {
+            state: State::default(),
+            history: History::default(),
+            layers: Layers::default(),
+            n_layers: 0,
+            tiles: TileWorks::start(move || wake.request_repaint())?,
+            lanes: Lanes {
+                gather: Lane::new("measuring"),
+                open: Lane::new("opening"),
+                stack: Lane::new("stacking"),
+                develop: Lane::new("developing"),
+                file: Lane::new("writing"),
+            },
+            heard: channel(),
+            dialog: None,
+            given: Vec::new(),
+            outcome: None,
+            stacked_from: None,
+            running_key: None,
+            mask_version: 0,
+            stroke: None,
+            sample_folder: None,
+            title: String::new(),
+            canvas: Rect::ZERO,
+            context: context.clone(),
+        };
+        app.state.theme.apply(context);
+        if !paths.is_empty() {
+            app.apply(Action::AddPaths(paths));
+        }
+        Ok(app)
+    }
+
+    /// What is on the screen.
+    #[must_use]
+    pub fn state(&self) -> &State {
+        &self.state
+    }
+
+    /// Takes in what jobs, dialogs, keys and drops brought since the last frame; draws nothing.
+    pub fn listen(&mut self, context: &Context) {
+        self.listen_to_jobs();
+        let dropped: Vec<PathBuf> =
+            context.input(|input| input.raw.dropped_files.iter().map(|file| file.path().to_owned()).collect());
+        if !dropped.is_empty() {
+            self.apply(Action::AddPaths(dropped));
+        }
+        for action in keyboard::actions(context, &self.state) {
+            self.apply(action);
+        }
+        let working = self.working();
+        let title = title(&self.state, working.as_ref());
+        if title != self.title {
+            context.send_viewport_cmd(ViewportCommand::Title(title.clone()));
+            self.title = title;
+        }
+        if working.is_some() {
+            // The time left changes even when nothing is reported.
+            context.request_repaint_after(std::time::Duration::from_millis(250));
+        }
+    }
+
+    /// Draws everything and does what was asked.
+    pub fn draw(&mut self, ui: &mut Ui) {
+        let mut asked = Vec::new();
+        let palette = palette(ui);
+        let wall = Frame::new().fill(palette.wall);
+        let has_frames = !self.state.sheaf.frames.is_empty();
+        if has_frames {
+            Panel::bottom("night line").resizable(false).exact_size(night_line::HEIGHT).frame(wall).show(ui, |ui| {
+                asked.extend(night_line::show(ui, &self.state));
+            });
+            let working = self.working();
+            let column_frame = wall.inner_margin(Margin { left: 18, right: 14, top: 6, bottom: 10 });
+            Panel::right("column").resizable(false).exact_size(COLUMN).frame(column_frame).show(ui, |ui| {
+                let foot_frame = Frame::new().inner_margin(Margin { left: 0, right: 4, top: 10, bottom: 0 });
+                Panel::bottom("foot").resizable(false).frame(foot_frame).show(ui, |ui| {
+                    asked.extend(foot::show(ui, &self.state, working.as_ref()));
+                });
+                CentralPanel::no_frame().show(ui, |ui| asked.extend(column::show(ui, &self.state)));
+            });
+        }
+        self.draw_strips(ui, &mut asked);
+        CentralPanel::no_frame().frame(Frame::new().fill(palette.room)).show(ui, |ui| {
+            if has_frames {
+                self.canvas = ui.max_rect();
+                let last = self.stroke.as_ref().map(|stroke| stroke.last);
+                let output = canvas::show(ui, &self.state, &mut self.layers, last);
+                asked.extend(output.actions);
+                self.tiles.want(output.orders);
+            } else {
+                let hovering = ui.input(|input| !input.raw.hovered_files.is_empty());
+                let working = self.working();
+                asked.extend(welcome::show(ui, &self.state, working.as_ref(), hovering));
+            }
+        });
+        if self.state.keys_shown {
+            asked.extend(keys::show(ui));
+        }
+        for action in asked {
+            self.apply(action);
+        }
+    }
+
+    fn draw_strips(&self, ui: &mut Ui, asked: &mut Vec<Action>) {
+        let needs_field = self.state.path_for.is_some();
+        if self.state.notices.is_empty() && !needs_field {
+            return;
+        }
+        Panel::top("strips").resizable(false).frame(Frame::new()).show(ui, |ui| {
+            ui.spacing_mut().item_spacing.y = 1.0;
+            asked.extend(strips::path_field(ui, &self.state));
+            asked.extend(strips::notices(ui, &self.state.notices));
+        });
+    }
+
+    /// The long work that the person waits for, if any.
+    fn working(&self) -> Option<Working> {
+        let lanes = &self.lanes;
+        let works = [
+            ("Stacking", lanes.stack.standing()),
+            ("Writing", lanes.file.standing()),
+            ("Measuring", lanes.gather.standing()),
+        ];
+        works.into_iter().find_map(|(task, standing)| Some(Working { task, standing: standing? }))
+    }
+}
+
+impl eframe::App for App {
+    fn logic(&mut self, context: &Context, _frame: &mut eframe::Frame) {
+        self.listen(context);
+    }
+
+    fn ui(&mut self, ui: &mut Ui, _frame: &mut eframe::Frame) {
+        self.draw(ui);
+    }
+}

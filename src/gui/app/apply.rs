@@ -1,0 +1,474 @@
+//! The only place that acts on what was asked.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Instant;
+
+use eframe::egui::{Pos2, Rect};
+
+use crate::gui::action::Action;
+use crate::gui::app::{App, RunKey, Stroke};
+use crate::gui::dialogs::{Dialog, Question};
+use crate::gui::history::Edit;
+use crate::gui::panels::foreground::BRUSH_RANGE;
+use crate::gui::sheaf::{Choices, Land};
+use crate::gui::state::{PathFor, Shown};
+use crate::gui::strokes::{Brush, MaskPatch};
+use crate::gui::view::{View, Zoom};
+use crate::gui::works::{self, Ear};
+use crate::pipeline::{DEFAULT_MEMORY_BYTES, ExportSettings, FileFormat, ForegroundMask};
+use crate::pixels::{Orientation, Plane, Size};
+
+impl App {
+    /// Does what was asked.
+    pub fn apply(&mut self, action: Action) {
+        match action {
+            Action::AddPaths(paths) => self.add_paths(paths),
+            Action::ChooseFiles => self.ask(PathFor::Frames, false, ""),
+            Action::ChooseFolder => self.ask(PathFor::Frames, true, ""),
+            Action::TrySampleFrames => self.try_sample_frames(),
+            Action::StartOver => self.start_over(),
+            Action::Show(shown) => self.show(shown),
+            Action::Step(by) => self.step(by),
+            Action::ExtendTo(index) => self.state.choice_end = Some(index),
+            Action::ToggleAside => self.toggle_aside(),
+            Action::ToggleReference => self.toggle_reference(),
+            Action::ChooseLand(land) => self.choose_land(land),
+            Action::TakeBrush(kind) => {
+                self.state.painting = self.shown_size().is_some();
+                self.state.hatching = true;
+                self.state.brush.kind = kind;
+            }
+            Action::LayBrushDown => self.lay_brush_down(),
+            Action::ResizeBrush(radius_px) => {
+                self.state.brush.radius_px = radius_px.clamp(*BRUSH_RANGE.start(), *BRUSH_RANGE.end());
+            }
+            Action::Paint { brush, from, to } => self.paint(brush, from, to),
+            Action::EndStroke => self.end_stroke(),
+            Action::ToggleHatching => self.state.hatching = !self.state.hatching,
+            Action::ChooseMask => self.ask(PathFor::MaskToLoad, false, ""),
+            Action::LoadMask(path) => self.load_mask(path),
+            Action::ChooseMaskTarget => self.ask(PathFor::MaskToSave, false, "mask.png"),
+            Action::SaveMask(path) => self.save_mask(path),
+            Action::Choose(choices) => self.choose(*choices),
+            Action::Stack => self.stack(),
+            Action::Cancel => self.cancel(),
+            Action::ChooseExportTarget => self.choose_export_target(),
+            Action::Export(path) => self.export(path),
+            Action::Zoom(zoom) => self.zoom(zoom),
+            Action::ZoomAt { factor, pointer } => self.zoom_at(factor, pointer),
+            Action::Pan(delta) => {
+                if let Some(placement) = self.placement() {
+                    self.state.view = self.state.view.panned(delta, &placement);
+                }
+            }
+            Action::MoveDivider(divider) => self.state.divider = divider,
+            Action::HoldSingle(held) => self.state.holding_single = held,
+            Action::Undo => self.travel(true),
+            Action::Redo => self.travel(false),
+            Action::ToggleSection(section) => {
+                let unfolded = &mut self.state.unfolded;
+                let before = unfolded.len();
+                unfolded.retain(|other| *other != section);
+                if unfolded.len() == before {
+                    unfolded.push(section);
+                }
+            }
+            Action::Dismiss(index) => {
+                if index < self.state.notices.len() {
+                    self.state.notices.remove(index);
+                }
+            }
+            Action::CopyNotice(index) => {
+                if let Some(notice) = self.state.notices.get(index) {
+                    self.context.copy_text(notice.text.clone());
+                }
+            }
+            Action::ToggleKeys => self.state.keys_shown = !self.state.keys_shown,
+            Action::StepBack => self.step_back(),
+            Action::UseTheme(theme) => {
+                self.state.theme = theme;
+                theme.apply(&self.context);
+            }
+            Action::TypePath(text) => self.state.typed_path = text,
+            Action::UseTypedPath => self.use_typed_path(),
+        }
+        self.state.stack_is_old = self.stacked_from.as_ref().is_some_and(|key| *key != self.run_key());
+    }
+
+    fn add_paths(&mut self, paths: Vec<PathBuf>) {
+        for path in paths {
+            if !self.given.contains(&path) {
+                self.given.push(path);
+            }
+        }
+        let ear = Ear::new(self.heard.0.clone(), self.context.clone());
+        let given = self.given.clone();
+        let foreground = self.land_to_leave_out();
+        let work = move |monitor: &_| works::gather(monitor, &ear, &given, foreground, DEFAULT_MEMORY_BYTES);
+        let failed = self.lanes.gather.submit(&self.context, work);
+        self.tell_broken(failed);
+    }
+
+    /// Stars are not looked for where the person said that landscape is.
+    fn land_to_leave_out(&self) -> Option<Arc<ForegroundMask>> {
+        self.state.sheaf.mask.clone().filter(|_| self.state.sheaf.land == Land::Painted)
+    }
+
+    fn try_sample_frames(&mut self) {
+        let folder = match tempfile::Builder::new().prefix("nightsheaf-sample-").tempdir() {
+            Ok(folder) => folder,
+            Err(error) => {
+                let text = format!("the sample frames need a temporary folder, which cannot be made: {error}");
+                return self.state.fail(text);
+            }
+        };
+        self.start_over();
+        let path = folder.path().to_owned();
+        self.given = vec![path.clone()];
+        self.sample_folder = Some(folder);
+        let ear = Ear::new(self.heard.0.clone(), self.context.clone());
+        let work = move |monitor: &_| works::make_sample_frames(monitor, &ear, &path, DEFAULT_MEMORY_BYTES);
+        let failed = self.lanes.gather.submit(&self.context, work);
+        self.tell_broken(failed);
+    }
+
+    fn start_over(&mut self) {
+        self.lanes.gather.abandon();
+        self.lanes.open.abandon();
+        self.lanes.stack.abandon();
+        self.lanes.develop.abandon();
+        self.heard = std::sync::mpsc::channel();
+        let theme = self.state.theme;
+        self.state = crate::gui::state::State { theme, ..Default::default() };
+        self.history.clear();
+        self.layers = Default::default();
+        self.given.clear();
+        self.outcome = None;
+        self.stacked_from = None;
+        self.stroke = None;
+        self.sample_folder = None;
+    }
+
+    pub(super) fn show(&mut self, shown: Shown) {
+        if shown == Shown::Stack && self.outcome.is_none() {
+            return;
+        }
+        self.end_stroke();
+        self.state.choice_end = None;
+        let already = self.state.shown == Some(shown) && self.layers.shown(Some(shown)).is_some();
+        self.state.shown = Some(shown);
+        if let Shown::Frame(index) = shown
+            && !already
+            && let Some(frame) = self.state.sheaf.frames.get(index)
+        {
+            let path = frame.path.clone();
+            let settings = self.state.sheaf.choices.develop.clone();
+            self.state.opening = true;
+            let work = move |monitor: &_| works::open_frame(monitor, &path, &settings);
+            let failed = self.lanes.open.submit(&self.context, work);
+            self.tell_broken(failed);
+        }
+    }
+
+    fn step(&mut self, by: isize) {
+        let Some(last) = self.state.sheaf.frames.len().checked_sub(1) else { return };
+        let next = match self.state.shown {
+            Some(Shown::Frame(index)) => index.saturating_add_signed(by).min(last),
+            // The stack stands at the end of the night.
+            _ if by < 0 => last,
+            _ => 0,
+        };
+        self.show(Shown::Frame(next));
+    }
+
+    fn toggle_aside(&mut self) {
+        let chosen: Vec<usize> = self.state.chosen().filter(|&index| index < self.state.sheaf.frames.len()).collect();
+        let frames = &mut self.state.sheaf.frames;
+        let take_back = chosen.iter().all(|&index| frames[index].is_aside());
+        let before = chosen.iter().map(|&index| (index, frames[index].wanted.replace(take_back))).collect::<Vec<_>>();
+        if !before.is_empty() {
+            self.history.record(Edit::Wanted(before));
+        }
+    }
+
+    fn toggle_reference(&mut self) {
+        let Some(Shown::Frame(index)) = self.state.shown else { return };
+        let Some(frame) = self.state.sheaf.frames.get(index) else { return };
+        let mut choices = self.state.sheaf.choices.clone();
+        choices.reference = (choices.reference.as_ref() != Some(&frame.path)).then(|| frame.path.clone());
+        self.choose(choices);
+    }
+
+    fn choose_land(&mut self, land: Land) {
+        let sheaf = &mut self.state.sheaf;
+        if land == sheaf.land {
+            return;
+        }
+        self.history.record(Edit::Mask(sheaf.land, sheaf.mask.clone()));
+        sheaf.land = land;
+        if land == Land::Painted && sheaf.mask.is_none() {
+            self.apply(Action::TakeBrush(crate::gui::strokes::BrushKind::Add));
+        }
+    }
+
+    fn lay_brush_down(&mut self) {
+        self.end_stroke();
+        self.state.painting = false;
+    }
+
+    fn paint(&mut self, brush: Brush, from: Pos2, to: Pos2) {
+        let Some((size, _)) = self.shown_size() else { return };
+        let sheaf = &mut self.state.sheaf;
+        let fits = sheaf.mask.as_ref().is_some_and(|mask| mask.size() == size);
+        let stroke = self.stroke.get_or_insert_with(|| {
+            let changes = sheaf.land != Land::Painted || !fits;
+            let before = changes.then(|| (sheaf.land, sheaf.mask.clone()));
+            Stroke { patch: MaskPatch::default(), last: from, before }
+        });
+        sheaf.land = Land::Painted;
+        if !fits {
+            sheaf.mask = Some(Arc::new(ForegroundMask(Plane::filled(size, 0.0))));
+        }
+        let mask = sheaf.mask.as_mut().expect("a mask was just made where there was none");
+        stroke.patch.paint(Arc::make_mut(mask), brush, from, to);
+        stroke.last = to;
+        self.mask_version += 1;
+    }
+
+    fn end_stroke(&mut self) {
+        let Some(stroke) = self.stroke.take() else { return };
+        match stroke.before {
+            Some((land, mask)) => self.history.record(Edit::Mask(land, mask)),
+            None if stroke.patch.is_empty() => {}
+            None => self.history.record(Edit::Stroke(stroke.patch)),
+        }
+    }
+
+    fn load_mask(&mut self, path: PathBuf) {
+        let Some((size, orientation)) = self.shown_size() else {
+            return self.state.fail("a mask belongs to a picture: show a frame first, then load the mask");
+        };
+        let work = move |monitor: &_| works::load_mask(monitor, &path, size, orientation);
+        let failed = self.lanes.file.submit(&self.context, work);
+        self.tell_broken(failed);
+    }
+
+    fn save_mask(&mut self, path: PathBuf) {
+        let Some((_, orientation)) = self.shown_size() else { return };
+        let Some(mask) = self.state.sheaf.mask.clone() else { return };
+        let path = if path.extension().is_none() { path.with_extension("png") } else { path };
+        let work = move |monitor: &_| works::save_mask(monitor, path, &mask, orientation);
+        let failed = self.lanes.file.submit(&self.context, work);
+        self.tell_broken(failed);
+    }
+
+    fn choose(&mut self, choices: Choices) {
+        let before = std::mem::replace(&mut self.state.sheaf.choices, choices);
+        let develops = before.develop != self.state.sheaf.choices.develop;
+        self.history.record_choices(before, Instant::now());
+        if develops {
+            self.state.exported = None;
+            self.develop();
+        }
+    }
+
+    /// Develops what is on the canvas anew, after what is being developed now.
+    fn develop(&mut self) {
+        let frame = self.layers.frame.as_ref().map(|layer| Arc::clone(layer.pyramid()));
+        let stack = self.layers.stack.as_ref().map(|layer| Arc::clone(layer.pyramid())).zip(self.outcome.clone());
+        let settings = self.state.sheaf.choices.develop.clone();
+        let work = move |monitor: &_| {
+            let stack = stack.as_ref().map(|(pyramid, outcome)| (&**pyramid, &**outcome));
+            works::develop(monitor, frame.as_deref(), stack, &settings)
+        };
+        let failed = self.lanes.develop.follow(&self.context, work);
+        self.tell_broken(failed);
+    }
+
+    fn stack(&mut self) {
+        if self.lanes.stack.is_busy() || self.state.sheaf.n_wanted() < 2 {
+            return;
+        }
+        self.lay_brush_down();
+        // What is still being measured is measured by the run itself.
+        self.lanes.gather.abandon();
+        let request = self.state.sheaf.request(DEFAULT_MEMORY_BYTES);
+        let settings = self.state.sheaf.choices.develop.clone();
+        self.running_key = Some(self.run_key());
+        let work = move |monitor: &_| works::stack(monitor, &request, &settings);
+        let failed = self.lanes.stack.submit(&self.context, work);
+        self.tell_broken(failed);
+    }
+
+    fn cancel(&mut self) {
+        let lanes = &mut self.lanes;
+        if lanes.stack.is_busy() {
+            lanes.stack.cancel();
+        } else if lanes.file.is_busy() {
+            lanes.file.cancel();
+        } else {
+            lanes.gather.cancel();
+        }
+    }
+
+    fn choose_export_target(&mut self) {
+        if self.outcome.is_none() {
+            return;
+        }
+        let name = format!("night.{}", ending(self.state.sheaf.choices.format));
+        self.ask(PathFor::Export, false, &name);
+    }
+
+    fn export(&mut self, path: PathBuf) {
+        let Some(outcome) = self.outcome.clone() else { return };
+        let choices = &self.state.sheaf.choices;
+        let (format, path) = match format_for(&path, choices.format) {
+            Ok(found) => found,
+            Err(text) => return self.state.fail(text),
+        };
+        let settings = ExportSettings { format, develop: choices.develop.clone(), ..ExportSettings::default() };
+        let work = move |monitor: &_| works::export(monitor, &outcome, path, &settings);
+        let failed = self.lanes.file.submit(&self.context, work);
+        self.tell_broken(failed);
+    }
+
+    fn zoom(&mut self, zoom: Zoom) {
+        let center = match (self.state.view.zoom, zoom) {
+            (_, Zoom::Fit) => View::default().center,
+            _ => self.state.view.center,
+        };
+        self.state.view = View { zoom, center };
+    }
+
+    fn zoom_at(&mut self, factor: f32, pointer: Pos2) {
+        if let Some(placement) = self.placement() {
+            self.state.view = self.state.view.zoomed(factor, pointer, &placement, self.canvas);
+        }
+    }
+
+    fn placement(&self) -> Option<crate::gui::view::Placement> {
+        let (size, orientation) = self.shown_size()?;
+        let canvas: Rect = self.canvas;
+        Some(self.state.view.place(size, orientation, canvas, self.context.pixels_per_point()))
+    }
+
+    /// Size and orientation of the picture shown.
+    fn shown_size(&self) -> Option<(Size, Orientation)> {
+        let picture = self.layers.shown(self.state.shown)?.pyramid().picture();
+        Some((picture.image.size(), picture.orientation))
+    }
+
+    fn travel(&mut self, back: bool) {
+        self.end_stroke();
+        let before = self.state.sheaf.choices.develop.clone();
+        let sheaf = &mut self.state.sheaf;
+        let moved = if back { self.history.undo(sheaf) } else { self.history.redo(sheaf) };
+        if moved {
+            self.mask_version += 1;
+        }
+        if self.state.sheaf.choices.develop != before {
+            self.develop();
+        }
+    }
+
+    fn step_back(&mut self) {
+        let state = &mut self.state;
+        if state.keys_shown {
+            state.keys_shown = false;
+        } else if state.path_for.is_some() {
+            state.path_for = None;
+        } else if state.painting {
+            self.lay_brush_down();
+        } else {
+            self.cancel();
+        }
+    }
+
+    fn ask(&mut self, path_for: PathFor, folder: bool, file_name: &str) {
+        if self.dialog.is_some() {
+            return;
+        }
+        let start = self.given.first().filter(|_| self.sample_folder.is_none());
+        let start =
+            start.map(|path| if path.is_dir() { path.clone() } else { path.parent().unwrap_or(path).to_owned() });
+        let question = Question { path_for, folder, file_name: file_name.to_owned(), start };
+        match Dialog::open(&self.context, question) {
+            Ok(dialog) => self.dialog = Some(dialog),
+            Err(error) => self.state.fail(format!("the system gives no thread for a dialog: {error}")),
+        }
+    }
+
+    fn use_typed_path(&mut self) {
+        let path_for = self.state.path_for.take().unwrap_or(PathFor::Frames);
+        let path = PathBuf::from(self.state.typed_path.trim());
+        self.state.typed_path.clear();
+        self.use_paths(path_for, vec![path]);
+    }
+
+    /// Does with paths what they were asked for.
+    pub(super) fn use_paths(&mut self, path_for: PathFor, paths: Vec<PathBuf>) {
+        let first = paths.first().cloned();
+        match (path_for, first) {
+            (PathFor::Frames, _) => self.apply(Action::AddPaths(paths)),
+            (PathFor::MaskToLoad, Some(path)) => self.apply(Action::LoadMask(path)),
+            (PathFor::MaskToSave, Some(path)) => self.apply(Action::SaveMask(path)),
+            (PathFor::Export, Some(path)) => self.apply(Action::Export(path)),
+            (_, None) => {}
+        }
+    }
+
+    /// All that the next run would depend on. The look is not part of it: it comes after the run.
+    pub(super) fn run_key(&self) -> RunKey {
+        let sheaf = &self.state.sheaf;
+        let wanted = sheaf.frames.iter().filter(|frame| !frame.is_aside()).map(|frame| frame.path.clone());
+        let defaults = Choices::default();
+        RunKey {
+            wanted: wanted.collect(),
+            land: sheaf.land,
+            mask_version: (sheaf.land == Land::Painted).then_some(self.mask_version),
+            choices: Choices { develop: defaults.develop, format: defaults.format, ..sheaf.choices.clone() },
+        }
+    }
+}
+
+/// The kind of file that a path asks for by its ending; the chosen kind, and its ending, where it has none.
+fn format_for(path: &Path, chosen: FileFormat) -> Result<(FileFormat, PathBuf), String> {
+    if path.extension().is_none() {
+        return Ok((chosen, path.with_extension(ending(chosen))));
+    }
+    match (FileFormat::from_ending(path), chosen) {
+        (Some(FileFormat::Tiff16), FileFormat::Tiff32f) => Ok((chosen, path.to_owned())),
+        (Some(found), _) => Ok((found, path.to_owned())),
+        (None, _) => Err(format!(
+            "{} has an ending that stands for no picture: name the file .tif, .dng, .png or .jpg",
+            path.display()
+        )),
+    }
+}
+
+fn ending(format: FileFormat) -> &'static str {
+    match format {
+        FileFormat::Tiff16 | FileFormat::Tiff32f => "tif",
+        FileFormat::Dng => "dng",
+        FileFormat::Png => "png",
+        FileFormat::Jpeg => "jpg",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_ending_decides_and_a_missing_one_is_added() {
+        let check = |path: &str, chosen, expected: Option<(FileFormat, &str)>| {
+            let expected = expected.map(|(format, path)| (format, PathBuf::from(path)));
+            assert_eq!(format_for(Path::new(path), chosen).ok(), expected, "{path} with {chosen:?}");
+        };
+        check("night", FileFormat::Png, Some((FileFormat::Png, "night.png")));
+        check("night.jpg", FileFormat::Tiff16, Some((FileFormat::Jpeg, "night.jpg")));
+        check("night.tif", FileFormat::Tiff32f, Some((FileFormat::Tiff32f, "night.tif")));
+        check("night.txt", FileFormat::Tiff16, None);
+    }
+}

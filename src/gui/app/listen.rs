@@ -1,0 +1,195 @@
+//! What jobs and dialogs brought.
+
+use std::sync::Arc;
+
+use crate::error::{Error, WithSources};
+use crate::gui::action::Action;
+use crate::gui::app::{App, MOST_UPLOADS};
+use crate::gui::dialogs::Answer;
+use crate::gui::history::Edit;
+use crate::gui::lane::Ended;
+use crate::gui::layer::Layer;
+use crate::gui::pyramid::Pyramid;
+use crate::gui::sheaf::{Frame, Land, file_name};
+use crate::gui::state::{PathFor, Shown};
+use crate::gui::tone::Tone;
+use crate::gui::widgets::single;
+use crate::gui::works::{Developed, Filed, Heard, Ready, Stacked};
+use crate::pipeline::FrameFinding;
+
+impl App {
+    /// Takes in all that is there.
+    pub(super) fn listen_to_jobs(&mut self) {
+        while let Ok(heard) = self.heard.1.try_recv() {
+            self.hear(heard);
+        }
+        let context = self.context.clone();
+        let gathered = self.lanes.gather.poll(&context);
+        self.take(gathered, Self::take_findings);
+        let opened = self.lanes.open.poll(&context);
+        self.state.opening = self.lanes.open.is_busy();
+        self.take(opened, Self::take_frame);
+        let stacked = self.lanes.stack.poll(&context);
+        self.take(stacked, Self::take_stack);
+        let developed = self.lanes.develop.poll(&context).map(|ended| match ended {
+            Ended::Result(result) => Ended::Result(result.map_err(Error::Cancelled)),
+            Ended::Broken(text) => Ended::Broken(text),
+        });
+        self.take(developed, Self::take_development);
+        let filed = self.lanes.file.poll(&context);
+        self.take(filed, Self::take_filed);
+        if let Some(answer) = self.dialog.as_ref().and_then(|dialog| dialog.answer()) {
+            self.dialog = None;
+            self.take_answer(answer);
+        }
+        self.take_tiles();
+    }
+
+    /// Hands a result on, or tells why there is none; a cancelled one needs no words.
+    fn take<T>(&mut self, ended: Option<Ended<Result<T, Error>>>, with: fn(&mut Self, T)) {
+        match ended {
+            None | Some(Ended::Result(Err(Error::Cancelled(_)))) => {}
+            Some(Ended::Result(Ok(result))) => with(self, result),
+            Some(Ended::Result(Err(error))) => self.state.fail(WithSources(&error).to_string()),
+            Some(Ended::Broken(text)) => self.state.fail(text),
+        }
+    }
+
+    /// Tells of work that could not even begin.
+    pub(super) fn tell_broken<T>(&mut self, ended: Option<Ended<T>>) {
+        if let Some(Ended::Broken(text)) = ended {
+            self.state.fail(text);
+        }
+    }
+
+    fn hear(&mut self, heard: Heard) {
+        match heard {
+            Heard::Gathered(paths) => {
+                let mut known = std::mem::take(&mut self.state.sheaf.frames);
+                let frames = paths.into_iter().map(|path| {
+                    let before = known.iter().position(|frame| frame.path == path);
+                    before.map_or_else(|| Frame::new(path), |index| known.swap_remove(index))
+                });
+                self.state.sheaf.frames = frames.collect();
+                // Edits name frames by their place in the list, which has changed.
+                self.history.clear();
+                self.show_first();
+            }
+            Heard::Found(index, finding) => {
+                if let Some(frame) = self.state.sheaf.frames.get_mut(index) {
+                    frame.finding = Some(*finding);
+                }
+            }
+        }
+    }
+
+    /// The middle of the burst is shown first: there the reference will be.
+    fn show_first(&mut self) {
+        let middle = self.state.sheaf.frames.len() / 2;
+        let index = match self.state.shown {
+            Some(Shown::Frame(index)) if index < self.state.sheaf.frames.len() => index,
+            Some(Shown::Stack) => return,
+            _ => middle,
+        };
+        self.layers.frame = None;
+        self.show(Shown::Frame(index));
+    }
+
+    fn take_findings(&mut self, findings: Vec<FrameFinding>) {
+        for finding in findings {
+            if let Some(frame) = self.state.sheaf.frames.iter_mut().find(|frame| frame.path == finding.path) {
+                frame.finding = Some(finding);
+            }
+        }
+    }
+
+    fn take_frame(&mut self, ready: Ready) {
+        let layer = self.new_layer(&ready.pyramid, &ready.tone);
+        self.layers.frame = Some(layer);
+    }
+
+    fn take_stack(&mut self, stacked: Stacked) {
+        let Stacked { outcome, foreground, stack, single } = stacked;
+        let layer = self.new_layer(&stack.pyramid, &stack.tone);
+        self.layers.stack = Some(layer);
+        self.layers.single = single.map(|pyramid| self.new_layer(&pyramid, &stack.tone));
+        if self.state.sheaf.land == Land::Found
+            && let Some(foreground) = foreground
+        {
+            self.state.sheaf.mask = Some(foreground);
+        }
+        self.state.report = Some(outcome.report.clone());
+        self.outcome = Some(outcome);
+        self.state.exported = None;
+        self.stacked_from = self.running_key.take();
+        self.state.stack_is_old = self.stacked_from.as_ref().is_some_and(|key| *key != self.run_key());
+        self.apply(Action::Show(Shown::Stack));
+    }
+
+    fn new_layer(&mut self, pyramid: &Arc<Pyramid>, tone: &Arc<Tone>) -> Layer {
+        self.n_layers += 1;
+        let mut layer = Layer::new(self.n_layers, Arc::clone(pyramid));
+        layer.set_tone(Arc::clone(tone));
+        layer
+    }
+
+    fn take_development(&mut self, developed: Developed) {
+        if let (Some(layer), Some(tone)) = (&mut self.layers.frame, developed.frame) {
+            layer.set_tone(tone);
+        }
+        let Some(tone) = developed.stack else { return };
+        for layer in [&mut self.layers.stack, &mut self.layers.single].into_iter().flatten() {
+            layer.set_tone(Arc::clone(&tone));
+        }
+    }
+
+    fn take_filed(&mut self, filed: Filed) {
+        match filed {
+            Filed::MaskLoaded(loaded) => {
+                let sheaf = &mut self.state.sheaf;
+                self.history.record(Edit::Mask(sheaf.land, sheaf.mask.clone()));
+                sheaf.mask = Some(Arc::new(loaded.mask));
+                sheaf.land = Land::Painted;
+                self.mask_version += 1;
+                self.state.hatching = true;
+                if let Some(warning) = loaded.warning {
+                    self.state.note(warning);
+                }
+            }
+            Filed::MaskSaved(path) => self.state.note(format!("The mask is written to {}", path.display())),
+            Filed::Exported(path) => {
+                self.state.note(format!("{} is written: {}", file_name(&path), path.display()));
+                self.state.exported = Some(path);
+            }
+        }
+    }
+
+    fn take_answer(&mut self, answer: Answer) {
+        match answer {
+            Answer::Chosen(path_for, paths) => self.use_paths(path_for, paths),
+            Answer::Cancelled => {}
+            Answer::NoDialog(question) => {
+                let start = question.start.map(|folder| folder.join(&question.file_name));
+                let named = matches!(question.path_for, PathFor::Export | PathFor::MaskToSave);
+                self.state.typed_path =
+                    start.filter(|_| named).map_or(question.file_name, |path| path.display().to_string());
+                self.state.path_for = Some(question.path_for);
+                self.context.memory_mut(|memory| memory.request_focus(single("path field")));
+            }
+        }
+    }
+
+    fn take_tiles(&mut self) {
+        for _ in 0..MOST_UPLOADS {
+            let Some(mut finished) = self.tiles.take() else { return };
+            if finished.image.is_none() {
+                self.state
+                    .fail("a part of the picture could not be drawn by a fault of this program: please report it");
+            }
+            for layer in self.layers.all_mut() {
+                layer.accept(&self.context, &mut finished);
+            }
+        }
+        self.context.request_repaint();
+    }
+}

@@ -1,0 +1,343 @@
+//! The picture: drawn from tiles, moved, zoomed, compared and painted on.
+
+use eframe::egui::{
+    Align2, Color32, CursorIcon, Key, PointerButton, Pos2, Rect, Response, Role, Sense, Shape, Stroke, TextStyle, Ui,
+    WidgetInfo, pos2, vec2,
+};
+
+use crate::gui::action::Action;
+use crate::gui::hatching::hatch;
+use crate::gui::layer::Layer;
+use crate::gui::panels::foreground::BRUSH_RANGE;
+use crate::gui::state::{Shown, State};
+use crate::gui::strokes::Brush;
+use crate::gui::theme::{Palette, palette};
+use crate::gui::tiles::Order;
+use crate::gui::view::{Placement, Zoom};
+use crate::gui::widgets::{single, word};
+use crate::pipeline::NoiseReport;
+
+/// The pictures that the canvas can show.
+#[derive(Default)]
+pub struct Layers {
+    /// A frame, as shot.
+    pub frame: Option<Layer>,
+    /// The stack.
+    pub stack: Option<Layer>,
+    /// The reference frame alone, to compare with.
+    pub single: Option<Layer>,
+}
+
+impl Layers {
+    /// The picture that decides where everything lies.
+    #[must_use]
+    pub fn shown(&self, shown: Option<Shown>) -> Option<&Layer> {
+        match shown? {
+            Shown::Frame(_) => self.frame.as_ref(),
+            Shown::Stack => self.stack.as_ref(),
+        }
+    }
+
+    /// All that are there.
+    pub fn all_mut(&mut self) -> impl Iterator<Item = &mut Layer> {
+        [&mut self.frame, &mut self.stack, &mut self.single].into_iter().flatten()
+    }
+}
+
+/// What one frame of the canvas came to.
+#[derive(Default)]
+pub struct CanvasOutput {
+    /// What was asked, in order.
+    pub actions: Vec<Action>,
+    /// Tiles that are missing.
+    pub orders: Vec<Order>,
+}
+
+/// Draws the picture and hears what is done with it.
+pub fn show(ui: &mut Ui, state: &State, layers: &mut Layers, last_stroke: Option<Pos2>) -> CanvasOutput {
+    let canvas = ui.max_rect();
+    let response = ui.interact(canvas, single("canvas"), Sense::CLICK | Sense::DRAG);
+    response.widget_info(|| WidgetInfo::labeled(Role::Image, true, "Picture"));
+    let mut output = CanvasOutput::default();
+    let Some(layer) = layers.shown(state.shown) else {
+        waiting(ui, canvas);
+        return output;
+    };
+    let picture = layer.pyramid().picture();
+    let (size, orientation) = (picture.image.size(), picture.orientation);
+    let placement = state.view.place(size, orientation, canvas, ui.ctx().pixels_per_point());
+    output.orders = draw(ui, state, layers, &placement, canvas);
+    if state.hatching
+        && let Some(mask) = &state.sheaf.mask
+        && !state.holding_single
+    {
+        hatch(&ui.painter().with_clip_rect(canvas), mask, &placement, canvas, palette(ui).lamp);
+    }
+    let comparing = is_comparing(state, layers);
+    if comparing {
+        divider(ui, state, canvas, &mut output.actions);
+    }
+    move_picture(ui, &response, &placement, canvas, state, &mut output.actions);
+    if state.painting {
+        paint(ui, &response, &placement, state, last_stroke, &mut output.actions);
+    }
+    if !layers.shown(state.shown).is_some_and(Layer::is_visible) {
+        waiting(ui, canvas);
+    }
+    labels(ui, state, comparing, canvas);
+    readout(ui, state, layers, &placement, &response, canvas, &mut output.actions);
+    output
+}
+
+fn is_comparing(state: &State, layers: &Layers) -> bool {
+    state.shown == Some(Shown::Stack) && layers.single.is_some() && !state.painting && !state.holding_single
+}
+
+fn draw(ui: &Ui, state: &State, layers: &mut Layers, placement: &Placement, canvas: Rect) -> Vec<Order> {
+    let tint = palette(ui).picture;
+    let painter = ui.painter();
+    let comparing = is_comparing(state, layers);
+    let Layers { frame, stack, single } = layers;
+    let main = match state.shown {
+        Some(Shown::Frame(_)) => frame,
+        _ if state.holding_single && single.is_some() => single,
+        _ => stack,
+    };
+    let middle = canvas.left() + state.divider * canvas.width();
+    let mut orders = Vec::new();
+    if let Some(layer) = main {
+        let clip = if comparing { canvas.with_min_x(middle) } else { canvas };
+        orders.extend(layer.draw(painter, placement, clip, tint));
+    }
+    if comparing && let Some(layer) = single {
+        orders.extend(layer.draw(painter, placement, canvas.with_max_x(middle), tint));
+    }
+    orders
+}
+
+/// The line between the single frame and the stack: drag it, or move it with the arrow keys.
+fn divider(ui: &mut Ui, state: &State, canvas: Rect, actions: &mut Vec<Action>) {
+    let palette = palette(ui);
+    let x = canvas.left() + state.divider * canvas.width();
+    let grip = Rect::from_center_size(pos2(x, canvas.center().y), vec2(14.0, canvas.height()));
+    let response = ui.interact(grip, single("divider"), Sense::drag());
+    response
+        .widget_info(|| WidgetInfo::slider(true, f64::from(state.divider), "Divider between single frame and stack"));
+    let mut divider = state.divider;
+    if let Some(pointer) = response.interact_pointer_pos() {
+        divider = (pointer.x - canvas.left()) / canvas.width();
+    }
+    if response.has_focus() {
+        let filter = eframe::egui::EventFilter { horizontal_arrows: true, ..Default::default() };
+        ui.memory_mut(|memory| memory.set_focus_lock_filter(response.id, filter));
+        let presses = |key| ui.input(|input| input.num_presses(key)) as f32;
+        divider += 0.02 * (presses(Key::ArrowRight) - presses(Key::ArrowLeft));
+    }
+    let divider = divider.clamp(0.0, 1.0);
+    if divider != state.divider {
+        actions.push(Action::MoveDivider(divider));
+    }
+    let lit = response.hovered() || response.dragged() || response.has_focus();
+    let painter = ui.painter().with_clip_rect(canvas);
+    painter.vline(x + 1.0, canvas.y_range(), Stroke::new(1.0, Color32::from_black_alpha(160)));
+    painter.vline(x, canvas.y_range(), Stroke::new(if lit { 2.0 } else { 1.0 }, palette.lamp));
+    let hold = pos2(x, canvas.bottom() - canvas.height() * 0.2);
+    let lozenge = [vec2(0.0, -13.0), vec2(6.0, 0.0), vec2(0.0, 13.0), vec2(-6.0, 0.0)].map(|corner| hold + corner);
+    painter.add(Shape::convex_polygon(lozenge.to_vec(), palette.lamp, Stroke::new(1.0, palette.room)));
+    response.on_hover_cursor(CursorIcon::ResizeHorizontal);
+}
+
+/// Names and noise of what is on either side.
+fn labels(ui: &Ui, state: &State, comparing: bool, canvas: Rect) {
+    let noise = state.report.as_ref().and_then(|report| report.noise);
+    match state.shown {
+        Some(Shown::Stack) if comparing => {
+            let x = canvas.left() + state.divider * canvas.width();
+            let left = Rect { max: pos2(x - 8.0, canvas.bottom()), ..canvas };
+            let right = Rect { min: pos2(x + 8.0, canvas.top()), ..canvas };
+            let single = noise.map(|noise| format!("noise σ {}", share(noise.single)));
+            plate(ui, left, Align2::RIGHT_TOP, "Single frame", single.as_deref());
+            plate(ui, right, Align2::LEFT_TOP, "Stack", noise.map(stack_noise).as_deref());
+        }
+        Some(Shown::Stack) if state.holding_single => {
+            let single = noise.map(|noise| format!("noise σ {}", share(noise.single)));
+            plate(ui, canvas.shrink(8.0), Align2::LEFT_TOP, "Single frame", single.as_deref());
+        }
+        Some(Shown::Stack) => {
+            plate(ui, canvas.shrink(8.0), Align2::LEFT_TOP, "Stack", noise.map(stack_noise).as_deref())
+        }
+        Some(Shown::Frame(index)) => {
+            if let Some(frame) = state.sheaf.frames.get(index) {
+                let standing = match (state.opening, frame.is_aside()) {
+                    (true, _) => Some("opening…"),
+                    (false, true) => Some("set aside"),
+                    (false, false) => None,
+                };
+                plate(ui, canvas.shrink(8.0), Align2::LEFT_TOP, &frame.name(), standing);
+            }
+        }
+        None => {}
+    }
+}
+
+fn stack_noise(noise: NoiseReport) -> String {
+    format!("noise σ {}  ·  {:.2} × lower, √N gives {:.2}", share(noise.stack), noise.gain, noise.ideal)
+}
+
+/// A share of the white level in parts that have digits to read.
+fn share(value: f64) -> String {
+    format!("{:.3} %", 100.0 * value)
+}
+
+/// Words on a dark plate in a corner of `room`; left out where they would not fit.
+fn plate(ui: &Ui, room: Rect, corner: Align2, name: &str, figures: Option<&str>) {
+    let palette = palette(ui);
+    let body = TextStyle::Body.resolve(ui.style());
+    let small = TextStyle::Small.resolve(ui.style());
+    let name = ui.painter().layout_no_wrap(name.to_owned(), body, palette.ink);
+    let figures = figures.map(|text| ui.painter().layout_no_wrap(text.to_owned(), small, palette.quiet));
+    let lower = figures.as_ref().map_or(eframe::egui::Vec2::ZERO, |galley| galley.size());
+    let size = vec2(name.size().x.max(lower.x) + 20.0, name.size().y + lower.y + 10.0);
+    if size.x > room.width() || size.y > room.height() {
+        return;
+    }
+    let rect = corner.align_size_within_rect(size, room.shrink2(vec2(0.0, 8.0)));
+    let painter = ui.painter();
+    painter.rect_filled(rect, 3.0, ground(&palette));
+    let right = corner.x() == eframe::egui::Align::RIGHT;
+    let at = |width: f32| if right { rect.right() - 10.0 - width } else { rect.left() + 10.0 };
+    let top = rect.top() + 5.0;
+    let below = top + name.size().y;
+    painter.galley(pos2(at(name.size().x), top), name, palette.ink);
+    if let Some(figures) = figures {
+        painter.galley(pos2(at(figures.size().x), below), figures, palette.quiet);
+    }
+}
+
+fn ground(palette: &Palette) -> Color32 {
+    palette.wall.gamma_multiply(0.92)
+}
+
+fn waiting(ui: &Ui, canvas: Rect) {
+    let palette = palette(ui);
+    let body = TextStyle::Body.resolve(ui.style());
+    ui.painter().text(canvas.center(), Align2::CENTER_CENTER, "Opening the picture…", body, palette.quiet);
+}
+
+fn move_picture(
+    ui: &Ui,
+    response: &Response,
+    placement: &Placement,
+    canvas: Rect,
+    state: &State,
+    actions: &mut Vec<Action>,
+) {
+    let pan_button = |button| !(state.painting && button == PointerButton::Primary);
+    let buttons = [PointerButton::Primary, PointerButton::Middle, PointerButton::Secondary];
+    if buttons.into_iter().any(|button| pan_button(button) && response.dragged_by(button)) {
+        actions.push(Action::Pan(response.drag_delta()));
+        ui.ctx().set_cursor_icon(CursorIcon::Grabbing);
+    }
+    let Some(pointer) = response.hover_pos().filter(|pointer| canvas.contains(*pointer)) else { return };
+    let (wheel, pinch) = ui.input(|input| (input.smooth_scroll_delta().y, input.zoom_delta()));
+    let factor = pinch * (wheel * 0.004).exp();
+    if (factor - 1.0).abs() > 1e-4 {
+        actions.push(Action::ZoomAt { factor, pointer });
+    }
+    if response.double_clicked() && !state.painting {
+        let whole = state.view.zoom == Zoom::Fit;
+        let closer = Action::ZoomAt { factor: 1.0 / placement.scale, pointer };
+        actions.push(if whole { closer } else { Action::Zoom(Zoom::Fit) });
+    }
+}
+
+fn paint(
+    ui: &Ui,
+    response: &Response,
+    placement: &Placement,
+    state: &State,
+    last_stroke: Option<Pos2>,
+    actions: &mut Vec<Action>,
+) {
+    let brush = state.brush;
+    if let Some(pointer) = response.hover_pos().or(response.interact_pointer_pos()) {
+        let palette = palette(ui);
+        let radius = brush.radius_px * placement.points_per_px();
+        let dark = Stroke::new(3.0, Color32::from_black_alpha(120));
+        ui.painter().circle_stroke(pointer, radius, dark);
+        ui.painter().circle_stroke(pointer, radius, Stroke::new(1.0, palette.lamp));
+        let arm = vec2(5.0, 0.0);
+        ui.painter().line_segment([pointer - arm, pointer + arm], Stroke::new(1.0, palette.lamp));
+        if brush.kind == crate::gui::strokes::BrushKind::Add {
+            ui.painter().line_segment([pointer - arm.rot90(), pointer + arm.rot90()], Stroke::new(1.0, palette.lamp));
+        }
+        ui.ctx().set_cursor_icon(CursorIcon::None);
+    }
+    let down = response.is_pointer_button_down_on() && ui.input(|input| input.pointer.primary_down());
+    match (down, response.interact_pointer_pos()) {
+        (true, Some(pointer)) => {
+            let to = placement.stored_from_screen(pointer);
+            actions.push(Action::Paint { brush: clamped(brush), from: last_stroke.unwrap_or(to), to });
+        }
+        _ if last_stroke.is_some() => actions.push(Action::EndStroke),
+        _ => {}
+    }
+}
+
+fn clamped(brush: Brush) -> Brush {
+    Brush { radius_px: brush.radius_px.clamp(*BRUSH_RANGE.start(), *BRUSH_RANGE.end()), ..brush }
+}
+
+/// Scale, place and light under the pointer, and the three usual scales.
+fn readout(
+    ui: &mut Ui,
+    state: &State,
+    layers: &Layers,
+    placement: &Placement,
+    response: &Response,
+    canvas: Rect,
+    actions: &mut Vec<Action>,
+) {
+    let palette = palette(ui);
+    let mut text = format!("{:.0} %", 100.0 * placement.scale);
+    if let Some(values) = under_pointer(state, layers, placement, response) {
+        text = format!("{text}   {values}");
+    }
+    let font = TextStyle::Small.resolve(ui.style());
+    let galley = ui.painter().layout_no_wrap(text, font, palette.ink);
+    let height = 30.0;
+    let left =
+        Rect::from_min_size(canvas.left_bottom() + vec2(8.0, -8.0 - height), vec2(galley.size().x + 20.0, height));
+    ui.painter().rect_filled(left, 3.0, ground(&palette));
+    ui.painter().galley(pos2(left.left() + 10.0, left.center().y - galley.size().y / 2.0), galley, palette.ink);
+    let right =
+        Rect::from_min_max(canvas.right_bottom() - vec2(176.0, 8.0 + height), canvas.right_bottom() - vec2(8.0, 8.0));
+    ui.painter().rect_filled(right, 3.0, ground(&palette));
+    let inner = eframe::egui::UiBuilder::new().max_rect(right.shrink2(vec2(12.0, 2.0)));
+    ui.scope_builder(inner, |ui| {
+        ui.horizontal(|ui| {
+            ui.spacing_mut().item_spacing.x = 16.0;
+            let scales = [
+                ("Whole", Zoom::Fit, "The whole picture (F)"),
+                ("100 %", Zoom::Scale(1.0), "One picture pixel is one screen pixel (1)"),
+                ("200 %", Zoom::Scale(2.0), "One picture pixel is two screen pixels wide (2)"),
+            ];
+            for (text, zoom, hint) in scales {
+                if word(ui, text, "Scale", state.view.zoom == zoom, hint).clicked() {
+                    actions.push(Action::Zoom(zoom));
+                }
+            }
+        });
+    });
+}
+
+/// Place and linear light of the pixel under the pointer.
+fn under_pointer(state: &State, layers: &Layers, placement: &Placement, response: &Response) -> Option<String> {
+    let stored = placement.stored_from_screen(response.hover_pos()?);
+    let image = &layers.shown(state.shown)?.pyramid().picture().image;
+    let size = image.size();
+    let x = crate::pixels::nearest_index(f64::from(stored.x) - 0.5, size.width)?;
+    let y = crate::pixels::nearest_index(f64::from(stored.y) - 0.5, size.height)?;
+    let [red, green, blue] = [0, 1, 2].map(|channel| 100.0 * image.planes[channel].at(x, y));
+    Some(format!("column {x}, row {y}   light {red:.2}  {green:.2}  {blue:.2} % of white"))
+}

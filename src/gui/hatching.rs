@@ -1,0 +1,91 @@
+//! The landscape, hatched with fine diagonal lines that keep their spacing at any zoom.
+//!
+//! The lines are fixed to the screen and sampled along their length, so the work depends on the
+//! canvas and not on the frame. Dark and light lie side by side, so that they show on any picture.
+
+use eframe::egui::{Color32, Painter, Pos2, Rect, Stroke, pos2};
+
+use crate::gui::view::Placement;
+use crate::pipeline::ForegroundMask;
+use crate::pixels::nearest_index;
+
+/// Distance of the lines along the x axis, in points.
+const SPACING: f32 = 9.0;
+
+/// Distance of samples along a line, in points of its height.
+const STEP: f32 = 2.0;
+
+/// Draws the landscape's part of `clip`.
+pub fn hatch(painter: &Painter, mask: &ForegroundMask, placement: &Placement, clip: Rect, ink: Color32) {
+    let area = clip.intersect(placement.rect());
+    if !area.is_positive() || mask.size() != placement.stored() {
+        return;
+    }
+    let painter = painter.with_clip_rect(area);
+    let light = Stroke::new(1.0, ink.gamma_multiply(0.42));
+    let dark = Stroke::new(1.0, Color32::from_black_alpha(110));
+    for run in runs(mask, placement, area) {
+        let shift = |[from, to]: [Pos2; 2]| [pos2(from.x + 1.0, from.y), pos2(to.x + 1.0, to.y)];
+        painter.line_segment(shift(run), dark);
+        painter.line_segment(run, light);
+    }
+}
+
+/// The pieces of the lines that lie on landscape, each from top to bottom.
+fn runs(mask: &ForegroundMask, placement: &Placement, area: Rect) -> Vec<[Pos2; 2]> {
+    let is_land = |place: Pos2| {
+        let stored = placement.stored_from_screen(place);
+        let x = nearest_index(f64::from(stored.x) - 0.5, mask.0.width());
+        let y = nearest_index(f64::from(stored.y) - 0.5, mask.0.height());
+        matches!((x, y), (Some(x), Some(y)) if mask.0.at(x, y) > 0.5)
+    };
+    let mut runs = Vec::new();
+    // Lines run down to the left; a line is named by the place where it would meet the upper edge.
+    let first = (area.left() / SPACING).floor();
+    let last = ((area.right() + area.height()) / SPACING).ceil();
+    let mut line = first;
+    while line <= last {
+        let at = |y: f32| pos2(line * SPACING - (y - area.top()), y);
+        let top = area.top() + (line * SPACING - area.right()).max(0.0);
+        let bottom = (area.top() + line * SPACING - area.left()).min(area.bottom());
+        let mut begun: Option<f32> = None;
+        let mut y = top;
+        while y < bottom {
+            match (is_land(at(y)), begun) {
+                (true, None) => begun = Some(y),
+                (false, Some(from)) => {
+                    runs.push([at(from), at(y)]);
+                    begun = None;
+                }
+                _ => {}
+            }
+            y += STEP;
+        }
+        if let Some(from) = begun {
+            runs.push([at(from), at(bottom)]);
+        }
+        line += 1.0;
+    }
+    runs
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::gui::view::View;
+    use crate::pixels::{Orientation, Plane, Size};
+
+    #[test]
+    fn lines_lie_on_the_landscape_and_nowhere_else() {
+        let size = Size { width: 200, height: 100 };
+        let mask = ForegroundMask(Plane::from_fn(size, |_, y| if y >= 60 { 1.0 } else { 0.0 }));
+        let canvas = Rect::from_min_size(pos2(0.0, 0.0), eframe::egui::vec2(200.0, 100.0));
+        let placement = View::default().place(size, Orientation::Normal, canvas, 1.0);
+        let runs = runs(&mask, &placement, canvas);
+        assert!(runs.len() > 20, "{} lines for 200 points of width and 40 of height", runs.len());
+        for [from, to] in runs {
+            assert!(from.y >= 60.0 - STEP && to.y <= 100.0, "{from:?} to {to:?} leaves the landscape");
+            assert!((from.x + from.y - to.x - to.y).abs() < 1e-3, "{from:?} to {to:?} is a diagonal");
+        }
+    }
+}

@@ -1,0 +1,148 @@
+//! Undo and redo: each edit holds the other side of itself and is exchanged with the sheaf.
+
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use crate::gui::sheaf::{Choices, Land, Sheaf};
+use crate::gui::strokes::MaskPatch;
+use crate::pipeline::ForegroundMask;
+
+/// Edits kept at most.
+const MOST_EDITS: usize = 200;
+
+/// Changes of choices that follow each other faster are one edit: a slider that is dragged.
+const ONE_GESTURE: Duration = Duration::from_millis(800);
+
+/// One change of the sheaf, seen from its other side.
+#[derive(Clone, Debug)]
+pub enum Edit {
+    /// Whether frames are wanted, by index.
+    Wanted(Vec<(usize, Option<bool>)>),
+    /// Squares of the mask.
+    Stroke(MaskPatch),
+    /// Mask and what is landscape.
+    Mask(Land, Option<Arc<ForegroundMask>>),
+    /// All choices.
+    Choices(Box<Choices>),
+}
+
+impl Edit {
+    /// Exchanges what the edit holds with the sheaf.
+    fn swap(&mut self, sheaf: &mut Sheaf) {
+        match self {
+            Self::Wanted(frames) => {
+                for (index, wanted) in frames {
+                    if let Some(frame) = sheaf.frames.get_mut(*index) {
+                        std::mem::swap(wanted, &mut frame.wanted);
+                    }
+                }
+            }
+            Self::Stroke(patch) => {
+                if let Some(mask) = &mut sheaf.mask {
+                    patch.swap(Arc::make_mut(mask));
+                }
+            }
+            Self::Mask(land, mask) => {
+                std::mem::swap(land, &mut sheaf.land);
+                std::mem::swap(mask, &mut sheaf.mask);
+            }
+            Self::Choices(choices) => std::mem::swap(&mut **choices, &mut sheaf.choices),
+        }
+    }
+}
+
+/// Edits behind and before the present.
+#[derive(Debug, Default)]
+pub struct History {
+    done: Vec<Edit>,
+    undone: Vec<Edit>,
+    last_choice: Option<Instant>,
+}
+
+impl History {
+    /// Remembers an edit that was just made.
+    pub fn record(&mut self, edit: Edit) {
+        self.undone.clear();
+        self.last_choice = None;
+        self.done.push(edit);
+        if self.done.len() > MOST_EDITS {
+            self.done.remove(0);
+        }
+    }
+
+    /// Remembers choices as they were; a gesture of many small changes is one edit.
+    pub fn record_choices(&mut self, before: Choices, now: Instant) {
+        let recent = self.last_choice.is_some_and(|last| now.duration_since(last) < ONE_GESTURE);
+        if !(recent && matches!(self.done.last(), Some(Edit::Choices(_)))) {
+            self.record(Edit::Choices(Box::new(before)));
+        }
+        self.last_choice = Some(now);
+    }
+
+    /// Takes the last edit back; `false` if there is none.
+    pub fn undo(&mut self, sheaf: &mut Sheaf) -> bool {
+        exchange(&mut self.done, &mut self.undone, sheaf)
+    }
+
+    /// Makes the last edit taken back again; `false` if there is none.
+    pub fn redo(&mut self, sheaf: &mut Sheaf) -> bool {
+        exchange(&mut self.undone, &mut self.done, sheaf)
+    }
+
+    /// Whether there is something to take back.
+    #[must_use]
+    pub fn can_undo(&self) -> bool {
+        !self.done.is_empty()
+    }
+
+    /// Whether there is something to make again.
+    #[must_use]
+    pub fn can_redo(&self) -> bool {
+        !self.undone.is_empty()
+    }
+
+    /// Forgets everything: another night.
+    pub fn clear(&mut self) {
+        *self = Self::default();
+    }
+}
+
+fn exchange(from: &mut Vec<Edit>, to: &mut Vec<Edit>, sheaf: &mut Sheaf) -> bool {
+    let Some(mut edit) = from.pop() else { return false };
+    edit.swap(sheaf);
+    to.push(edit);
+    true
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::gui::sheaf::Frame;
+
+    #[test]
+    fn setting_a_frame_aside_is_undone_and_redone() {
+        let mut sheaf = Sheaf { frames: vec![Frame::new("a.dng".into())], ..Sheaf::default() };
+        let mut history = History::default();
+        history.record(Edit::Wanted(vec![(0, sheaf.frames[0].wanted.replace(false))]));
+        assert!(history.undo(&mut sheaf), "there is an edit");
+        assert_eq!(sheaf.frames[0].wanted, None, "as before");
+        assert!(history.redo(&mut sheaf), "it can be made again");
+        assert_eq!(sheaf.frames[0].wanted, Some(false), "aside again");
+        assert!(!history.redo(&mut sheaf), "nothing more to redo");
+    }
+
+    #[test]
+    fn a_dragged_slider_is_one_edit() {
+        let mut sheaf = Sheaf::default();
+        let mut history = History::default();
+        let start = Instant::now();
+        for step in 1..=5u16 {
+            let before = sheaf.choices.clone();
+            sheaf.choices.drop_above_sigma = 3.0 + f32::from(step);
+            history.record_choices(before, start + Duration::from_millis(100 * u64::from(step)));
+        }
+        assert!(history.undo(&mut sheaf), "one edit");
+        assert_eq!(sheaf.choices.drop_above_sigma, 3.0, "back to where the drag began");
+        assert!(!history.can_undo(), "and no second one");
+    }
+}

@@ -1,0 +1,61 @@
+//! The side column: its sections from top to bottom in the order of the work.
+
+use eframe::egui::{ScrollArea, Ui};
+
+use crate::gui::action::Action;
+use crate::gui::panels::{file, foreground, frames, picture, sky};
+use crate::gui::state::{Section, State};
+use crate::gui::widgets::section_line;
+
+/// The order of the work.
+const SECTIONS: [Section; 5] = [Section::Frames, Section::Foreground, Section::Sky, Section::Picture, Section::File];
+
+/// All sections.
+pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
+    let mut action = None;
+    ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
+        for section in SECTIONS {
+            let unfolded = state.unfolded.contains(&section);
+            let (title, summary) = (title(section), summary(section, state));
+            if section_line(ui, title, &summary, unfolded) {
+                action = Some(Action::ToggleSection(section));
+            }
+            if unfolded {
+                let asked = ui.push_id(title, |ui| contents(ui, section, state)).inner;
+                action = asked.or(action.take());
+                ui.add_space(10.0);
+            }
+        }
+    });
+    action
+}
+
+fn contents(ui: &mut Ui, section: Section, state: &State) -> Option<Action> {
+    match section {
+        Section::Frames => frames::show(ui, state),
+        Section::Foreground => foreground::show(ui, state),
+        Section::Sky => sky::show(ui, state),
+        Section::Picture => picture::show(ui, &state.sheaf.choices),
+        Section::File => file::show(ui, state),
+    }
+}
+
+fn title(section: Section) -> &'static str {
+    match section {
+        Section::Frames => "Frames",
+        Section::Foreground => "Foreground",
+        Section::Sky => "Sky",
+        Section::Picture => "Picture",
+        Section::File => "File",
+    }
+}
+
+fn summary(section: Section, state: &State) -> String {
+    match section {
+        Section::Frames => frames::summary(&state.sheaf),
+        Section::Foreground => foreground::summary(&state.sheaf).to_owned(),
+        Section::Sky => sky::summary(&state.sheaf.choices),
+        Section::Picture => picture::summary(&state.sheaf.choices),
+        Section::File => file::summary(&state.sheaf.choices).to_owned(),
+    }
+}

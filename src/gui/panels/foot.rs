@@ -1,0 +1,72 @@
+//! The next step at the foot of the side column; while it runs, how far it is and the way to stop it.
+
+use std::time::Instant;
+
+use eframe::egui::{Align, Layout, ProgressBar, RichText, TextStyle, Ui};
+
+use crate::gui::action::Action;
+use crate::gui::state::{State, Working};
+use crate::gui::theme::palette;
+use crate::gui::timeline::duration;
+use crate::gui::widgets::{lamp_button, plain_button, quiet};
+
+/// Progress and Cancel while something runs; else the next step.
+pub fn show(ui: &mut Ui, state: &State, working: Option<&Working>) -> Option<Action> {
+    match working {
+        Some(working) => progress(ui, working),
+        None => next_step(ui, state),
+    }
+}
+
+fn next_step(ui: &mut Ui, state: &State) -> Option<Action> {
+    let wanted = state.sheaf.n_wanted();
+    let width = ui.available_width();
+    let has_stack = state.report.is_some();
+    if has_stack && !state.stack_is_old {
+        let action = lamp_button(ui, "Export…", width, true).clicked().then_some(Action::ChooseExportTarget);
+        let text = match state.exported {
+            Some(_) => "The picture is written",
+            None => "The picture is ready to be written",
+        };
+        quiet(ui, text);
+        return action;
+    }
+    let label = if has_stack { format!("Stack {wanted} frames again") } else { format!("Stack {wanted} frames") };
+    let action = lamp_button(ui, &label, width, wanted >= 2).clicked().then_some(Action::Stack);
+    let text = match (wanted, has_stack) {
+        (0 | 1, _) => "A stack needs at least two frames",
+        (_, true) => "What was chosen since is not in the picture yet",
+        (_, false) => "Ctrl+Enter",
+    };
+    quiet(ui, text);
+    action
+}
+
+fn progress(ui: &mut Ui, working: &Working) -> Option<Action> {
+    let palette = palette(ui);
+    let standing = &working.standing;
+    let step = standing.progress.map_or(working.task, |progress| progress.step);
+    let mut action = None;
+    ui.horizontal(|ui| {
+        ui.label(RichText::new(step).text_style(TextStyle::Body).color(palette.ink));
+        ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+            ui.add_enabled_ui(!standing.stopping, |ui| {
+                let label = if standing.stopping { "Stopping" } else { "Cancel" };
+                if plain_button(ui, label, "Stop; nothing half-made is kept (Esc)").clicked() {
+                    action = Some(Action::Cancel);
+                }
+            });
+        });
+    });
+    let bar = ProgressBar::new(standing.fraction()).fill(palette.lamp).desired_height(6.0).corner_radius(3.0);
+    ui.add(bar).accessible_name(format!("{step}, progress"));
+    let parts = standing.progress.filter(|progress| progress.total > 1);
+    let parts = parts.map(|progress| format!("{} of {}", progress.done, progress.total));
+    let left = standing
+        .step_left(Instant::now())
+        .map(|left| format!("{} left in this step", duration(left.as_secs_f64().max(1.0))));
+    let line: Vec<String> = parts.into_iter().chain(left).collect();
+    let line = if line.is_empty() { " ".to_owned() } else { line.join("  ·  ") };
+    quiet(ui, &line);
+    action
+}

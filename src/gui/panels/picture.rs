@@ -1,0 +1,126 @@
+//! How the stack is developed.
+
+use eframe::egui::Ui;
+
+use crate::gui::action::Action;
+use crate::gui::sheaf::Choices;
+use crate::gui::widgets::{Scale, WordOf, slide, words};
+use crate::pipeline::{DEFAULT_SKY_LEVEL, GradientRemoval, Stretch, WhiteBalance};
+
+const BALANCES: [WordOf<WhiteBalance>; 4] = [
+    WordOf { value: WhiteBalance::AsShot, text: "As shot", hint: "What the camera chose" },
+    WordOf { value: WhiteBalance::Daylight, text: "Daylight", hint: "A white sheet in daylight is white" },
+    WordOf { value: WhiteBalance::Tungsten, text: "Lamp", hint: "A white sheet under a lamp of 3200 K is white" },
+    WordOf { value: WhiteBalance::FromSky, text: "Sky", hint: "The background of the sky is grey" },
+];
+
+const EXPOSURE: Scale = Scale {
+    name: "Exposure",
+    hint: "Brighter or darker as a whole; each stop doubles the light",
+    unit: " EV",
+    range: -3.0..=3.0,
+    default: 0.0,
+    decimals: 2,
+};
+
+const BLACK: Scale = Scale {
+    name: "Black point",
+    hint: "How much more of the sky's own light becomes black, in parts of that light",
+    unit: "",
+    range: -0.4..=0.4,
+    default: 0.0,
+    decimals: 2,
+};
+
+/// Stretch by the sky.
+#[derive(Clone, Copy, PartialEq)]
+enum StretchKind {
+    BySky,
+    ByStops,
+}
+
+const STRETCHES: [WordOf<StretchKind>; 2] = [
+    WordOf { value: StretchKind::BySky, text: "By the sky", hint: "As far as brings the sky to a set brightness" },
+    WordOf { value: StretchKind::ByStops, text: "By stops", hint: "By a set number of stops for the faintest light" },
+];
+
+const SKY_LEVEL: Scale = Scale {
+    name: "Sky brightness",
+    hint: "Brightness of the sky's background in the finished picture",
+    unit: "",
+    range: 0.04..=0.30,
+    default: DEFAULT_SKY_LEVEL,
+    decimals: 2,
+};
+
+const STOPS: Scale = Scale {
+    name: "Lift of faint light",
+    hint: "Stops by which the faintest light is lifted over the brightest; star colors stay",
+    unit: " EV",
+    range: 0.0..=10.0,
+    default: 4.0,
+    decimals: 1,
+};
+
+const GLOW: Scale = Scale {
+    name: "Sky glow taken away",
+    hint: "Levels a slow rise of light across the sky, such as a town's glow",
+    unit: " %",
+    range: 0.0..=100.0,
+    default: 0.0,
+    decimals: 0,
+};
+
+/// White balance and exposure in few words.
+#[must_use]
+pub fn summary(choices: &Choices) -> String {
+    let balance =
+        BALANCES.iter().find(|one| one.value == choices.develop.white_balance).map_or("Picked", |one| one.text);
+    let exposure = choices.develop.exposure_ev;
+    if exposure == 0.0 { balance.to_lowercase() } else { format!("{}, {exposure:+.1} EV", balance.to_lowercase()) }
+}
+
+/// White balance, exposure, black, stretch, glow.
+pub fn show(ui: &mut Ui, choices: &Choices) -> Option<Action> {
+    let mut changed = choices.clone();
+    let develop = &mut changed.develop;
+    if let Some(balance) = words(ui, "White balance", develop.white_balance, &BALANCES) {
+        develop.white_balance = balance;
+    }
+    if let Some(exposure) = slide(ui, &EXPOSURE, develop.exposure_ev) {
+        develop.exposure_ev = exposure;
+    }
+    if let Some(black) = slide(ui, &BLACK, develop.black_offset) {
+        develop.black_offset = black;
+    }
+    if let Some(stretch) = stretch(ui, develop.stretch) {
+        develop.stretch = stretch;
+    }
+    let strength = match develop.gradient {
+        GradientRemoval::Off => 0.0,
+        GradientRemoval::On { strength } => strength,
+    };
+    if let Some(percent) = slide(ui, &GLOW, 100.0 * strength) {
+        let strength = percent / 100.0;
+        develop.gradient = if strength > 0.0 { GradientRemoval::On { strength } } else { GradientRemoval::Off };
+    }
+    (changed != *choices).then(|| Action::Choose(Box::new(changed)))
+}
+
+fn stretch(ui: &mut Ui, current: Stretch) -> Option<Stretch> {
+    let kind = match current {
+        Stretch::Auto { .. } => StretchKind::BySky,
+        Stretch::Stops(_) => StretchKind::ByStops,
+    };
+    match words(ui, "Stretch", kind, &STRETCHES) {
+        Some(StretchKind::BySky) if kind != StretchKind::BySky => {
+            return Some(Stretch::Auto { sky_level: DEFAULT_SKY_LEVEL });
+        }
+        Some(StretchKind::ByStops) if kind != StretchKind::ByStops => return Some(Stretch::Stops(STOPS.default)),
+        _ => {}
+    }
+    match current {
+        Stretch::Auto { sky_level } => slide(ui, &SKY_LEVEL, sky_level).map(|sky_level| Stretch::Auto { sky_level }),
+        Stretch::Stops(stops) => slide(ui, &STOPS, stops).map(Stretch::Stops),
+    }
+}

@@ -1,0 +1,65 @@
+//! How the frames become one sky.
+
+use eframe::egui::Ui;
+
+use crate::gui::action::Action;
+use crate::gui::panels::frames::reference_in_words;
+use crate::gui::sheaf::Choices;
+use crate::gui::state::State;
+use crate::gui::widgets::{Scale, WordOf, quiet, slide, words};
+use crate::pipeline::Combine;
+
+const COMBINES: [WordOf<Combine>; 4] = [
+    WordOf {
+        value: Combine::ClippedMean,
+        text: "Clipped mean",
+        hint: "Mean of the samples that agree: trails of aircraft and satellites drop out",
+    },
+    WordOf { value: Combine::Mean, text: "Mean", hint: "Mean of all samples: least noise, trails stay" },
+    WordOf { value: Combine::Median, text: "Median", hint: "The middle sample: robust, a little noisier" },
+    WordOf { value: Combine::Maximum, text: "Maximum", hint: "The brightest sample: star trails over a still land" },
+];
+
+const ABOVE: Scale = Scale {
+    name: "Drop above",
+    hint: "A sample brighter than the others by so much is left out",
+    unit: " σ",
+    range: 1.5..=6.0,
+    default: 3.0,
+    decimals: 1,
+};
+
+const BELOW: Scale = Scale {
+    name: "Drop below",
+    hint: "A sample darker than the others by so much is left out",
+    unit: " σ",
+    range: 1.5..=6.0,
+    default: 3.0,
+    decimals: 1,
+};
+
+/// The way of combining, in two words.
+#[must_use]
+pub fn summary(choices: &Choices) -> String {
+    let name = COMBINES.iter().find(|one| one.value == choices.combine).map_or("", |one| one.text);
+    name.to_lowercase()
+}
+
+/// Combination, thresholds, reference.
+pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
+    let choices = &state.sheaf.choices;
+    let mut changed = choices.clone();
+    if let Some(combine) = words(ui, "Each pixel becomes", choices.combine, &COMBINES) {
+        changed.combine = combine;
+    }
+    if choices.combine == Combine::ClippedMean {
+        if let Some(sigma) = slide(ui, &ABOVE, choices.drop_above_sigma) {
+            changed.drop_above_sigma = sigma;
+        }
+        if let Some(sigma) = slide(ui, &BELOW, choices.drop_below_sigma) {
+            changed.drop_below_sigma = sigma;
+        }
+    }
+    quiet(ui, &format!("Brought to {}", reference_in_words(state)));
+    (changed != *choices).then(|| Action::Choose(Box::new(changed)))
+}

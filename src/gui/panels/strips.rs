@@ -1,0 +1,96 @@
+//! Strips over the picture: what went wrong, and the field for a typed path.
+
+use eframe::egui::{Align, Frame, Key, Layout, Margin, ScrollArea, Stroke, TextEdit, Ui};
+
+use crate::gui::action::Action;
+use crate::gui::state::{Notice, NoticeTone, PathFor, State};
+use crate::gui::theme::palette;
+use crate::gui::widgets::{plain_button, single};
+
+/// Notices at most on screen at once; older ones follow when these are put away.
+const MOST_NOTICES: usize = 3;
+
+/// The notices, newest first.
+pub fn notices(ui: &mut Ui, notices: &[Notice]) -> Option<Action> {
+    let mut action = None;
+    for (index, notice) in notices.iter().enumerate().rev().take(MOST_NOTICES) {
+        action = ui.push_id(index, |ui| strip(ui, index, notice)).inner.or(action);
+    }
+    action
+}
+
+fn strip(ui: &mut Ui, index: usize, notice: &Notice) -> Option<Action> {
+    let palette = palette(ui);
+    let (ink, word) = match notice.tone {
+        NoticeTone::Failure => (palette.alarm, "Not done"),
+        NoticeTone::Note => (palette.lamp, "Note"),
+    };
+    let mut action = None;
+    let frame = Frame::new().fill(palette.wall).inner_margin(Margin::symmetric(14, 8));
+    let shown = frame.show(ui, |ui| {
+        let lines = 1 + notice.text.matches('\n').count() + notice.text.len() / 90;
+        // A single line stands in the middle of its buttons, more begin at their top.
+        let align = if lines == 1 { Align::Center } else { Align::Min };
+        ui.with_layout(Layout::right_to_left(align), |ui| {
+            if plain_button(ui, "Dismiss", "Put this away").clicked() {
+                action = Some(Action::Dismiss(index));
+            }
+            if plain_button(ui, "Copy", "Copy this text").clicked() {
+                action = Some(Action::CopyNotice(index));
+            }
+            ui.with_layout(Layout::left_to_right(align), |ui| {
+                ui.add_space(4.0);
+                ui.colored_label(ink, word);
+                if lines == 1 {
+                    ui.label(&notice.text);
+                } else {
+                    let area = ScrollArea::vertical().max_height(110.0).auto_shrink([false, true]);
+                    area.show(ui, |ui| ui.label(&notice.text));
+                }
+            });
+        });
+    });
+    let rect = shown.response.rect;
+    ui.painter().hline(rect.x_range(), rect.bottom(), Stroke::new(1.0, palette.line));
+    ui.painter().vline(rect.left() + 2.0, rect.y_range(), Stroke::new(4.0, ink));
+    action
+}
+
+/// The path field, when a path is to be typed.
+pub fn path_field(ui: &mut Ui, state: &State) -> Option<Action> {
+    let (label, verb) = match state.path_for? {
+        PathFor::Frames => ("Path of a frame or of a folder of frames", "Add"),
+        PathFor::MaskToLoad => ("Path of the mask picture to read", "Read"),
+        PathFor::MaskToSave => ("Path of the PNG to write the mask to", "Write"),
+        PathFor::Export => ("Path of the file to write the picture to", "Write"),
+    };
+    let palette = palette(ui);
+    let frame = Frame::new().fill(palette.wall).inner_margin(Margin::symmetric(14, 8));
+    frame.show(ui, |ui| typed_path(ui, state, label, verb)).inner
+}
+
+/// A named field for a path with the button that uses it.
+pub fn typed_path(ui: &mut Ui, state: &State, label: &str, verb: &str) -> Option<Action> {
+    let mut action = None;
+    let mut text = state.typed_path.clone();
+    ui.horizontal(|ui| {
+        let name = ui.label(label);
+        let buttons = if state.path_for.is_some() { 150.0 } else { 64.0 };
+        let room = (ui.available_width() - buttons).max(160.0);
+        let field = TextEdit::singleline(&mut text).id(single("path field")).desired_width(room);
+        let response = ui.add(field).labelled_by(name.id);
+        if response.changed() {
+            action = Some(Action::TypePath(text.clone()));
+        }
+        let entered = response.lost_focus() && ui.input(|input| input.key_pressed(Key::Enter));
+        let ready = !text.trim().is_empty();
+        let used = ui.add_enabled_ui(ready, |ui| plain_button(ui, verb, "Use this path (Enter)").clicked()).inner;
+        if ready && (used || entered) {
+            action = Some(Action::UseTypedPath);
+        }
+        if state.path_for.is_some() && plain_button(ui, "Close", "Put this field away (Esc)").clicked() {
+            action = Some(Action::StepBack);
+        }
+    });
+    action
+}

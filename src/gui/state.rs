@@ -1,0 +1,175 @@
+//! What is on the screen.
+
+use std::path::PathBuf;
+
+use crate::gui::lane::Standing;
+use crate::gui::sheaf::Sheaf;
+use crate::gui::strokes::{Brush, BrushKind};
+use crate::gui::theme::Theme;
+use crate::gui::view::View;
+use crate::pipeline::Report;
+
+/// A section of the side column, in the order of the work.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Section {
+    /// What was shot.
+    Frames,
+    /// What is landscape.
+    Foreground,
+    /// How the sky is stacked.
+    Sky,
+    /// How the picture is developed.
+    Picture,
+    /// What is written.
+    File,
+}
+
+/// What the canvas shows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Shown {
+    /// A frame, by index.
+    Frame(usize),
+    /// The stack beside the single frame.
+    Stack,
+}
+
+/// What a typed path is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum PathFor {
+    /// Frames or a folder of them.
+    Frames,
+    /// A mask to read.
+    MaskToLoad,
+    /// A mask to write.
+    MaskToSave,
+    /// The picture to write.
+    Export,
+}
+
+/// Something a person should know.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Notice {
+    /// How bad it is.
+    pub tone: NoticeTone,
+    /// What was found and what to do.
+    pub text: String,
+}
+
+/// How bad it is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum NoticeTone {
+    /// Good to know.
+    Note,
+    /// Something was not done.
+    Failure,
+}
+
+/// What is being done at present.
+#[derive(Clone, Copy, Debug)]
+pub struct Working {
+    /// What it is, as a person reads it, until it tells its steps.
+    pub task: &'static str,
+    /// How far it is.
+    pub standing: Standing,
+}
+
+/// What is on the screen, apart from the picture's textures.
+#[derive(Debug)]
+pub struct State {
+    /// The night and all that undo covers.
+    pub sheaf: Sheaf,
+    /// What the canvas shows.
+    pub shown: Option<Shown>,
+    /// Whether the frame shown is still being opened.
+    pub opening: bool,
+    /// The other end of the choice of frames; the frame shown where `None`.
+    pub choice_end: Option<usize>,
+    /// Zoom and pan.
+    pub view: View,
+    /// Where the divider stands, 0 left to 1 right.
+    pub divider: f32,
+    /// Whether the single frame is shown alone at present.
+    pub holding_single: bool,
+    /// Whether the landscape is hatched.
+    pub hatching: bool,
+    /// The brush.
+    pub brush: Brush,
+    /// Whether the brush is in hand.
+    pub painting: bool,
+    /// Sections that are unfolded.
+    pub unfolded: Vec<Section>,
+    /// What a person should know, oldest first.
+    pub notices: Vec<Notice>,
+    /// The light.
+    pub theme: Theme,
+    /// Whether the list of keys lies over the picture.
+    pub keys_shown: bool,
+    /// The path field over the picture, and what it is for.
+    pub path_for: Option<PathFor>,
+    /// What is typed into it.
+    pub typed_path: String,
+    /// The report of the stack shown.
+    pub report: Option<Report>,
+    /// Whether choices changed so that the stack shown is no longer what the sheaf asks for.
+    pub stack_is_old: bool,
+    /// The file last written from the stack shown.
+    pub exported: Option<PathBuf>,
+}
+
+impl Default for State {
+    fn default() -> Self {
+        Self {
+            sheaf: Sheaf::default(),
+            shown: None,
+            opening: false,
+            choice_end: None,
+            view: View::default(),
+            divider: 0.5,
+            holding_single: false,
+            hatching: true,
+            brush: Brush { kind: BrushKind::Add, radius_px: 60.0 },
+            painting: false,
+            unfolded: vec![Section::Frames, Section::Picture],
+            notices: Vec::new(),
+            theme: Theme::default(),
+            keys_shown: false,
+            path_for: None,
+            typed_path: String::new(),
+            report: None,
+            stack_is_old: false,
+            exported: None,
+        }
+    }
+}
+
+impl State {
+    /// The frames chosen: from the one shown to the other end of the choice.
+    #[must_use]
+    pub fn chosen(&self) -> std::ops::RangeInclusive<usize> {
+        match self.shown {
+            Some(Shown::Frame(index)) => {
+                let end = self.choice_end.unwrap_or(index);
+                index.min(end)..=index.max(end)
+            }
+            // An empty range: there is no such frame.
+            #[allow(clippy::reversed_empty_ranges, reason = "the stack is no frame, so nothing is chosen")]
+            _ => 1..=0,
+        }
+    }
+
+    /// Tells the person something that failed.
+    pub fn fail(&mut self, text: impl Into<String>) {
+        self.tell(NoticeTone::Failure, text.into());
+    }
+
+    /// Tells the person something good to know.
+    pub fn note(&mut self, text: impl Into<String>) {
+        self.tell(NoticeTone::Note, text.into());
+    }
+
+    fn tell(&mut self, tone: NoticeTone, text: String) {
+        let notice = Notice { tone, text };
+        self.notices.retain(|other| *other != notice);
+        self.notices.push(notice);
+    }
+}

@@ -1,0 +1,47 @@
+//! The window's title: what is being done, for the task bar and for whoever looks away.
+
+use crate::gui::sheaf::file_name;
+use crate::gui::state::{NoticeTone, State, Working};
+
+/// The most telling fact first, the program's name last.
+#[must_use]
+pub fn title(state: &State, working: Option<&Working>) -> String {
+    match fact(state, working) {
+        Some(fact) => format!("{fact} · Nightsheaf"),
+        None => "Nightsheaf".to_owned(),
+    }
+}
+
+fn fact(state: &State, working: Option<&Working>) -> Option<String> {
+    if let Some(working) = working {
+        let step = working.standing.progress.map_or(working.task, |progress| progress.step);
+        return Some(format!("{step}, {:.0} %", 100.0 * working.standing.fraction()));
+    }
+    if state.notices.last().is_some_and(|notice| notice.tone == NoticeTone::Failure) {
+        return Some("Not done".to_owned());
+    }
+    if let Some(path) = &state.exported {
+        return Some(format!("{} is written", file_name(path)));
+    }
+    if let Some(report) = &state.report {
+        let used = report.frames.iter().filter(|frame| frame.used).count();
+        return Some(format!("Stack of {used} frames"));
+    }
+    let n_frames = state.sheaf.frames.len();
+    (n_frames > 0).then(|| if n_frames == 1 { "1 frame".to_owned() } else { format!("{n_frames} frames") })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_failure_comes_before_the_number_of_frames() {
+        let mut state = State::default();
+        assert_eq!(title(&state, None), "Nightsheaf", "nothing to tell");
+        state.sheaf.frames.push(crate::gui::sheaf::Frame::new("a.dng".into()));
+        assert_eq!(title(&state, None), "1 frame · Nightsheaf", "one frame");
+        state.fail("a.dng is cut short");
+        assert_eq!(title(&state, None), "Not done · Nightsheaf", "the failure");
+    }
+}

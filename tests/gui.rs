@@ -1,0 +1,255 @@
+//! The panels through the accessibility tree: what a person finds and presses, and what it asks for.
+#![cfg(feature = "gui")]
+
+use std::path::PathBuf;
+use std::time::{Duration, Instant};
+
+use eframe::egui::accesskit::Role;
+use eframe::egui::{Context, Key, Modifiers, Ui};
+use egui_kittest::Harness;
+use egui_kittest::kittest::{NodeT, Queryable};
+use nightsheaf::gui::action::Action;
+use nightsheaf::gui::app::App;
+use nightsheaf::gui::lane::Standing;
+use nightsheaf::gui::panels::{column, foot, keys, night_line, strips, welcome};
+use nightsheaf::gui::sheaf::{Frame, Land};
+use nightsheaf::gui::state::{Notice, NoticeTone, Section, Shown, State, Working};
+use nightsheaf::gui::strokes::BrushKind;
+use nightsheaf::gui::theme::Theme;
+use nightsheaf::job::Progress;
+use nightsheaf::pipeline::{CaptureTime, FrameFinding, MeasureSummary, Metadata, Report, Verdict};
+use nightsheaf::pixels::Orientation;
+
+/// What a panel shows and what was asked of it.
+struct Stage {
+    state: State,
+    asked: Vec<Action>,
+}
+
+/// A panel alone on a screen of usual size.
+fn stage<'a>(state: State, mut panel: impl FnMut(&mut Ui, &State) -> Option<Action> + 'a) -> Harness<'a, Stage> {
+    let draw = move |ui: &mut Ui, stage: &mut Stage| {
+        Theme::Dark.apply(ui.ctx());
+        stage.asked.extend(panel(ui, &stage.state));
+    };
+    Harness::builder().with_size([960.0, 1400.0]).build_ui_state(draw, Stage { state, asked: Vec::new() })
+}
+
+fn press(harness: &mut Harness<'_, Stage>, name: &str) {
+    harness.get_by_label(name).click();
+    harness.run();
+}
+
+fn frame(idx: usize, verdict: Verdict, reason: &str) -> Frame {
+    let clock_secs = 1_800_000_000.0 + 17.0 * idx as f64;
+    let path = PathBuf::from(format!("night-{:03}.dng", idx + 1));
+    let finding = FrameFinding {
+        path: path.clone(),
+        size: None,
+        orientation: Orientation::Normal,
+        metadata: Metadata {
+            exposure_secs: Some(15.0),
+            capture_time: Some(CaptureTime { clock_secs, utc_offset_minutes: None }),
+            ..Metadata::default()
+        },
+        measures: Some(MeasureSummary {
+            stars: 300 + idx,
+            fwhm_px: Some(2.5),
+            elongation: Some(1.1),
+            trail_px: Some(0.6),
+            sky_level: 0.02,
+            clipped_fraction: 0.0,
+        }),
+        verdict,
+        reason: reason.to_owned(),
+    };
+    Frame { finding: Some(finding), ..Frame::new(path) }
+}
+
+/// Four frames, the third of them shaken.
+fn night() -> State {
+    let mut state = State::default();
+    for idx in 0..4 {
+        let (verdict, reason) = if idx == 2 { (Verdict::SetAside, "shaken") } else { (Verdict::Use, "") };
+        state.sheaf.frames.push(frame(idx, verdict, reason));
+    }
+    state
+}
+
+#[test]
+fn an_empty_window_offers_the_sample_frames_and_takes_a_typed_path() {
+    let mut harness = stage(State::default(), |ui, state| welcome::show(ui, state, None, false));
+    press(&mut harness, "Try the sample frames");
+    press(&mut harness, "Add folder…");
+    assert_eq!(harness.state().asked, [Action::TrySampleFrames, Action::ChooseFolder], "one press each");
+    harness.get_by_role(Role::TextInput).focus();
+    harness.run();
+    harness.get_by_role(Role::TextInput).type_text("/nights/tarn");
+    harness.run();
+    let typed = harness.state().asked.last().cloned();
+    assert_eq!(typed, Some(Action::TypePath("/nights/tarn".to_owned())), "what is typed is reported");
+}
+
+#[test]
+fn the_foot_stacks_what_is_not_set_aside_and_then_exports() {
+    let mut harness = stage(night(), |ui, state| foot::show(ui, state, None));
+    press(&mut harness, "Stack 3 frames");
+    assert_eq!(harness.state().asked, [Action::Stack], "the shaken frame is not counted");
+    harness.state_mut().state.report = Some(Report::default());
+    harness.run();
+    press(&mut harness, "Export…");
+    assert_eq!(harness.state().asked.last(), Some(&Action::ChooseExportTarget), "the next step is to write it");
+    harness.state_mut().state.stack_is_old = true;
+    harness.run();
+    press(&mut harness, "Stack 3 frames again");
+    assert_eq!(harness.state().asked.last(), Some(&Action::Stack), "choices changed since");
+}
+
+#[test]
+fn a_single_frame_cannot_be_stacked() {
+    let mut state = State::default();
+    state.sheaf.frames.push(frame(0, Verdict::Use, ""));
+    let mut harness = stage(state, |ui, state| foot::show(ui, state, None));
+    press(&mut harness, "Stack 1 frames");
+    assert_eq!(harness.state().asked, [], "the button is disabled");
+    harness.get_by_label("A stack needs at least two frames");
+}
+
+#[test]
+fn work_that_runs_can_be_cancelled() {
+    let now = Instant::now();
+    let progress = Some(Progress { step: "Stacking", done: 3, total: 10 });
+    let standing = Standing { started: now, progress, step_started: now, stopping: false };
+    let working = Working { task: "Stacking", standing };
+    let mut harness = stage(night(), move |ui, state| foot::show(ui, state, Some(&working)));
+    harness.get_by_label("Stacking");
+    press(&mut harness, "Cancel");
+    assert_eq!(harness.state().asked, [Action::Cancel], "one press");
+}
+
+#[test]
+fn the_night_line_tells_the_reason_of_a_frame_and_shows_it() {
+    let mut harness = stage(night(), night_line::show);
+    let name = "night-003.dng, star width 2.50 px, 302 stars, sky 2.00 % of white, set aside, shaken";
+    press(&mut harness, name);
+    assert_eq!(harness.state().asked, [Action::Show(Shown::Frame(2))], "the third frame");
+}
+
+#[test]
+fn a_frame_is_set_aside_and_made_reference_from_the_column() {
+    let state = State { shown: Some(Shown::Frame(1)), ..night() };
+    let mut harness = stage(state, column::show);
+    press(&mut harness, "Set aside");
+    press(&mut harness, "Make reference");
+    assert_eq!(harness.state().asked, [Action::ToggleAside, Action::ToggleReference], "one press each");
+}
+
+#[test]
+fn sections_fold_and_say_what_they_hold() {
+    let mut harness = stage(State { unfolded: Vec::new(), ..night() }, column::show);
+    press(&mut harness, "Sky, folded");
+    assert_eq!(harness.state().asked, [Action::ToggleSection(Section::Sky)], "the section asked for");
+    harness.state_mut().state.unfolded = vec![Section::Sky];
+    harness.run();
+    harness.get_by_label("Sky, unfolded");
+    harness.get_by_label("Drop above");
+}
+
+#[test]
+fn landscape_and_brush_are_words_to_choose_from() {
+    let mut harness = stage(State { unfolded: vec![Section::Foreground], ..night() }, column::show);
+    press(&mut harness, "What is landscape: None");
+    press(&mut harness, "Brush: Add land");
+    let expected = [Action::ChooseLand(Land::Nothing), Action::TakeBrush(BrushKind::Add)];
+    assert_eq!(harness.state().asked, expected, "one press each");
+}
+
+#[test]
+fn a_slider_moves_by_the_keyboard_and_asks_for_the_new_choice() {
+    let mut harness = stage(State { unfolded: vec![Section::Picture], ..night() }, column::show);
+    harness.get_by_role_and_label(Role::Slider, "Exposure").focus();
+    harness.run();
+    harness.key_press(Key::ArrowRight);
+    harness.run();
+    let Some(Action::Choose(choices)) = harness.state().asked.last() else {
+        panic!("asked for {:?}", harness.state().asked)
+    };
+    assert!(choices.develop.exposure_ev > 0.0, "brighter, {} EV", choices.develop.exposure_ev);
+}
+
+#[test]
+fn a_notice_can_be_copied_and_dismissed() {
+    let text = "tarn.dng is cut short: copy it from the card again".to_owned();
+    let state = State { notices: vec![Notice { tone: NoticeTone::Failure, text }], ..State::default() };
+    let mut harness = stage(state, |ui, state| strips::notices(ui, &state.notices));
+    press(&mut harness, "Copy");
+    press(&mut harness, "Dismiss");
+    assert_eq!(harness.state().asked, [Action::CopyNotice(0), Action::Dismiss(0)], "one press each");
+}
+
+#[test]
+fn everything_that_can_be_used_has_a_name() {
+    let all = [Section::Frames, Section::Foreground, Section::Sky, Section::Picture, Section::File];
+    let state = State { unfolded: all.to_vec(), painting: true, shown: Some(Shown::Frame(0)), ..night() };
+    let mut harness = stage(state, |ui, state| {
+        let lists = [column::show(ui, state), keys::show(ui)];
+        lists.into_iter().flatten().next()
+    });
+    harness.run();
+    let used = [Role::Button, Role::RadioButton, Role::Slider, Role::SpinButton, Role::TextInput, Role::CheckBox];
+    let mut n_named = 0;
+    for node in harness.root().children_recursive() {
+        let node = node.accesskit_node();
+        if used.contains(&node.role()) {
+            let name = node.label().unwrap_or_default();
+            assert!(!name.trim().is_empty(), "a {:?} has no name", node.role());
+            n_named += 1;
+        }
+    }
+    assert!(n_named > 40, "{n_named} controls were looked at");
+}
+
+/// The whole window, without a screen.
+fn window<'a>(paths: Vec<PathBuf>) -> Harness<'a, Option<App>> {
+    let draw = move |ui: &mut Ui, app: &mut Option<App>| {
+        let context: Context = ui.ctx().clone();
+        let app = app.get_or_insert_with(|| App::new(&context, paths.clone()).expect("threads for the tiles"));
+        app.listen(&context);
+        app.draw(ui);
+    };
+    Harness::builder().with_size([1280.0, 800.0]).build_ui_state(draw, None)
+}
+
+fn wait_until(harness: &mut Harness<'_, Option<App>>, what: &str, met: impl Fn(&State) -> bool) {
+    let deadline = Instant::now() + Duration::from_secs(60);
+    while !harness.state().as_ref().is_some_and(|app| met(app.state())) {
+        assert!(Instant::now() < deadline, "waited 60 s until {what}");
+        std::thread::sleep(Duration::from_millis(10));
+        harness.step();
+    }
+}
+
+#[test]
+fn a_missing_folder_is_named_with_a_remedy_and_the_window_goes_on() {
+    let mut harness = window(vec![PathBuf::from("no-such-night")]);
+    wait_until(&mut harness, "the failure is told", |state| !state.notices.is_empty());
+    let text = harness.state().as_ref().map(|app| app.state().notices[0].text.clone()).unwrap_or_default();
+    assert!(text.contains("no-such-night") && text.contains("check"), "it says: {text}");
+    harness.step();
+    harness.get_by_label("Try the sample frames");
+}
+
+#[test]
+fn keys_change_the_light_and_show_the_list_of_keys() {
+    let mut harness = window(Vec::new());
+    harness.key_press_modifiers(Modifiers::SHIFT, Key::Questionmark);
+    harness.step();
+    harness.step();
+    harness.get_by_label("Set the chosen frames aside, or take them back");
+    harness.key_press(Key::Escape);
+    harness.step();
+    harness.key_press(Key::N);
+    harness.step();
+    let app = harness.state().as_ref().expect("the window was drawn");
+    assert_eq!((app.state().keys_shown, app.state().theme), (false, Theme::Red), "closed, and the next light");
+}

@@ -1,0 +1,219 @@
+//! The built program in a real window: an X server in memory, keys and pointer by xdotool, the whole job
+//! from the sample frames to an exported file.
+//!
+//! Needs Xvfb, xdotool and ImageMagick's import; without them it says so and ends, unless
+//! NIGHTSHEAF_REQUIRE_TOOLS is set. Screenshots stay in the build's temporary folder.
+#![cfg(feature = "gui")]
+
+use std::io::{BufRead, BufReader, Write};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::thread::sleep;
+use std::time::{Duration, Instant};
+
+use image::RgbImage;
+
+/// The slowest step allowed: a debug build on a busy machine.
+const PATIENCE: Duration = Duration::from_secs(300);
+
+/// An X server without a monitor, and one window on it.
+struct Screen {
+    server: Child,
+    display: String,
+    program: Option<Child>,
+}
+
+impl Drop for Screen {
+    fn drop(&mut self) {
+        for child in self.program.iter_mut().chain([&mut self.server]) {
+            // Either may have ended already.
+            let _ = child.kill();
+            let _ = child.wait();
+        }
+    }
+}
+
+impl Screen {
+    fn open() -> Self {
+        let mut server = Command::new("Xvfb")
+            .args(["-displayfd", "1", "-screen", "0", "1280x800x24", "+extension", "GLX", "-nolisten", "tcp"])
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("Xvfb was found before");
+        let mut number = String::new();
+        let output = server.stdout.take().expect("its output is piped");
+        BufReader::new(output).read_line(&mut number).expect("the server tells its display");
+        Self { server, display: format!(":{}", number.trim()), program: None }
+    }
+
+    /// Starts the window without a desktop: no portal, so paths are typed.
+    fn start(&mut self, arguments: &[&Path]) {
+        let program = Command::new(env!("CARGO_BIN_EXE_nightsheaf"))
+            .args(arguments)
+            .env("DISPLAY", &self.display)
+            .env("LIBGL_ALWAYS_SOFTWARE", "1")
+            .env_remove("WAYLAND_DISPLAY")
+            .env("DBUS_SESSION_BUS_ADDRESS", "unix:path=/nonexistent")
+            .spawn()
+            .expect("the program was built");
+        self.program = Some(program);
+        self.wait_for("the window", |title| title.contains("Nightsheaf"));
+        self.tool(&["search", "--sync", "--name", "Nightsheaf", "windowmove", "0", "0", "windowfocus", "--sync"]);
+        sleep(Duration::from_millis(300));
+    }
+
+    fn tool(&self, arguments: &[&str]) -> String {
+        let output = Command::new("xdotool").args(arguments).env("DISPLAY", &self.display).output();
+        let output = output.expect("xdotool was found before");
+        String::from_utf8_lossy(&output.stdout).trim().to_owned()
+    }
+
+    /// Presses keys one after the other, slowly enough for one frame of the screen between them.
+    fn press(&self, keys: &[&str]) {
+        for key in keys {
+            self.tool(&["key", "--clearmodifiers", key]);
+            sleep(Duration::from_millis(150));
+        }
+    }
+
+    fn write(&self, text: &str) {
+        self.tool(&["type", "--clearmodifiers", "--delay", "20", text]);
+        sleep(Duration::from_millis(200));
+    }
+
+    fn drag(&self, from: (i32, i32), to: (i32, i32)) {
+        let place = |(x, y): (i32, i32)| [x.to_string(), y.to_string()];
+        let [x, y] = place(from);
+        self.tool(&["mousemove", &x, &y]);
+        sleep(Duration::from_millis(200));
+        self.tool(&["mousedown", "1"]);
+        for part in 1..=8 {
+            let along = |a: i32, b: i32| a + (b - a) * part / 8;
+            let [x, y] = place((along(from.0, to.0), along(from.1, to.1)));
+            self.tool(&["mousemove", &x, &y]);
+            sleep(Duration::from_millis(40));
+        }
+        self.tool(&["mouseup", "1"]);
+        sleep(Duration::from_millis(300));
+    }
+
+    /// The window's title says what it is doing.
+    fn title(&self) -> String {
+        self.tool(&["search", "--name", "Nightsheaf", "getwindowname"])
+    }
+
+    fn wait_for(&mut self, what: &str, met: impl Fn(&str) -> bool) -> String {
+        let deadline = Instant::now() + PATIENCE;
+        loop {
+            let title = self.title();
+            if met(&title) {
+                return title;
+            }
+            let program = self.program.as_mut().expect("the program was started");
+            let ended = program.try_wait().expect("our own child");
+            assert!(ended.is_none(), "the program ended with {ended:?} while waiting for {what}");
+            assert!(Instant::now() < deadline, "{what} did not come, the title is {title:?}");
+            sleep(Duration::from_millis(200));
+        }
+    }
+
+    fn screenshot(&self, name: &str) -> RgbImage {
+        // Tiles arrive within a few frames of the screen.
+        sleep(Duration::from_millis(1200));
+        let path = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join(format!("window-{name}.png"));
+        let mut import = Command::new("import");
+        import.args(["-window", "root"]).arg(&path).env("DISPLAY", &self.display);
+        assert!(import.status().expect("import was found before").success(), "no screenshot {name}");
+        image::open(&path).expect("a PNG was just written").into_rgb8()
+    }
+}
+
+fn tools_are_there() -> bool {
+    let missing: Vec<&str> = ["Xvfb", "xdotool", "import"]
+        .into_iter()
+        .filter(|tool| Command::new(tool).arg("-version").stdout(Stdio::null()).stderr(Stdio::null()).status().is_err())
+        .collect();
+    if !missing.is_empty() {
+        assert!(std::env::var_os("NIGHTSHEAF_REQUIRE_TOOLS").is_none(), "{missing:?} are needed and not there");
+        let _ = writeln!(std::io::stdout(), "skipped: no {missing:?} on this machine");
+    }
+    missing.is_empty()
+}
+
+/// Mean difference of two screenshots in a part of the canvas, in 8-bit codes.
+fn difference(a: &RgbImage, b: &RgbImage, x: std::ops::Range<u32>, y: std::ops::Range<u32>) -> f64 {
+    let mut sum = 0;
+    let n = x.len() * y.len() * 3;
+    for row in y {
+        for column in x.clone() {
+            let pair = a.get_pixel(column, row).0.into_iter().zip(b.get_pixel(column, row).0);
+            sum += pair.map(|(a, b)| u64::from(a.abs_diff(b))).sum::<u64>();
+        }
+    }
+    sum as f64 / n as f64
+}
+
+#[test]
+fn the_whole_job_by_window_from_the_sample_frames_to_a_file() {
+    if !tools_are_there() {
+        return;
+    }
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let target = folder.path().join("night.tif");
+    let mut screen = Screen::open();
+    screen.start(&[]);
+    screen.screenshot("1-empty");
+
+    screen.press(&["Tab", "space"]);
+    screen.wait_for("the measured frames", |title| title.starts_with("11 frames"));
+    let loaded = screen.screenshot("2-loaded");
+
+    screen.press(&["n"]);
+    let red = screen.screenshot("3-red");
+    assert!(red.pixels().all(|pixel| pixel.0[1] == 0 && pixel.0[2] == 0), "the red light is red only");
+    screen.press(&["n", "n"]);
+
+    screen.press(&["ctrl+Return"]);
+    screen.wait_for("the stack at work", |title| title.contains('%'));
+    screen.screenshot("4-running");
+    screen.wait_for("the stack", |title| title.starts_with("Stack of"));
+    let stacked = screen.screenshot("5-stacked");
+    assert!(difference(&loaded, &stacked, 100..400, 100..400) > 0.5, "the stack looks other than one frame");
+
+    screen.drag((482, 300), (800, 300));
+    let moved = screen.screenshot("6-divider");
+    let changed = difference(&stacked, &moved, 500..780, 120..400);
+    assert!(changed > 0.5, "between the two places of the divider the single frame is seen now: {changed}");
+
+    screen.press(&["1"]);
+    let closer = screen.screenshot("7-full-size");
+    assert!(difference(&moved, &closer, 100..400, 100..400) > 0.5, "100 % shows other pixels");
+
+    screen.press(&["ctrl+e"]);
+    sleep(Duration::from_millis(1500));
+    screen.press(&["ctrl+a"]);
+    screen.write(&target.display().to_string());
+    screen.press(&["Return"]);
+    screen.wait_for("the file", |title| title.starts_with("night.tif is written"));
+    screen.screenshot("8-written");
+    let picture = image::open(&target).expect("a TIFF");
+    assert_eq!((picture.width(), picture.height()), (1080, 720), "the size of the sample frames");
+    assert!(matches!(picture, image::DynamicImage::ImageRgb16(_)), "16 bits a channel");
+}
+
+#[test]
+fn a_file_that_is_no_picture_is_named_and_the_window_stays() {
+    if !tools_are_there() {
+        return;
+    }
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let text = folder.path().join("diary.dng");
+    std::fs::write(&text, "Clouds until midnight.\n").expect("a small file");
+    let mut screen = Screen::open();
+    screen.start(&[&text]);
+    screen.wait_for("the failure", |title| title.starts_with("Not done"));
+    screen.screenshot("9-failure");
+    let program = screen.program.as_mut().expect("the program was started");
+    assert!(program.try_wait().expect("our own child").is_none(), "the window is still there");
+}
