@@ -24,7 +24,12 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
         develop: arguments.develop_settings(),
         ..ExportSettings::default()
     };
-    export.check_target(&arguments.output)?;
+    export.check()?;
+    for path in
+        [Some(&arguments.output), arguments.mask_output.as_ref(), arguments.report.as_ref()].into_iter().flatten()
+    {
+        pipeline::check_output(&request, path)?;
+    }
     request.output_folder = arguments.output.parent().map(std::path::Path::to_owned);
     let mut outcome = pipeline::run(&monitor, &request)?;
     pipeline::export(&monitor, &mut outcome, &arguments.output, &export)?;
