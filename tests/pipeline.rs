@@ -8,8 +8,10 @@ mod sample;
 #[path = "pipeline/traces.rs"]
 mod traces;
 
+use nightsheaf::calibrate::{Masters, calibrate};
+use nightsheaf::demosaic::demosaic;
 use nightsheaf::detect::{DetectSettings, Star, measure_frame};
-use nightsheaf::pixels::{CalibratedFrame, Layout, LinearImage, Mask, Point};
+use nightsheaf::pixels::{CalibratedFrame, Layout, LinearImage, Mask, Plane, Point};
 use nightsheaf::synthetic::TrueStar;
 use sample::{Sample, block_noise, mean, rms};
 
@@ -97,4 +99,24 @@ fn the_shaken_frame_alone_is_set_aside_and_says_so() {
     assert!(frame.reason.contains("shaken") || frame.reason.contains("trail"), "the reason: {}", frame.reason);
     assert_eq!(frame.weight, 0.0, "it has no share in the picture");
     assert_eq!(sample.outcome.n_frames, sample.used.len(), "the frames in the picture are counted");
+}
+
+/// Noise adds nothing to the product of an image and the true land; blur takes the finest detail first.
+#[test]
+fn the_land_is_as_sharp_as_in_a_single_frame() {
+    let sample = Sample::with_darks();
+    let untouched = demosaic(&calibrate(&sample.burst.light(sample.reference), &Masters::default()));
+    let single = sample.land_detail(&untouched);
+    let stack = sample.land_detail(sample.stack());
+    assert!((single - 1.0).abs() < 0.05, "a single frame shows {single} of the true detail");
+    assert!((0.98..1.02).contains(&(stack / single)), "the stack shows {stack}, the single frame {single} of it");
+    // The measure sees a blur.
+    let blurred = sample.land_detail(&LinearImage { planes: untouched.planes.each_ref().map(half_pixel_blur) });
+    assert!(blurred / single < 0.95, "{blurred} of the detail is left by a blur");
+}
+
+/// The mean of each sample with the next one.
+fn half_pixel_blur(plane: &Plane<f32>) -> Plane<f32> {
+    let right = plane.width() - 1;
+    Plane::from_fn(plane.size(), |x, y| 0.5 * (plane.at(x, y) + plane.at((x + 1).min(right), y)))
 }

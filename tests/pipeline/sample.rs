@@ -89,6 +89,30 @@ impl Sample {
         let inside = x >= MARGIN_PX && y >= MARGIN_PX && to_x < land.width() && to_y < land.height();
         inside && (from_y..=to_y).all(|y| land.row(y)[from_x..=to_x].iter().all(|&alpha| alpha == 0.0))
     }
+
+    /// How strongly an image of the land follows the finest detail of the true one that a sharp lens draws (second
+    /// differences after smoothing by a standard deviation of one pixel); 1.0 is all of it.
+    pub(crate) fn land_detail(&self, image: &LinearImage) -> f64 {
+        let (image, truth) = (&smoothed(&image.planes[1]), &smoothed(&self.truth.planes[1]));
+        let land = self.burst.foreground();
+        let second_difference = |plane: &Plane<f32>, x: usize, y: usize| {
+            let around = plane.at(x - 1, y) + plane.at(x + 1, y) + plane.at(x, y - 1) + plane.at(x, y + 1);
+            f64::from(4.0 * plane.at(x, y) - around)
+        };
+        let is_land =
+            |x: usize, y: usize| (y - 4..=y + 4).all(|y| land.row(y)[x - 4..=x + 4].iter().all(|&a| a == 1.0));
+        let (mut together, mut alone, mut n) = (0.0, 0.0, 0);
+        for y in 4..land.height() - 4 {
+            for x in (4..land.width() - 4).filter(|&x| is_land(x, y)) {
+                let true_detail = second_difference(truth, x, y);
+                together += second_difference(image, x, y) * true_detail;
+                alone += true_detail * true_detail;
+                n += 1;
+            }
+        }
+        assert!(n > 50_000, "{n} pixels of land");
+        together / alone
+    }
 }
 
 /// What all runs of these tests share.
@@ -139,6 +163,19 @@ pub(crate) fn block_noise(sample: &Sample, image: &LinearImage) -> f64 {
     let sigma = SIGMA_PER_MAD * median(&mut differences).expect("not empty");
     // a − 2b + c has six times the variance of a block, a block 1/64 of that of a pixel.
     f64::from(sigma) * BLOCK_PX as f64 / 6.0_f64.sqrt()
+}
+
+/// By binomial weights 1, 4, 6, 4, 1 along both axes.
+fn smoothed(plane: &Plane<f32>) -> Plane<f32> {
+    const WEIGHTS: [f32; 5] = [0.0625, 0.25, 0.375, 0.25, 0.0625];
+    let (right, bottom) = (plane.width() - 1, plane.height() - 1);
+    let near = |at: usize, step: usize, last: usize| (at + step).saturating_sub(2).min(last);
+    let along = Plane::from_fn(plane.size(), |x, y| {
+        (0..5).map(|step| WEIGHTS[step] * plane.at(near(x, step, right), y)).sum::<f32>()
+    });
+    Plane::from_fn(plane.size(), |x, y| {
+        (0..5).map(|step| WEIGHTS[step] * along.at(x, near(y, step, bottom))).sum::<f32>()
+    })
 }
 
 pub(crate) fn mean(values: &[f64]) -> f64 {
