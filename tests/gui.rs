@@ -192,7 +192,7 @@ fn everything_that_can_be_used_has_a_name() {
     let all = [Section::Frames, Section::Foreground, Section::Sky, Section::Picture, Section::File];
     let state = State { unfolded: all.to_vec(), painting: true, shown: Some(Shown::Frame(0)), ..night() };
     let mut harness = stage(state, |ui, state| {
-        let lists = [column::show(ui, state), keys::show(ui)];
+        let lists = [column::show(ui, state), keys::show(ui, state)];
         lists.into_iter().flatten().next()
     });
     harness.run();
@@ -245,7 +245,7 @@ fn keys_change_the_light_and_show_the_list_of_keys() {
     harness.key_press_modifiers(Modifiers::SHIFT, Key::Questionmark);
     harness.step();
     harness.step();
-    harness.get_by_label("Set the chosen frames aside, or take them back");
+    harness.get_by_label("Set aside or take back");
     harness.key_press(Key::Escape);
     harness.step();
     harness.key_press(Key::N);

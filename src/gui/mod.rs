@@ -6,6 +6,7 @@
 pub mod action;
 pub mod app;
 pub mod canvas;
+pub mod commands;
 pub mod dialogs;
 pub mod hatching;
 pub mod history;

@@ -102,8 +102,12 @@ pub struct State {
     pub notices: Vec<Notice>,
     /// The light.
     pub theme: Theme,
-    /// Whether the list of keys lies over the picture.
+    /// Whether the list of commands lies over the picture.
     pub keys_shown: bool,
+    /// What narrows that list.
+    pub command_search: String,
+    /// Whether the person is asked if the window may close.
+    pub closing: bool,
     /// The path field over the picture, and what it is for.
     pub path_for: Option<PathFor>,
     /// What is typed into it.
@@ -133,6 +137,8 @@ impl Default for State {
             notices: Vec::new(),
             theme: Theme::default(),
             keys_shown: false,
+            command_search: String::new(),
+            closing: false,
             path_for: None,
             typed_path: String::new(),
             report: None,

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Instant;
 
-use eframe::egui::{Pos2, Rect};
+use eframe::egui::{Pos2, Rect, ViewportCommand};
 
 use crate::gui::action::Action;
 use crate::gui::app::{App, RunKey, Stroke};
@@ -15,6 +15,7 @@ use crate::gui::sheaf::{Choices, Land};
 use crate::gui::state::{PathFor, Shown};
 use crate::gui::strokes::{Brush, MaskPatch};
 use crate::gui::view::{View, Zoom};
+use crate::gui::widgets::single;
 use crate::gui::works::{self, Ear};
 use crate::pipeline::{DEFAULT_MEMORY_BYTES, ExportSettings, FileFormat, ForegroundMask};
 use crate::pixels::{Orientation, Plane, Size};
@@ -84,7 +85,17 @@ impl App {
                     self.context.copy_text(notice.text.clone());
                 }
             }
-            Action::ToggleKeys => self.state.keys_shown = !self.state.keys_shown,
+            Action::ToggleKeys => self.toggle_keys(),
+            Action::SearchCommands(search) => self.state.command_search = search,
+            Action::FromList(action) => {
+                self.toggle_keys();
+                self.apply(*action);
+            }
+            Action::CloseAnyway => {
+                self.may_close = true;
+                self.context.send_viewport_cmd(ViewportCommand::Close);
+            }
+            Action::StayOpen => self.state.closing = false,
             Action::StepBack => self.step_back(),
             Action::UseTheme(theme) => {
                 self.state.theme = theme;
@@ -374,14 +385,24 @@ impl App {
 
     fn step_back(&mut self) {
         let state = &mut self.state;
-        if state.keys_shown {
-            state.keys_shown = false;
+        if state.closing {
+            state.closing = false;
+        } else if state.keys_shown {
+            self.toggle_keys();
         } else if state.path_for.is_some() {
             state.path_for = None;
         } else if state.painting {
             self.lay_brush_down();
         } else {
             self.cancel();
+        }
+    }
+
+    fn toggle_keys(&mut self) {
+        self.state.keys_shown = !self.state.keys_shown;
+        self.state.command_search.clear();
+        if self.state.keys_shown {
+            self.context.memory_mut(|memory| memory.request_focus(single("command search")));
         }
     }
 

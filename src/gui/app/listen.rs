@@ -9,10 +9,8 @@ use crate::gui::dialogs::Answer;
 use crate::gui::history::Edit;
 use crate::gui::lane::Ended;
 use crate::gui::layer::Layer;
-use crate::gui::pyramid::Pyramid;
 use crate::gui::sheaf::{Frame, Land, file_name};
 use crate::gui::state::{PathFor, Shown};
-use crate::gui::tone::Tone;
 use crate::gui::widgets::single;
 use crate::gui::works::{Developed, Filed, Heard, Ready, Stacked};
 use crate::pipeline::FrameFinding;
@@ -104,15 +102,13 @@ impl App {
     }
 
     fn take_frame(&mut self, ready: Ready) {
-        let layer = self.new_layer(&ready.pyramid, &ready.tone);
-        self.layers.frame = Some(layer);
+        self.layers.frame = Some(self.new_layer(ready));
     }
 
     fn take_stack(&mut self, stacked: Stacked) {
         let Stacked { outcome, foreground, stack, single } = stacked;
-        let layer = self.new_layer(&stack.pyramid, &stack.tone);
-        self.layers.stack = Some(layer);
-        self.layers.single = single.map(|pyramid| self.new_layer(&pyramid, &stack.tone));
+        self.layers.stack = Some(self.new_layer(stack));
+        self.layers.single = single.map(|single| self.new_layer(single));
         if self.state.sheaf.land == Land::Found
             && let Some(foreground) = foreground
         {
@@ -126,10 +122,11 @@ impl App {
         self.apply(Action::Show(Shown::Stack));
     }
 
-    fn new_layer(&mut self, pyramid: &Arc<Pyramid>, tone: &Arc<Tone>) -> Layer {
+    fn new_layer(&mut self, ready: Ready) -> Layer {
         self.n_layers += 1;
-        let mut layer = Layer::new(self.n_layers, Arc::clone(pyramid));
-        layer.set_tone(Arc::clone(tone));
+        let mut layer = Layer::new(self.n_layers, Arc::clone(&ready.pyramid));
+        layer.set_tone(ready.tone);
+        layer.accept_first(&self.context, ready.first);
         layer
     }
 
