@@ -152,7 +152,7 @@ fn sections_fold_and_say_what_they_hold() {
     harness.state_mut().state.unfolded = vec![Section::Sky];
     harness.run();
     harness.get_by_label("Sky, unfolded");
-    harness.get_by_label("Drop above");
+    harness.get_by_role_and_label(Role::Slider, "Drop above");
 }
 
 #[test]

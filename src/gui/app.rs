@@ -10,6 +10,7 @@ use crate::error::Error;
 use crate::gui::action::Action;
 use crate::gui::canvas::{self, Layers};
 use crate::gui::dialogs::Dialog;
+use crate::gui::frame_clock::FrameClock;
 use crate::gui::history::History;
 use crate::gui::keyboard;
 use crate::gui::lane::Lane;
@@ -53,6 +54,7 @@ pub struct App {
     mask_version: u64,
     stroke: Option<Stroke>,
     sample_folder: Option<tempfile::TempDir>,
+    frame_clock: FrameClock,
     /// Whether the person said that the window may close.
     may_close: bool,
     /// The title as the desktop knows it.
@@ -114,6 +116,7 @@ impl App {
             mask_version: 0,
             stroke: None,
             sample_folder: None,
+            frame_clock: FrameClock::from_environment(),
             may_close: false,
             title: String::new(),
             canvas: Rect::ZERO,
@@ -234,7 +237,13 @@ impl eframe::App for App {
         self.listen(context);
     }
 
-    fn ui(&mut self, ui: &mut Ui, _frame: &mut eframe::Frame) {
+    fn ui(&mut self, ui: &mut Ui, frame: &mut eframe::Frame) {
+        self.frame_clock.note(frame.info().cpu_usage);
         self.draw(ui);
+    }
+
+    fn on_exit(&mut self, _gl: Option<&eframe::glow::Context>) {
+        // A measurement that cannot be written must not keep the window from closing.
+        let _ = self.frame_clock.save();
     }
 }

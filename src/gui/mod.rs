@@ -8,6 +8,7 @@ pub mod app;
 pub mod canvas;
 pub mod commands;
 pub mod dialogs;
+pub mod frame_clock;
 pub mod hatching;
 pub mod history;
 pub mod keyboard;

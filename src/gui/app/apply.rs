@@ -15,7 +15,6 @@ use crate::gui::sheaf::{Choices, Land};
 use crate::gui::state::{PathFor, Shown};
 use crate::gui::strokes::{Brush, MaskPatch};
 use crate::gui::view::{View, Zoom};
-use crate::gui::widgets::single;
 use crate::gui::works::{self, Ear};
 use crate::pipeline::{DEFAULT_MEMORY_BYTES, ExportSettings, FileFormat, ForegroundMask};
 use crate::pixels::{Orientation, Plane, Size};
@@ -401,9 +400,6 @@ impl App {
     fn toggle_keys(&mut self) {
         self.state.keys_shown = !self.state.keys_shown;
         self.state.command_search.clear();
-        if self.state.keys_shown {
-            self.context.memory_mut(|memory| memory.request_focus(single("command search")));
-        }
     }
 
     fn ask(&mut self, path_for: PathFor, folder: bool, file_name: &str) {

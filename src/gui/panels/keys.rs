@@ -50,6 +50,10 @@ fn search(ui: &mut Ui, state: &State) -> Option<Action> {
         let mut text = state.command_search.clone();
         let field = TextEdit::singleline(&mut text).id(single("command search")).desired_width(300.0);
         let response = ui.add(field).labelled_by(name.id);
+        // Whoever opens the list can type at once.
+        if ui.memory(|memory| memory.focused().is_none()) {
+            response.request_focus();
+        }
         if response.changed() {
             action = Some(Action::SearchCommands(text.clone()));
         }

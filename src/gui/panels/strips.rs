@@ -102,7 +102,7 @@ pub fn typed_path(ui: &mut Ui, state: &State, label: &str, verb: &str) -> Option
     let mut text = state.typed_path.clone();
     ui.horizontal(|ui| {
         let name = ui.label(label);
-        let buttons = if state.path_for.is_some() { 150.0 } else { 64.0 };
+        let buttons = if state.path_for.is_some() { 150.0 } else { 55.0 };
         let room = (ui.available_width() - buttons).max(160.0);
         let field = TextEdit::singleline(&mut text).id(single("path field")).desired_width(room);
         let response = ui.add(field).labelled_by(name.id);
