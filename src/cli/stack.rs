@@ -69,7 +69,7 @@ fn summary(report: &Report, with_timings: bool) -> String {
 
 fn timings(report: &Report) -> String {
     let mut text = String::new();
-    for (stage, seconds) in &report.seconds {
+    for (stage, seconds) in &report.seconds.0 {
         let _ = writeln!(text, "{seconds:8.2} s  {stage}");
     }
     if let Some(bytes) = report.peak_memory_bytes {

@@ -17,7 +17,7 @@ impl StageClock {
     /// Books the time since the last call on `stage`.
     pub(super) fn lap(&mut self, report: &mut Report, stage: &str) {
         let now = Instant::now();
-        *report.seconds.entry(stage.to_owned()).or_default() += now.duration_since(self.last).as_secs_f64();
+        report.seconds.0.push((stage.to_owned(), now.duration_since(self.last).as_secs_f64()));
         self.last = now;
     }
 }

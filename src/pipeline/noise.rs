@@ -53,6 +53,8 @@ pub(super) fn measure(
     }
     let [first_weight, second_weight] = halves.each_ref().map(|half| weight(&half.sky));
     let whole_weight = first_weight + second_weight;
+    // The many small stacks are one step to whoever watches.
+    let quiet = Monitor::new(monitor.cancel_token(), |_| {});
     let mut between_halves = Vec::new();
     let mut from_whole = Vec::new();
     let places = places(request, rows.size());
@@ -60,8 +62,8 @@ pub(super) fn measure(
         monitor.step("Measuring the noise", done, places.len())?;
         let around = grown(place, rows.size().height);
         let [first, second] = [
-            stack_rows(monitor, rows, &halves[0], place.clone())?.image,
-            stack_rows(monitor, rows, &halves[1], place.clone())?.image,
+            stack_rows(&quiet, rows, &halves[0], place.clone())?.image,
+            stack_rows(&quiet, rows, &halves[1], place.clone())?.image,
         ];
         let single = demosaic(&rows.strips(reference, &[around.start], around.len())?);
         let columns: Vec<usize> = (0..rows.size().width / BLOCK_PX)
