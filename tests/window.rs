@@ -190,16 +190,21 @@ fn the_whole_job_by_window_from_the_sample_frames_to_a_file() {
     let closer = screen.screenshot("7-full-size");
     assert!(difference(&moved, &closer, 100..400, 100..400) > 0.5, "100 % shows other pixels");
 
-    screen.press(&["ctrl+e"]);
+    screen.press(&["ctrl+q"]);
+    screen.screenshot("8-asked-before-closing");
+    screen.press(&["Escape", "ctrl+e"]);
     sleep(Duration::from_millis(1500));
     screen.press(&["ctrl+a"]);
     screen.write(&target.display().to_string());
     screen.press(&["Return"]);
     screen.wait_for("the file", |title| title.starts_with("night.tif is written"));
-    screen.screenshot("8-written");
+    screen.screenshot("9-written");
     let picture = image::open(&target).expect("a TIFF");
     assert_eq!((picture.width(), picture.height()), (1080, 720), "the size of the sample frames");
     assert!(matches!(picture, image::DynamicImage::ImageRgb16(_)), "16 bits a channel");
+    screen.press(&["ctrl+q"]);
+    let program = screen.program.as_mut().expect("the program was started");
+    assert!(program.wait().expect("our own child").success(), "a written stack closes without a question");
 }
 
 #[test]
@@ -213,7 +218,7 @@ fn a_file_that_is_no_picture_is_named_and_the_window_stays() {
     let mut screen = Screen::open();
     screen.start(&[&text]);
     screen.wait_for("the failure", |title| title.starts_with("Not done"));
-    screen.screenshot("9-failure");
+    screen.screenshot("10-failure");
     let program = screen.program.as_mut().expect("the program was started");
     assert!(program.try_wait().expect("our own child").is_none(), "the window is still there");
 }

@@ -108,6 +108,8 @@ pub enum Action {
     SearchCommands(String),
     /// Put the list away and do this.
     FromList(Box<Action>),
+    /// Close the window; asks first where the stack is not written.
+    Quit,
     /// Close the window although the stack is not written.
     CloseAnyway,
     /// Do not close the window.

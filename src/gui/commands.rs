@@ -53,12 +53,13 @@ const PICTURE: [Command; 14] = [
 ];
 
 /// Commands about the work as a whole.
-const WORK: [Command; 9] = [
+const WORK: [Command; 10] = [
     command("Ctrl Enter", "Stack", |_| Action::Stack),
     command("Ctrl E", "Export…", |_| Action::ChooseExportTarget),
     command("Ctrl Z", "Undo", |_| Action::Undo),
     command("Ctrl Shift Z", "Redo", |_| Action::Redo),
     command("Esc", "Step back, cancel", |_| Action::StepBack),
+    command("Ctrl Q", "Quit", |_| Action::Quit),
     command("N", "Next light", |state| Action::UseTheme(state.theme.next())),
     command("", "Dark light", |_| Action::UseTheme(Theme::Dark)),
     command("", "Red light", |_| Action::UseTheme(Theme::Red)),

@@ -90,6 +90,7 @@ impl App {
                 self.toggle_keys();
                 self.apply(*action);
             }
+            Action::Quit => self.context.send_viewport_cmd(ViewportCommand::Close),
             Action::CloseAnyway => {
                 self.may_close = true;
                 self.context.send_viewport_cmd(ViewportCommand::Close);
