@@ -24,6 +24,8 @@ const FIRST_TOLERANCE: f64 = 0.009;
 const LN_CERTAIN: f64 = -60.0;
 /// Evidence below which a solution is not looked at more closely.
 const LN_HOPE: f64 = 2.0;
+/// Fields up to this size are looked at closely in any case.
+const SMALL_FIELD: usize = 150;
 /// Pairs that a solution is fitted to and that prove nothing: three for rotation and lens.
 pub(crate) const N_SEED: usize = 3;
 
@@ -244,7 +246,7 @@ fn judged(
                 best = PairSolution { pairs, ln_false_alarms, ..best };
             }
             // No better than chance here: hopeless at the other tolerances too.
-            if ln_false_alarms > ln_tries - LN_HOPE {
+            if light.len() > SMALL_FIELD && ln_false_alarms > ln_tries - LN_HOPE {
                 break;
             }
         }
