@@ -34,7 +34,6 @@ pub mod export;
 
 pub mod error;
 
-
 pub mod pipeline;
 
 pub mod cli;

@@ -153,7 +153,7 @@ mod tests {
     fn frame(seed: u64) -> CalibratedFrame {
         let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
         let noise = Normal::new(0.0, SIGMA).expect("a positive sigma");
-        let star = |x: usize, y: usize| if (7 * x + 13 * y) % 97 == 0 { 3.0 * SIGMA } else { 0.0 };
+        let star = |x: usize, y: usize| if (7 * x + 13 * y).is_multiple_of(97) { 3.0 * SIGMA } else { 0.0 };
         let plane = Plane::from_fn(SIZE, |x, y| 0.1 + 1e-4 * x as f32 + star(x, y) + noise.sample(&mut random));
         CalibratedFrame { layout: Layout::Rgb, planes: vec![plane; 3], saturated: Mask::empty(SIZE) }
     }
