@@ -58,10 +58,10 @@ pub struct StackArguments {
     #[arg(long, value_enum, default_value_t = CombineWord::ClippedMean)]
     pub combine: CombineWord,
     /// Leave out samples so many standard deviations below the centre
-    #[arg(long, value_name = "SIGMA", default_value_t = 3.0, value_parser = positive_f32)]
+    #[arg(long, value_name = "SIGMA", default_value_t = 3.0, value_parser = positive_f32, allow_negative_numbers = true)]
     pub drop_below: f32,
     /// Leave out samples so many standard deviations above the centre
-    #[arg(long, value_name = "SIGMA", default_value_t = 3.0, value_parser = positive_f32)]
+    #[arg(long, value_name = "SIGMA", default_value_t = 3.0, value_parser = positive_f32, allow_negative_numbers = true)]
     pub drop_above: f32,
     /// Color space of the picture; camera-linear is the stack as measured
     #[arg(long, value_enum, default_value_t = SpaceWord::Srgb)]

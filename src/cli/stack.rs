@@ -20,7 +20,11 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
         }
     }
     let export = ExportSettings { format: arguments.file_format(), develop: arguments.develop_settings() };
-    export.check_target(&arguments.output)?;
+    export.check()?;
+    let outputs = [Some(&arguments.output), arguments.mask_output.as_ref(), arguments.report.as_ref()];
+    for path in outputs.into_iter().flatten() {
+        pipeline::check_output(&request, path)?;
+    }
     request.output_folder = arguments.output.parent().map(std::path::Path::to_owned);
     let outcome = pipeline::run(&monitor, &request)?;
     pipeline::export(&monitor, &outcome, &arguments.output, &export)?;
