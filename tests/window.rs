@@ -200,7 +200,7 @@ fn the_whole_job_by_window_from_the_sample_frames_to_a_file() {
     let stacked = screen.screenshot("5-stacked");
     assert!(difference(&loaded, &stacked, 100..400, 100..400) > 0.5, "the stack looks other than one frame");
 
-    screen.drag((482, 300), (800, 300));
+    screen.drag((472, 300), (800, 300));
     let moved = screen.screenshot("6-divider");
     let changed = difference(&stacked, &moved, 500..780, 120..400);
     assert!(changed > 0.5, "between the two places of the divider the single frame is seen now: {changed}");

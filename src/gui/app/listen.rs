@@ -25,6 +25,7 @@ impl App {
         let context = self.context.clone();
         let gathered = self.lanes.gather.poll(&context);
         self.take(gathered, Self::take_findings);
+        self.state.measuring = self.lanes.gather.is_busy();
         let opened = self.lanes.open.poll(&context);
         self.state.opening = self.lanes.open.is_busy();
         self.take(opened, Self::take_frame);
