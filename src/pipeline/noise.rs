@@ -53,6 +53,8 @@ pub(super) fn measure(
     }
     let [first_weight, second_weight] = halves.each_ref().map(|half| weight(&half.sky));
     let whole_weight = first_weight + second_weight;
+    // The many small stacks are one step to whoever watches.
+    let quiet = Monitor::new(monitor.cancel_token(), |_| {});
     let mut between_halves = Vec::new();
     let mut from_whole = Vec::new();
     let places = places(request, rows.size());
@@ -60,8 +62,8 @@ pub(super) fn measure(
         monitor.step("Measuring the noise", done, places.len())?;
         let around = grown(place, rows.size().height);
         let [first, second] = [
-            stack_rows(monitor, rows, &halves[0], place.clone())?.image,
-            stack_rows(monitor, rows, &halves[1], place.clone())?.image,
+            stack_rows(&quiet, rows, &halves[0], place.clone())?.image,
+            stack_rows(&quiet, rows, &halves[1], place.clone())?.image,
         ];
         let single = demosaic(&rows.strips(reference, &[around.start], around.len())?);
         let columns: Vec<usize> = (0..rows.size().width / BLOCK_PX)
@@ -151,7 +153,7 @@ mod tests {
     fn frame(seed: u64) -> CalibratedFrame {
         let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
         let noise = Normal::new(0.0, SIGMA).expect("a positive sigma");
-        let star = |x: usize, y: usize| if (7 * x + 13 * y) % 97 == 0 { 3.0 * SIGMA } else { 0.0 };
+        let star = |x: usize, y: usize| if (7 * x + 13 * y).is_multiple_of(97) { 3.0 * SIGMA } else { 0.0 };
         let plane = Plane::from_fn(SIZE, |x, y| 0.1 + 1e-4 * x as f32 + star(x, y) + noise.sample(&mut random));
         CalibratedFrame { layout: Layout::Rgb, planes: vec![plane; 3], saturated: Mask::empty(SIZE) }
     }
