@@ -110,7 +110,7 @@ fn a_single_frame_cannot_be_stacked() {
     let mut state = State::default();
     state.sheaf.frames.push(frame(0, Verdict::Use, ""));
     let mut harness = stage(state, |ui, state| foot::show(ui, state, None));
-    press(&mut harness, "Stack 1 frames");
+    press(&mut harness, "Stack 1 frame");
     assert_eq!(harness.state().asked, [], "the button is disabled");
     harness.get_by_label("A stack needs at least two frames");
 }

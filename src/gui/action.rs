@@ -107,7 +107,7 @@ pub enum Action {
     /// Narrow the list of commands.
     SearchCommands(String),
     /// Put the list away and do this.
-    FromList(Box<Action>),
+    FromList(Box<Self>),
     /// Close the window; asks first where the stack is not written.
     Quit,
     /// Close the window although the stack is not written.

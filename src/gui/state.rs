@@ -82,6 +82,8 @@ pub struct State {
     pub shown: Option<Shown>,
     /// Whether the frame shown is still being opened.
     pub opening: bool,
+    /// Whether frames are still being measured.
+    pub measuring: bool,
     /// The other end of the choice of frames; the frame shown where `None`.
     pub choice_end: Option<usize>,
     /// Zoom and pan.
@@ -126,6 +128,7 @@ impl Default for State {
             sheaf: Sheaf::default(),
             shown: None,
             opening: false,
+            measuring: false,
             choice_end: None,
             view: View::default(),
             divider: 0.5,

@@ -20,8 +20,8 @@ use crate::pixels::{Orientation, Size};
 pub enum Heard {
     /// All light frames, in order.
     Gathered(Vec<PathBuf>),
-    /// What was found about the frame of this index.
-    Found(usize, Box<FrameFinding>),
+    /// What was found about a frame.
+    Found(Box<FrameFinding>),
 }
 
 /// Where to tell what was heard; wakes the window each time.
@@ -56,7 +56,7 @@ pub fn gather(
     let lights = pipeline::collect_frames(paths)?;
     ear.tell(Heard::Gathered(lights.clone()));
     let request = MeasureRequest { lights, foreground, memory_bytes, ..MeasureRequest::default() };
-    pipeline::measure(monitor, &request, |index, finding| ear.tell(Heard::Found(index, Box::new(finding))))
+    pipeline::measure(monitor, &request, |_, finding| ear.tell(Heard::Found(Box::new(finding))))
 }
 
 /// Makes the invented burst in `folder` and then gathers it.

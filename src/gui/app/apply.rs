@@ -113,6 +113,11 @@ impl App {
                 self.given.push(path);
             }
         }
+        self.measure();
+    }
+
+    /// Lists and measures the frames of all paths given so far.
+    pub(super) fn measure(&mut self) {
         let ear = Ear::new(self.heard.0.clone(), self.context.clone());
         let given = self.given.clone();
         let foreground = self.land_to_leave_out();
@@ -302,7 +307,7 @@ impl App {
             return;
         }
         self.lay_brush_down();
-        // What is still being measured is measured by the run itself.
+        // A run needs all cores; what is not measured yet is measured after it.
         self.lanes.gather.abandon();
         let request = self.state.sheaf.request(DEFAULT_MEMORY_BYTES);
         let settings = self.state.sheaf.choices.develop.clone();
@@ -338,7 +343,7 @@ impl App {
             Ok(found) => found,
             Err(text) => return self.state.fail(text),
         };
-        let settings = ExportSettings { format, develop: choices.develop.clone(), ..ExportSettings::default() };
+        let settings = ExportSettings { format, develop: choices.develop.clone() };
         let work = move |monitor: &_| works::export(monitor, &outcome, path, &settings);
         let failed = self.lanes.file.submit(&self.context, work);
         self.tell_broken(failed);

@@ -30,7 +30,8 @@ fn next_step(ui: &mut Ui, state: &State) -> Option<Action> {
         };
         return hint_line(ui, text).or(action);
     }
-    let label = if has_stack { format!("Stack {wanted} frames again") } else { format!("Stack {wanted} frames") };
+    let frames = if wanted == 1 { "frame" } else { "frames" };
+    let label = if has_stack { format!("Stack {wanted} {frames} again") } else { format!("Stack {wanted} {frames}") };
     let action = lamp_button(ui, &label, width, wanted >= 2).clicked().then_some(Action::Stack);
     let text = match (wanted, has_stack) {
         (0 | 1, _) => "A stack needs at least two frames",

@@ -1,6 +1,6 @@
 //! Strips over the picture: what went wrong, and the field for a typed path.
 
-use eframe::egui::{Align, Frame, Key, Layout, Margin, ScrollArea, Stroke, TextEdit, Ui};
+use eframe::egui::{Align, Frame, Key, Layout, Margin, ScrollArea, Stroke, TextEdit, TextStyle, Ui};
 
 use crate::gui::action::Action;
 use crate::gui::state::{Notice, NoticeTone, PathFor, State};
@@ -9,6 +9,9 @@ use crate::gui::widgets::{plain_button, single};
 
 /// Notices at most on screen at once; older ones follow when these are put away.
 const MOST_NOTICES: usize = 3;
+
+/// Width of the word before a notice and of the buttons behind it.
+const BUTTONS: f32 = 250.0;
 
 /// The notices, newest first.
 pub fn notices(ui: &mut Ui, notices: &[Notice]) -> Option<Action> {
@@ -28,9 +31,11 @@ fn strip(ui: &mut Ui, index: usize, notice: &Notice) -> Option<Action> {
     let mut action = None;
     let frame = Frame::new().fill(palette.wall).inner_margin(Margin::symmetric(14, 8));
     let shown = frame.show(ui, |ui| {
-        let lines = 1 + notice.text.matches('\n').count() + notice.text.len() / 90;
         // A single line stands in the middle of its buttons, more begin at their top.
-        let align = if lines == 1 { Align::Center } else { Align::Min };
+        let font = TextStyle::Body.resolve(ui.style());
+        let room = ui.available_width() - BUTTONS;
+        let one_line = ui.painter().layout(notice.text.clone(), font, ink, room).rows.len() == 1;
+        let align = if one_line { Align::Center } else { Align::Min };
         ui.with_layout(Layout::right_to_left(align), |ui| {
             if plain_button(ui, "Dismiss", "Put this away").clicked() {
                 action = Some(Action::Dismiss(index));
@@ -41,7 +46,7 @@ fn strip(ui: &mut Ui, index: usize, notice: &Notice) -> Option<Action> {
             ui.with_layout(Layout::left_to_right(align), |ui| {
                 ui.add_space(4.0);
                 ui.colored_label(ink, word);
-                if lines == 1 {
+                if one_line {
                     ui.label(&notice.text);
                 } else {
                     let area = ScrollArea::vertical().max_height(110.0).auto_shrink([false, true]);
