@@ -79,7 +79,7 @@ fn camera_linear_is_the_stack_as_measured_in_the_sensor_s_geometry() {
 
     // Sample by sample what the library measured.
     let request = Request {
-        lights: pipeline::collect_frames(&[frames.clone()]).expect("just written"),
+        lights: pipeline::collect_frames(std::slice::from_ref(&frames)).expect("just written"),
         darks: pipeline::collect_frames(&[darks]).expect("just written"),
         mask: MaskChoice::None,
         reference: pipeline::ReferenceChoice::File(first),

@@ -60,7 +60,7 @@ pub fn show(ui: &mut Ui, state: &State, layers: &mut Layers, last_stroke: Option
     response.widget_info(|| WidgetInfo::labeled(Role::Image, true, "Picture"));
     let mut output = CanvasOutput::default();
     let Some(layer) = layers.shown(state.shown) else {
-        waiting(ui, canvas);
+        waiting(ui, canvas, state.opening || state.measuring);
         return output;
     };
     let picture = layer.pyramid().picture();
@@ -82,7 +82,7 @@ pub fn show(ui: &mut Ui, state: &State, layers: &mut Layers, last_stroke: Option
         paint(ui, &response, &placement, state, last_stroke, &mut output.actions);
     }
     if !layers.shown(state.shown).is_some_and(Layer::is_visible) {
-        waiting(ui, canvas);
+        waiting(ui, canvas, true);
     }
     labels(ui, state, comparing, canvas);
     readout(ui, state, layers, &placement, &response, canvas, &mut output.actions);
@@ -218,10 +218,11 @@ fn ground(palette: &Palette) -> Color32 {
     palette.wall.gamma_multiply(0.92)
 }
 
-fn waiting(ui: &Ui, canvas: Rect) {
+fn waiting(ui: &Ui, canvas: Rect, coming: bool) {
     let palette = palette(ui);
     let body = TextStyle::Body.resolve(ui.style());
-    ui.painter().text(canvas.center(), Align2::CENTER_CENTER, "Opening the picture…", body, palette.quiet);
+    let text = if coming { "Opening the picture…" } else { "This frame cannot be shown" };
+    ui.painter().text(canvas.center(), Align2::CENTER_CENTER, text, body, palette.quiet);
 }
 
 fn move_picture(

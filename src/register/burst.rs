@@ -3,7 +3,7 @@
 use nalgebra::Rotation3;
 use rayon::prelude::*;
 
-use super::adjust::{Adjust, Adjusted, Scene, adjust};
+use super::adjust::{Adjust, Adjusted, FINAL_STEPS, FIRST_STEPS, Scene, adjust};
 use super::choice::{Fit, chosen};
 use super::field::Field;
 use super::finish::finish;
@@ -151,10 +151,10 @@ impl Burst<'_> {
         for tolerance in LINK_TOLERANCES.map(|factor| factor * self.tolerance_px) {
             monitor.check()?;
             link(&mut scene, &fields, in_fit, tolerance, settings.stars_in_fit);
-            scene = adjust(scene, Adjust::Lens).scene;
+            scene = adjust(scene, Adjust::Lens, FIRST_STEPS).scene;
         }
         link(&mut scene, &fields, in_fit, self.tolerance_px, settings.stars_in_fit);
-        Ok(adjust(scene, Adjust::Lens))
+        Ok(adjust(scene, Adjust::Lens, FINAL_STEPS))
     }
 
     /// What to try where a lens fits poorly: other projections, and focal lengths that nobody stated.

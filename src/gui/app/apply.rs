@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Instant;
 
-use eframe::egui::{Pos2, Rect};
+use eframe::egui::{Pos2, Rect, ViewportCommand};
 
 use crate::gui::action::Action;
 use crate::gui::app::{App, RunKey, Stroke};
@@ -84,7 +84,18 @@ impl App {
                     self.context.copy_text(notice.text.clone());
                 }
             }
-            Action::ToggleKeys => self.state.keys_shown = !self.state.keys_shown,
+            Action::ToggleKeys => self.toggle_keys(),
+            Action::SearchCommands(search) => self.state.command_search = search,
+            Action::FromList(action) => {
+                self.toggle_keys();
+                self.apply(*action);
+            }
+            Action::Quit => self.context.send_viewport_cmd(ViewportCommand::Close),
+            Action::CloseAnyway => {
+                self.may_close = true;
+                self.context.send_viewport_cmd(ViewportCommand::Close);
+            }
+            Action::StayOpen => self.state.closing = false,
             Action::StepBack => self.step_back(),
             Action::UseTheme(theme) => {
                 self.state.theme = theme;
@@ -102,6 +113,11 @@ impl App {
                 self.given.push(path);
             }
         }
+        self.measure();
+    }
+
+    /// Lists and measures the frames of all paths given so far.
+    pub(super) fn measure(&mut self) {
         let ear = Ear::new(self.heard.0.clone(), self.context.clone());
         let given = self.given.clone();
         let foreground = self.land_to_leave_out();
@@ -291,7 +307,7 @@ impl App {
             return;
         }
         self.lay_brush_down();
-        // What is still being measured is measured by the run itself.
+        // A run needs all cores; what is not measured yet is measured after it.
         self.lanes.gather.abandon();
         let request = self.state.sheaf.request(DEFAULT_MEMORY_BYTES);
         let settings = self.state.sheaf.choices.develop.clone();
@@ -327,7 +343,7 @@ impl App {
             Ok(found) => found,
             Err(text) => return self.state.fail(text),
         };
-        let settings = ExportSettings { format, develop: choices.develop.clone(), ..ExportSettings::default() };
+        let settings = ExportSettings { format, develop: choices.develop.clone() };
         let work = move |monitor: &_| works::export(monitor, &outcome, path, &settings);
         let failed = self.lanes.file.submit(&self.context, work);
         self.tell_broken(failed);
@@ -374,8 +390,10 @@ impl App {
 
     fn step_back(&mut self) {
         let state = &mut self.state;
-        if state.keys_shown {
-            state.keys_shown = false;
+        if state.closing {
+            state.closing = false;
+        } else if state.keys_shown {
+            self.toggle_keys();
         } else if state.path_for.is_some() {
             state.path_for = None;
         } else if state.painting {
@@ -383,6 +401,11 @@ impl App {
         } else {
             self.cancel();
         }
+    }
+
+    fn toggle_keys(&mut self) {
+        self.state.keys_shown = !self.state.keys_shown;
+        self.state.command_search.clear();
     }
 
     fn ask(&mut self, path_for: PathFor, folder: bool, file_name: &str) {
