@@ -53,7 +53,7 @@ impl Sample {
         let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-frames");
         let frames = |folders: &[PathBuf]| pipeline::collect_frames(folders).expect("the sample frames are there");
         let request = Request {
-            lights: frames(&[folder.clone()]),
+            lights: frames(std::slice::from_ref(&folder)),
             darks: darks.iter().flat_map(|darks| frames(&[folder.join(darks)])).collect(),
             mask: MaskChoice::File(folder.join("truth/mask.png")),
             keep_single: true,
