@@ -14,7 +14,7 @@ use crate::pixels::{Lens, Point, Refraction};
 /// Steps at most, when the result is the final one.
 pub(crate) const FINAL_STEPS: usize = 20;
 /// Steps at most on the way there.
-pub(crate) const FIRST_STEPS: usize = 5;
+pub(crate) const FIRST_STEPS: usize = 12;
 /// Standard deviation of a zenith that is only guessed, radians: weak, but keeps it from running away.
 const ZENITH_SIGMA: f64 = 0.7;
 /// Centroids are not trusted beyond this, whatever the noise says: pixels have structure.

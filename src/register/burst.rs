@@ -26,6 +26,9 @@ const POOR_FIT: f64 = 1.6;
 /// Tolerances of linking while the lens settles, in units of the last one.
 const LINK_TOLERANCES: [f64; 3] = [6.0, 3.0, 1.5];
 
+/// The same once air is taken in.
+const AIR_TOLERANCES: [f64; 2] = [2.0, 1.0];
+
 /// Registers every frame of a burst on its reference frame.
 ///
 /// A frame that cannot be registered is a finding, not a failure.
@@ -120,7 +123,17 @@ impl Burst<'_> {
             }
         }
         monitor.check()?;
-        let mut fit = chosen(settled, notes);
+        let fields: Vec<&Field> = self.fields.iter().collect();
+        let mut wide = settled.scene.clone();
+        link(&mut wide, &fields, &in_fit, LINK_TOLERANCES[0] * self.tolerance_px, settings.stars_in_fit);
+        let mut fit = chosen(settled, wide, notes);
+        if fit.adjusted.scene.zenith.is_some() {
+            for tolerance in AIR_TOLERANCES.map(|factor| factor * self.tolerance_px) {
+                monitor.check()?;
+                link(&mut fit.adjusted.scene, &fields, &in_fit, tolerance, settings.stars_in_fit);
+                fit.adjusted = adjust(fit.adjusted.scene, Adjust::LensAndAir, FINAL_STEPS);
+            }
+        }
         for frame in order.into_iter().filter(|frame| !in_fit.contains(frame)) {
             self.resect(&mut fit.adjusted.scene, frame);
         }

@@ -26,7 +26,10 @@ pub(crate) struct Fit {
 }
 
 /// The least model that explains the sightings as well as they can be explained.
-pub(crate) fn chosen(fitted: Adjusted, notes: &mut Vec<String>) -> Fit {
+///
+/// `wide` is the same scene with stars linked generously: without air, low stars do not come close enough to be
+/// linked tightly, and they are the ones that show it.
+pub(crate) fn chosen(fitted: Adjusted, wide: Scene, notes: &mut Vec<String>) -> Fit {
     let n_values = (2 * fitted.n_sightings).max(2) as f64;
     let held = adjust(with_known_lens(&fitted.scene), Adjust::Rotations, FINAL_STEPS);
     let lens_gain = held.scene.cost(fitted.scale) - fitted.scene.cost(fitted.scale);
@@ -37,8 +40,9 @@ pub(crate) fn chosen(fitted: Adjusted, notes: &mut Vec<String>) -> Fit {
         ));
         return Fit { adjusted: held, lens_fitted: false };
     }
-    if let Some(with_air) = with_air(&fitted) {
-        let air_gain = fitted.scene.cost(fitted.scale) - with_air.scene.cost(fitted.scale);
+    let wide = adjust(wide, Adjust::Lens, FIRST_STEPS);
+    if let Some(with_air) = with_air(&wide) {
+        let air_gain = wide.scene.cost(wide.scale) - with_air.scene.cost(wide.scale);
         if air_gain > AIR_GAIN {
             notes.push(format!("Refraction by the air was taken into account (gain {air_gain:.0})"));
             return Fit { adjusted: with_air, lens_fitted: true };

@@ -60,11 +60,10 @@ impl Slopes {
             Vector2::new((moved.x - seen.x) / step, (moved.y - seen.y) / step)
         };
         let mut by_ray = SMatrix::<f64, 2, 3>::zeros();
-        // The air bends neighboring rays alike but for a thousandth: the slopes go without, the places do not.
         for axis in 0..3 {
-            let mut moved = bent;
+            let mut moved = *ray;
             moved[axis] += STEP;
-            by_ray.set_column(axis, &slope(view.lens.point(view.reach, &moved), STEP));
+            by_ray.set_column(axis, &slope(view.see(&moved), STEP));
         }
         let mut by_global = SMatrix::<f64, 2, N_GLOBAL>::zeros();
         for (idx, (step, varied)) in lenses.iter().enumerate() {
