@@ -26,6 +26,8 @@ use crate::job::Cancelled;
 use crate::pipeline::{ForegroundMask, FrameFinding, Outcome};
 
 mod apply;
+mod files;
+mod landscape;
 mod listen;
 
 /// Width of the side column.

@@ -189,7 +189,7 @@ fn share(value: f64) -> String {
     format!("{:.3} %", 100.0 * value)
 }
 
-/// Words on a dark plate in a corner of `room`; left out where they would not fit.
+/// Words on a dark plate in a corner of `room`; the figures, then all, are left out where they would not fit.
 fn plate(ui: &Ui, room: Rect, corner: Align2, name: &str, figures: Option<&str>) {
     let palette = palette(ui);
     let body = TextStyle::Body.resolve(ui.style());
@@ -199,6 +199,9 @@ fn plate(ui: &Ui, room: Rect, corner: Align2, name: &str, figures: Option<&str>)
     let lower = figures.as_ref().map_or(eframe::egui::Vec2::ZERO, |galley| galley.size());
     let size = vec2(name.size().x.max(lower.x) + 20.0, name.size().y + lower.y + 10.0);
     if size.x > room.width() || size.y > room.height() {
+        if figures.is_some() {
+            plate(ui, room, corner, name.text(), None);
+        }
         return;
     }
     let rect = corner.align_size_within_rect(size, room.shrink2(vec2(0.0, 8.0)));

@@ -50,7 +50,7 @@ fn strip(ui: &mut Ui, index: usize, notice: &Notice) -> Option<Action> {
                     ui.label(&notice.text);
                 } else {
                     let area = ScrollArea::vertical().max_height(110.0).auto_shrink([false, true]);
-                    area.show(ui, |ui| ui.label(&notice.text));
+                    area.show(ui, |ui| ui.vertical(|ui| ui.label(&notice.text)));
                 }
             });
         });
