@@ -124,7 +124,8 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     report.peak_memory_bytes = peak_while_reading.max(peak_memory_bytes(0));
     if stacked.n_without_sky > 0 && foreground.is_some() {
         report.notes.push(format!(
-            "{} pixels along the horizon were hidden by the landscape in every frame and show the still frames",
+            "a strip of {} pixels along the horizon shows the still frames, because the landscape was too close to \
+             it in every frame",
             stacked.n_without_sky
         ));
     }
