@@ -5,6 +5,7 @@
 //! 6, 1978: parameters times the logarithm of the number of values).
 
 use nalgebra::Vector3;
+use rayon::prelude::*;
 
 use super::adjust::{Adjust, Adjusted, FINAL_STEPS, FIRST_STEPS, Scene, adjust};
 use super::lens_prior::N_LENS;
@@ -14,6 +15,9 @@ use super::lens_prior::N_LENS;
 const AIR_GAIN: f64 = 12.0;
 /// Stars that the first guesses at the zenith are judged by.
 const STARS_FOR_AIR: usize = 80;
+/// Zeniths that all stars are asked about, and the cosine of the angle below which two are one.
+const ZENITHS_KEPT: usize = 3;
+const SAME_ZENITH_COSINE: f64 = 0.98;
 /// A turn smaller than this bends nothing that could be measured, radians.
 const SMALLEST_TURN_FOR_AIR: f64 = 0.008;
 /// Zenith guesses: how far the camera looks above the horizon, degrees.
@@ -23,32 +27,34 @@ const CAMERA_ALTITUDES_DEG: [f64; 3] = [5.0, 25.0, 50.0];
 pub(crate) struct Fit {
     pub(crate) adjusted: Adjusted,
     pub(crate) lens_fitted: bool,
+    /// What a person should know of the choice.
+    pub(crate) notes: Vec<String>,
 }
 
 /// The least model that explains the sightings as well as they can be explained.
 ///
 /// `wide` is the same scene with stars linked generously: without air, low stars do not come close enough to be
 /// linked tightly, and they are the ones that show it.
-pub(crate) fn chosen(fitted: Adjusted, wide: Scene, notes: &mut Vec<String>) -> Fit {
+pub(crate) fn chosen(fitted: Adjusted, wide: Scene) -> Fit {
     let n_values = (2 * fitted.n_sightings).max(2) as f64;
     let held = adjust(with_known_lens(&fitted.scene), Adjust::Rotations, FINAL_STEPS);
     let lens_gain = held.scene.cost(fitted.scale) - fitted.scene.cost(fitted.scale);
     if lens_gain < N_LENS as f64 * n_values.ln() {
-        notes.push(format!(
+        let note = format!(
             "The lens was taken as known: the stars moved too little to measure it better (gain {lens_gain:.0}, {:.0} needed)",
             N_LENS as f64 * n_values.ln()
-        ));
-        return Fit { adjusted: held, lens_fitted: false };
+        );
+        return Fit { adjusted: held, lens_fitted: false, notes: vec![note] };
     }
     let wide = adjust(wide, Adjust::Lens, FIRST_STEPS);
     if let Some(with_air) = with_air(&wide) {
         let air_gain = wide.scene.cost(wide.scale) - with_air.scene.cost(wide.scale);
         if air_gain > AIR_GAIN {
-            notes.push(format!("Refraction by the air was taken into account (gain {air_gain:.0})"));
-            return Fit { adjusted: with_air, lens_fitted: true };
+            let note = format!("Refraction by the air was taken into account (gain {air_gain:.0})");
+            return Fit { adjusted: with_air, lens_fitted: true, notes: vec![note] };
         }
     }
-    Fit { adjusted: fitted, lens_fitted: true }
+    Fit { adjusted: fitted, lens_fitted: true, notes: Vec::new() }
 }
 
 /// The scene under the lens as it was known before; the stars where their first sightings put them.
@@ -77,15 +83,25 @@ fn with_air(fitted: &Adjusted) -> Option<Adjusted> {
         return None;
     }
     let few = thinned(&fitted.scene);
-    let best = (zenith_guesses().into_iter())
-        .map(|zenith| {
+    let mut found: Vec<(f64, Vector3<f64>)> = (zenith_guesses().into_par_iter())
+        .filter_map(|zenith| {
             let start = under_air(&few, zenith);
             let adjusted = adjust(start, Adjust::LensAndAir, FIRST_STEPS);
-            (adjusted.scene.cost(fitted.scale), adjusted.scene.zenith)
+            Some((adjusted.scene.cost(fitted.scale), adjusted.scene.zenith?))
         })
-        .min_by(|a, b| a.0.total_cmp(&b.0));
-    let zenith = best?.1?;
-    Some(adjust(under_air(&fitted.scene, zenith), Adjust::LensAndAir, FINAL_STEPS))
+        .collect();
+    found.sort_by(|a, b| a.0.total_cmp(&b.0));
+    // Different guesses can end in different places; the best few are judged by all stars.
+    let mut kept: Vec<Vector3<f64>> = Vec::new();
+    for (_, zenith) in found {
+        if kept.len() < ZENITHS_KEPT && kept.iter().all(|other| other.dot(&zenith) < SAME_ZENITH_COSINE) {
+            kept.push(zenith);
+        }
+    }
+    let full: Vec<Adjusted> = (kept.into_par_iter())
+        .map(|zenith| adjust(under_air(&fitted.scene, zenith), Adjust::LensAndAir, FINAL_STEPS))
+        .collect();
+    full.into_iter().min_by(|a, b| a.scene.cost(fitted.scale).total_cmp(&b.scene.cost(fitted.scale)))
 }
 
 fn under_air(scene: &Scene, zenith: Vector3<f64>) -> Scene {
