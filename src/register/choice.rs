@@ -9,6 +9,7 @@ use rayon::prelude::*;
 
 use super::adjust::{Adjust, Adjusted, FINAL_STEPS, FIRST_STEPS, Scene, adjust};
 use super::lens_prior::N_LENS;
+use super::triangles::angle_of;
 
 /// The air is always there: it is left out only where two random angles could lower the sum of squares as
 /// much, once in 400 bursts (χ² with two degrees of freedom).
@@ -78,7 +79,7 @@ fn place_stars(scene: &mut Scene, before: &Scene) {
 
 /// The scene with the zenith that fits best; `None` where the sky turned too little to tell.
 fn with_air(fitted: &Adjusted) -> Option<Adjusted> {
-    let turn = fitted.scene.frames.iter().map(|frame| frame.angle()).fold(0.0, f64::max);
+    let turn = fitted.scene.frames.iter().map(angle_of).fold(0.0, f64::max);
     if turn < SMALLEST_TURN_FOR_AIR {
         return None;
     }
