@@ -53,6 +53,12 @@ pub enum Error {
         /// The frame named.
         path: PathBuf,
     },
+    /// The output would take the place of a frame.
+    #[error("{path} is one of the frames and will not be written over: choose another name", path = .path.display())]
+    OverFrame {
+        /// The output asked for.
+        path: PathBuf,
+    },
     /// A frame cannot be decoded where only this one was asked for.
     #[error("{path} cannot be read", path = .path.display())]
     Decode {

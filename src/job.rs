@@ -167,6 +167,23 @@ fn panic_message(panic: &(dyn std::any::Any + Send)) -> String {
     text.or_else(|| panic.downcast_ref::<String>().cloned()).unwrap_or_else(|| "no message".to_owned())
 }
 
+/// The most resident memory that this process ever had, where the system keeps count.
+#[cfg(target_os = "linux")]
+#[must_use]
+pub fn peak_memory_bytes() -> Option<u64> {
+    let status = std::fs::read_to_string("/proc/self/status").ok()?;
+    let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:"))?;
+    let kibibytes: u64 = line.trim().strip_suffix("kB")?.trim().parse().ok()?;
+    Some(kibibytes * 1024)
+}
+
+/// The most resident memory that this process ever had, where the system keeps count.
+#[cfg(not(target_os = "linux"))]
+#[must_use]
+pub fn peak_memory_bytes() -> Option<u64> {
+    None
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

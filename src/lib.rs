@@ -34,8 +34,6 @@ pub mod export;
 
 pub mod error;
 
-pub mod settings;
-
 pub mod pipeline;
 
 pub mod cli;

@@ -110,7 +110,7 @@ fn a_single_frame_cannot_be_stacked() {
     let mut state = State::default();
     state.sheaf.frames.push(frame(0, Verdict::Use, ""));
     let mut harness = stage(state, |ui, state| foot::show(ui, state, None));
-    press(&mut harness, "Stack 1 frames");
+    press(&mut harness, "Stack 1 frame");
     assert_eq!(harness.state().asked, [], "the button is disabled");
     harness.get_by_label("A stack needs at least two frames");
 }
@@ -152,7 +152,7 @@ fn sections_fold_and_say_what_they_hold() {
     harness.state_mut().state.unfolded = vec![Section::Sky];
     harness.run();
     harness.get_by_label("Sky, unfolded");
-    harness.get_by_label("Drop above");
+    harness.get_by_role_and_label(Role::Slider, "Drop above");
 }
 
 #[test]
@@ -188,11 +188,19 @@ fn a_notice_can_be_copied_and_dismissed() {
 }
 
 #[test]
+fn an_unwritten_stack_is_asked_for_before_the_window_closes() {
+    let mut harness = stage(State::default(), |ui, _| strips::closing(ui));
+    press(&mut harness, "Stay");
+    press(&mut harness, "Close anyway");
+    assert_eq!(harness.state().asked, [Action::StayOpen, Action::CloseAnyway], "one press each");
+}
+
+#[test]
 fn everything_that_can_be_used_has_a_name() {
     let all = [Section::Frames, Section::Foreground, Section::Sky, Section::Picture, Section::File];
     let state = State { unfolded: all.to_vec(), painting: true, shown: Some(Shown::Frame(0)), ..night() };
     let mut harness = stage(state, |ui, state| {
-        let lists = [column::show(ui, state), keys::show(ui)];
+        let lists = [column::show(ui, state), keys::show(ui, state)];
         lists.into_iter().flatten().next()
     });
     harness.run();
@@ -245,7 +253,7 @@ fn keys_change_the_light_and_show_the_list_of_keys() {
     harness.key_press_modifiers(Modifiers::SHIFT, Key::Questionmark);
     harness.step();
     harness.step();
-    harness.get_by_label("Set the chosen frames aside, or take them back");
+    harness.get_by_label("Set aside or take back");
     harness.key_press(Key::Escape);
     harness.step();
     harness.key_press(Key::N);

@@ -217,7 +217,7 @@ mod tests {
     const SIZE: Size = Size { width: 400, height: 300 };
     const MOSAIC: Layout = Layout::Mosaic(Cfa::RGGB);
 
-    /// Hot pixels from 6 to 600 sigma, dead ones, one beside another of its color, and two on the rim.
+    /// Hot pixels from 6 to 600 sigma, dead ones, one beside another of its color, and four on the rim.
     fn defects() -> Vec<(usize, usize, f32)> {
         let sigma = NOISE.sigma(0.02);
         let mut random = ChaCha8Rng::seed_from_u64(7);
@@ -227,7 +227,7 @@ mod tests {
                 (place.0, place.1, sigma * 6.5 * 10_f32.powf(2.0 * k as f32 / 59.0))
             })
             .collect();
-        all.extend([(30, 130, 0.3), (32, 130, 0.2), (0, 77, 0.1), (399, 299, 0.1)]);
+        all.extend([(30, 130, 0.3), (32, 130, 0.2), (0, 77, 0.1), (399, 299, 0.1), (205, 1, 0.1), (398, 201, 0.1)]);
         all
     }
 

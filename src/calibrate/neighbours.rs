@@ -122,7 +122,9 @@ pub(super) fn surroundings(plane: &Plane<f32>, x: usize, y: usize) -> Option<Sur
     let steps = [1, SAME_COLOR_PX as isize].map(|step| [(step, 0), (-step, 0), (0, step), (0, -step)]);
     for (excess, &(dx, dy)) in around.iter_mut().zip(steps.iter().flatten()) {
         let Some((near_x, near_y)) = place(plane, x, y, dx, dy) else { continue };
-        let background = level_around(plane, near_x, near_y, SAME_COLOR_PX as isize, Some((x, y)))?;
+        // On the rim a pixel may have no neighbour of its colour that the light would not reach as well.
+        let background = level_around(plane, near_x, near_y, SAME_COLOR_PX as isize, Some((x, y)));
+        let Some(background) = background else { continue };
         *excess = plane.at(near_x, near_y) - background;
     }
     Some(Surroundings { level, excess: plane.at(x, y) - level, around })

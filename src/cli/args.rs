@@ -23,6 +23,8 @@ pub enum Command {
     Stack(Box<StackArguments>),
     /// Measure the frames of a burst, one line each
     Measure(MeasureArguments),
+    /// Plan a night: how long to expose, how many frames, when it is dark
+    Plan(PlanArguments),
 }
 
 /// `stack`.
@@ -56,10 +58,10 @@ pub struct StackArguments {
     #[arg(long, value_enum, default_value_t = CombineWord::ClippedMean)]
     pub combine: CombineWord,
     /// Leave out samples so many standard deviations below the centre
-    #[arg(long, value_name = "SIGMA", default_value_t = 3.0, value_parser = positive_f32)]
+    #[arg(long, value_name = "SIGMA", default_value_t = 3.0, value_parser = positive_f32, allow_negative_numbers = true)]
     pub drop_below: f32,
     /// Leave out samples so many standard deviations above the centre
-    #[arg(long, value_name = "SIGMA", default_value_t = 3.0, value_parser = positive_f32)]
+    #[arg(long, value_name = "SIGMA", default_value_t = 3.0, value_parser = positive_f32, allow_negative_numbers = true)]
     pub drop_above: f32,
     /// Color space of the picture; camera-linear is the stack as measured
     #[arg(long, value_enum, default_value_t = SpaceWord::Srgb)]
@@ -111,6 +113,45 @@ pub struct MeasureArguments {
     /// Threads to work with; all cores where not given
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
     pub threads: Option<u16>,
+}
+
+/// `plan`.
+#[derive(Debug, Args)]
+#[command(group(clap::ArgGroup::new("zone").required(true).args(["time_zone", "utc_offset"])))]
+pub struct PlanArguments {
+    /// Degrees, north is positive; used here and sent nowhere
+    #[arg(long, value_name = "DEGREES", allow_negative_numbers = true)]
+    pub latitude: f64,
+    /// Degrees, east is positive
+    #[arg(long, value_name = "DEGREES", allow_negative_numbers = true)]
+    pub longitude: f64,
+    /// The evening's date, as in 2027-03-10
+    #[arg(long, value_name = "DATE")]
+    pub date: jiff::civil::Date,
+    /// Clock of the place by name, as in Europe/Zurich
+    #[arg(long, value_name = "NAME")]
+    pub time_zone: Option<String>,
+    /// Clock of the place by its offset, as in +01:00
+    #[arg(long, value_name = "OFFSET", allow_hyphen_values = true)]
+    pub utc_offset: Option<String>,
+    /// Focal length in mm
+    #[arg(long, value_name = "MM", default_value_t = 12.0)]
+    pub focal: f64,
+    /// The f-number
+    #[arg(long, value_name = "F", default_value_t = 2.0)]
+    pub aperture: f64,
+    /// Width of the sensor in mm
+    #[arg(long, value_name = "MM", default_value_t = 23.5)]
+    pub sensor_width: f64,
+    /// Pixels along the width
+    #[arg(long, value_name = "N", default_value_t = 6000)]
+    pub pixels: usize,
+    /// Declination of the sky in the middle of the frame, degrees
+    #[arg(long, value_name = "DEGREES", default_value_t = 0.0, allow_negative_numbers = true)]
+    pub declination: f64,
+    /// JSON instead of a page
+    #[arg(long)]
+    pub json: bool,
 }
 
 /// [`Combine`] as a word.

@@ -2,6 +2,7 @@
 
 pub mod args;
 mod measure;
+mod plan;
 mod progress;
 mod stack;
 
@@ -45,6 +46,7 @@ fn run(arguments: Arguments, cancel: &CancelToken) -> Result<(), Failure> {
     match arguments.command {
         Command::Stack(arguments) => stack::run(&arguments, cancel),
         Command::Measure(arguments) => measure::run(&arguments, cancel),
+        Command::Plan(arguments) => plan::run(&arguments),
     }
 }
 
@@ -53,6 +55,8 @@ fn run(arguments: Arguments, cancel: &CancelToken) -> Result<(), Failure> {
 enum Failure {
     /// The run.
     Run(Error),
+    /// A value that the parser could not judge.
+    Usage(String),
     /// Its own output could not be written.
     Output(io::Error),
 }
@@ -77,6 +81,7 @@ fn report_error(result: Result<(), Failure>) -> u8 {
         Err(Failure::Output(error)) if error.kind() == io::ErrorKind::BrokenPipe => return DONE,
         Err(Failure::Output(error)) => (format!("cannot write to the terminal: {error}"), FAILED),
         Err(Failure::Run(Error::Cancelled(_))) => ("cancelled, nothing was written".to_owned(), CANCELLED),
+        Err(Failure::Usage(message)) => (format!("error: {message}"), USAGE),
         Err(Failure::Run(error)) => (format!("error: {}", WithSources(&error)), FAILED),
     };
     // Nobody is left to tell when standard error is closed.

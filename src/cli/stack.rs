@@ -19,15 +19,15 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
             *frames = pipeline::collect_frames(frames)?;
         }
     }
-    let export = ExportSettings {
-        format: arguments.file_format(),
-        develop: arguments.develop_settings(),
-        ..ExportSettings::default()
-    };
-    export.check_target(&arguments.output)?;
+    let export = ExportSettings { format: arguments.file_format(), develop: arguments.develop_settings() };
+    export.check()?;
+    let outputs = [Some(&arguments.output), arguments.mask_output.as_ref(), arguments.report.as_ref()];
+    for path in outputs.into_iter().flatten() {
+        pipeline::check_output(&request, path)?;
+    }
     request.output_folder = arguments.output.parent().map(std::path::Path::to_owned);
-    let mut outcome = pipeline::run(&monitor, &request)?;
-    pipeline::export(&monitor, &mut outcome, &arguments.output, &export)?;
+    let outcome = pipeline::run(&monitor, &request)?;
+    pipeline::export(&monitor, &outcome, &arguments.output, &export)?;
     if let Some(path) = &arguments.mask_output {
         pipeline::save_outcome_mask(&outcome, path)?;
     }
@@ -36,7 +36,7 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
     }
     if !arguments.quiet {
         let summary = summary(&outcome.report, arguments.timings);
-        write!(io::stdout(), "{summary}wrote {}\n", arguments.output.display())?;
+        writeln!(io::stdout(), "{summary}wrote {}", arguments.output.display())?;
     } else if arguments.timings {
         write!(io::stdout(), "{}", timings(&outcome.report))?;
     }
@@ -69,7 +69,7 @@ fn summary(report: &Report, with_timings: bool) -> String {
 
 fn timings(report: &Report) -> String {
     let mut text = String::new();
-    for (stage, seconds) in &report.seconds {
+    for (stage, seconds) in &report.seconds.0 {
         let _ = writeln!(text, "{seconds:8.2} s  {stage}");
     }
     if let Some(bytes) = report.peak_memory_bytes {

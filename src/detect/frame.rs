@@ -117,7 +117,9 @@ fn measure_stars(scene: &Scene, peaks: &Peaks, settings: &DetectSettings) -> Vec
         let measured = peaks.par_iter().enumerate().map_init(Workspace::default, |workspace, (index, peak)| {
             measure_star(scene, peak, owner_of(group * PEAK_GROUP + index), workspace)
         });
-        found.extend(measured.collect::<Vec<_>>().into_iter().flatten());
+        // What the filter promised, the fit must keep.
+        let is_clear = |star: &Star| star.snr >= f64::from(settings.threshold_sigma);
+        found.extend(measured.collect::<Vec<_>>().into_iter().flatten().filter(is_clear));
         if found.len() >= settings.max_stars {
             break;
         }

@@ -102,8 +102,18 @@ pub enum Action {
     Dismiss(usize),
     /// Copy a notice.
     CopyNotice(usize),
-    /// Show or hide the list of keys.
+    /// Show or hide the list of commands.
     ToggleKeys,
+    /// Narrow the list of commands.
+    SearchCommands(String),
+    /// Put the list away and do this.
+    FromList(Box<Self>),
+    /// Close the window; asks first where the stack is not written.
+    Quit,
+    /// Close the window although the stack is not written.
+    CloseAnyway,
+    /// Do not close the window.
+    StayOpen,
     /// Put away what lies over the picture: the list of keys, a path field, the brush.
     StepBack,
     /// Another light.

@@ -10,6 +10,7 @@ use crate::error::Error;
 use crate::gui::action::Action;
 use crate::gui::canvas::{self, Layers};
 use crate::gui::dialogs::Dialog;
+use crate::gui::frame_clock::FrameClock;
 use crate::gui::history::History;
 use crate::gui::keyboard;
 use crate::gui::lane::Lane;
@@ -25,10 +26,12 @@ use crate::job::Cancelled;
 use crate::pipeline::{ForegroundMask, FrameFinding, Outcome};
 
 mod apply;
+mod files;
+mod landscape;
 mod listen;
 
 /// Width of the side column.
-const COLUMN: f32 = 316.0;
+const COLUMN: f32 = 336.0;
 
 /// Tiles handed to the graphics in one frame of the screen at most: each takes a few milliseconds.
 const MOST_UPLOADS: usize = 4;
@@ -53,6 +56,9 @@ pub struct App {
     mask_version: u64,
     stroke: Option<Stroke>,
     sample_folder: Option<tempfile::TempDir>,
+    frame_clock: FrameClock,
+    /// Whether the person said that the window may close.
+    may_close: bool,
     /// The title as the desktop knows it.
     title: String,
     /// Where the picture is drawn.
@@ -112,6 +118,8 @@ impl App {
             mask_version: 0,
             stroke: None,
             sample_folder: None,
+            frame_clock: FrameClock::from_environment(),
+            may_close: false,
             title: String::new(),
             canvas: Rect::ZERO,
             context: context.clone(),
@@ -139,6 +147,11 @@ impl App {
         }
         for action in keyboard::actions(context, &self.state) {
             self.apply(action);
+        }
+        let unwritten = self.outcome.is_some() && self.state.exported.is_none();
+        if context.input(|input| input.viewport().close_requested()) && unwritten && !self.may_close {
+            context.send_viewport_cmd(ViewportCommand::CancelClose);
+            self.state.closing = true;
         }
         let working = self.working();
         let title = title(&self.state, working.as_ref());
@@ -187,7 +200,7 @@ impl App {
             }
         });
         if self.state.keys_shown {
-            asked.extend(keys::show(ui));
+            asked.extend(keys::show(ui, &self.state));
         }
         for action in asked {
             self.apply(action);
@@ -196,11 +209,14 @@ impl App {
 
     fn draw_strips(&self, ui: &mut Ui, asked: &mut Vec<Action>) {
         let needs_field = self.state.path_for.is_some();
-        if self.state.notices.is_empty() && !needs_field {
+        if self.state.notices.is_empty() && !needs_field && !self.state.closing {
             return;
         }
         Panel::top("strips").resizable(false).frame(Frame::new()).show(ui, |ui| {
             ui.spacing_mut().item_spacing.y = 1.0;
+            if self.state.closing {
+                asked.extend(strips::closing(ui));
+            }
             asked.extend(strips::path_field(ui, &self.state));
             asked.extend(strips::notices(ui, &self.state.notices));
         });
@@ -223,7 +239,13 @@ impl eframe::App for App {
         self.listen(context);
     }
 
-    fn ui(&mut self, ui: &mut Ui, _frame: &mut eframe::Frame) {
+    fn ui(&mut self, ui: &mut Ui, frame: &mut eframe::Frame) {
+        self.frame_clock.note(frame.info().cpu_usage);
         self.draw(ui);
+    }
+
+    fn on_exit(&mut self, _gl: Option<&eframe::glow::Context>) {
+        // A measurement that cannot be written must not keep the window from closing.
+        let _ = self.frame_clock.save();
     }
 }

@@ -60,7 +60,7 @@ pub fn show(ui: &mut Ui, state: &State, layers: &mut Layers, last_stroke: Option
     response.widget_info(|| WidgetInfo::labeled(Role::Image, true, "Picture"));
     let mut output = CanvasOutput::default();
     let Some(layer) = layers.shown(state.shown) else {
-        waiting(ui, canvas);
+        waiting(ui, canvas, state.opening || state.measuring);
         return output;
     };
     let picture = layer.pyramid().picture();
@@ -82,7 +82,7 @@ pub fn show(ui: &mut Ui, state: &State, layers: &mut Layers, last_stroke: Option
         paint(ui, &response, &placement, state, last_stroke, &mut output.actions);
     }
     if !layers.shown(state.shown).is_some_and(Layer::is_visible) {
-        waiting(ui, canvas);
+        waiting(ui, canvas, true);
     }
     labels(ui, state, comparing, canvas);
     readout(ui, state, layers, &placement, &response, canvas, &mut output.actions);
@@ -189,7 +189,7 @@ fn share(value: f64) -> String {
     format!("{:.3} %", 100.0 * value)
 }
 
-/// Words on a dark plate in a corner of `room`; left out where they would not fit.
+/// Words on a dark plate in a corner of `room`; the figures, then all, are left out where they would not fit.
 fn plate(ui: &Ui, room: Rect, corner: Align2, name: &str, figures: Option<&str>) {
     let palette = palette(ui);
     let body = TextStyle::Body.resolve(ui.style());
@@ -199,6 +199,9 @@ fn plate(ui: &Ui, room: Rect, corner: Align2, name: &str, figures: Option<&str>)
     let lower = figures.as_ref().map_or(eframe::egui::Vec2::ZERO, |galley| galley.size());
     let size = vec2(name.size().x.max(lower.x) + 20.0, name.size().y + lower.y + 10.0);
     if size.x > room.width() || size.y > room.height() {
+        if figures.is_some() {
+            plate(ui, room, corner, name.text(), None);
+        }
         return;
     }
     let rect = corner.align_size_within_rect(size, room.shrink2(vec2(0.0, 8.0)));
@@ -218,10 +221,11 @@ fn ground(palette: &Palette) -> Color32 {
     palette.wall.gamma_multiply(0.92)
 }
 
-fn waiting(ui: &Ui, canvas: Rect) {
+fn waiting(ui: &Ui, canvas: Rect, coming: bool) {
     let palette = palette(ui);
     let body = TextStyle::Body.resolve(ui.style());
-    ui.painter().text(canvas.center(), Align2::CENTER_CENTER, "Opening the picture…", body, palette.quiet);
+    let text = if coming { "Opening the picture…" } else { "This frame cannot be shown" };
+    ui.painter().text(canvas.center(), Align2::CENTER_CENTER, text, body, palette.quiet);
 }
 
 fn move_picture(

@@ -17,13 +17,14 @@ pub fn actions(context: &Context, state: &State) -> Vec<Action> {
         }
         return asked;
     }
-    let with_command: [(Key, bool, Action); 6] = [
+    let with_command: [(Key, bool, Action); 7] = [
         (Key::Z, true, Action::Redo),
         (Key::Z, false, Action::Undo),
         (Key::O, true, Action::ChooseFolder),
         (Key::O, false, Action::ChooseFiles),
         (Key::E, false, Action::ChooseExportTarget),
         (Key::Enter, false, Action::Stack),
+        (Key::Q, false, Action::Quit),
     ];
     for (key, shift, action) in with_command {
         let modifiers = if shift { Modifiers::COMMAND | Modifiers::SHIFT } else { Modifiers::COMMAND };

@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use eframe::egui::{
-    Color32, Context, Mesh, Painter, Pos2, Rect, Shape, TextureFilter, TextureHandle, TextureOptions, pos2,
+    Color32, ColorImage, Context, Mesh, Painter, Pos2, Rect, Shape, TextureFilter, TextureHandle, TextureOptions, pos2,
 };
 
 use crate::gui::pyramid::{Pyramid, TILE, TileKey};
@@ -58,6 +58,12 @@ impl Layer {
     #[must_use]
     pub fn is_visible(&self) -> bool {
         !self.drawn.is_empty()
+    }
+
+    /// Takes the tile over that holds the whole picture in the present development.
+    pub fn accept_first(&mut self, context: &Context, image: Option<ColorImage>) {
+        let stamp = Stamp { layer: self.id, generation: self.generation, key: self.pyramid.coarsest() };
+        self.accept(context, &mut Finished { stamp, image });
     }
 
     /// Takes a finished tile over if it is of this layer.

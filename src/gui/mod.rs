@@ -6,7 +6,9 @@
 pub mod action;
 pub mod app;
 pub mod canvas;
+pub mod commands;
 pub mod dialogs;
+pub mod frame_clock;
 pub mod hatching;
 pub mod history;
 pub mod keyboard;

@@ -104,6 +104,12 @@ impl Pyramid {
         level
     }
 
+    /// The tile that holds the whole picture.
+    #[must_use]
+    pub fn coarsest(&self) -> TileKey {
+        TileKey { level: self.smaller.len(), column: 0, row: 0 }
+    }
+
     /// The samples of a tile; `None` outside the level.
     #[must_use]
     pub fn tile_rect(&self, key: TileKey) -> Option<Rect> {

@@ -82,6 +82,8 @@ pub struct State {
     pub shown: Option<Shown>,
     /// Whether the frame shown is still being opened.
     pub opening: bool,
+    /// Whether frames are still being measured.
+    pub measuring: bool,
     /// The other end of the choice of frames; the frame shown where `None`.
     pub choice_end: Option<usize>,
     /// Zoom and pan.
@@ -102,8 +104,12 @@ pub struct State {
     pub notices: Vec<Notice>,
     /// The light.
     pub theme: Theme,
-    /// Whether the list of keys lies over the picture.
+    /// Whether the list of commands lies over the picture.
     pub keys_shown: bool,
+    /// What narrows that list.
+    pub command_search: String,
+    /// Whether the person is asked if the window may close.
+    pub closing: bool,
     /// The path field over the picture, and what it is for.
     pub path_for: Option<PathFor>,
     /// What is typed into it.
@@ -122,6 +128,7 @@ impl Default for State {
             sheaf: Sheaf::default(),
             shown: None,
             opening: false,
+            measuring: false,
             choice_end: None,
             view: View::default(),
             divider: 0.5,
@@ -133,6 +140,8 @@ impl Default for State {
             notices: Vec::new(),
             theme: Theme::default(),
             keys_shown: false,
+            command_search: String::new(),
+            closing: false,
             path_for: None,
             typed_path: String::new(),
             report: None,

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::mpsc::Sender;
 
-use eframe::egui::Context;
+use eframe::egui::{ColorImage, Context};
 
 use crate::error::Error;
 use crate::gui::pyramid::{Pyramid, Source};
@@ -20,8 +20,8 @@ use crate::pixels::{Orientation, Size};
 pub enum Heard {
     /// All light frames, in order.
     Gathered(Vec<PathBuf>),
-    /// What was found about the frame of this index.
-    Found(usize, Box<FrameFinding>),
+    /// What was found about a frame.
+    Found(Box<FrameFinding>),
 }
 
 /// Where to tell what was heard; wakes the window each time.
@@ -56,7 +56,7 @@ pub fn gather(
     let lights = pipeline::collect_frames(paths)?;
     ear.tell(Heard::Gathered(lights.clone()));
     let request = MeasureRequest { lights, foreground, memory_bytes, ..MeasureRequest::default() };
-    pipeline::measure(monitor, &request, |index, finding| ear.tell(Heard::Found(index, Box::new(finding))))
+    pipeline::measure(monitor, &request, |_, finding| ear.tell(Heard::Found(Box::new(finding))))
 }
 
 /// Makes the invented burst in `folder` and then gathers it.
@@ -77,6 +77,8 @@ pub struct Ready {
     pub pyramid: Arc<Pyramid>,
     /// Its first development.
     pub tone: Arc<Tone>,
+    /// The whole picture on one tile, so that something is seen at once.
+    pub first: Option<ColorImage>,
 }
 
 /// Decodes a frame for the canvas.
@@ -95,7 +97,8 @@ fn ready(
 ) -> Result<Ready, Cancelled> {
     let pyramid = Arc::new(Pyramid::build(monitor, source)?);
     let tone = Arc::new(Tone::prepare(monitor, &pyramid, foreground, settings)?);
-    Ok(Ready { pyramid, tone })
+    let first = tone.tile(&pyramid, pyramid.coarsest());
+    Ok(Ready { pyramid, tone, first })
 }
 
 /// A stack with all that the canvas needs.
@@ -108,7 +111,7 @@ pub struct Stacked {
     /// The stack.
     pub stack: Ready,
     /// The reference frame alone.
-    pub single: Option<Arc<Pyramid>>,
+    pub single: Option<Ready>,
 }
 
 /// Runs the whole pipeline and prepares its result for the canvas.
@@ -118,7 +121,10 @@ pub fn stack(monitor: &Monitor, request: &Request, settings: &DevelopSettings) -
     let stack = ready(monitor, Source::Stack(Arc::clone(&outcome)), outcome.foreground.as_deref(), settings)?;
     monitor.step("Preparing the view", 1, 2)?;
     let single = outcome.single.is_some().then(|| Pyramid::build(monitor, Source::Single(Arc::clone(&outcome))));
-    let single = single.transpose()?.map(Arc::new);
+    let single = single.transpose()?.map(|pyramid| {
+        let first = stack.tone.tile(&pyramid, pyramid.coarsest());
+        Ready { pyramid: Arc::new(pyramid), tone: Arc::clone(&stack.tone), first }
+    });
     let foreground = outcome.foreground.clone();
     Ok(Stacked { outcome, foreground, stack, single })
 }

@@ -2,7 +2,9 @@
 
 use std::time::Instant;
 
+use crate::job;
 use crate::pipeline::report::Report;
+use crate::raw::largest_child_bytes;
 
 /// Gives each stage the time since the stage before it ended.
 pub(super) struct StageClock {
@@ -17,51 +19,13 @@ impl StageClock {
     /// Books the time since the last call on `stage`.
     pub(super) fn lap(&mut self, report: &mut Report, stage: &str) {
         let now = Instant::now();
-        *report.seconds.entry(stage.to_owned()).or_default() += now.duration_since(self.last).as_secs_f64();
+        report.seconds.0.push((stage.to_owned(), now.duration_since(self.last).as_secs_f64()));
         self.last = now;
     }
 }
 
-/// The most memory so far of this process together with `n_children` children that ran at once, each
-/// taken at the largest that any of them was: an upper bound. `None` where the system does not tell.
+/// The most memory so far of this process, and of `n_children` decoding children beside it, each taken at the
+/// largest that any of them was: an upper bound. `None` where the system does not tell.
 pub(super) fn peak_memory_bytes(n_children: usize) -> Option<u64> {
-    let own = peak_of_this_process()?;
-    Some(own + n_children as u64 * peak_of_a_child().unwrap_or(0))
-}
-
-/// The high-water mark of resident memory that Linux keeps.
-#[cfg(target_os = "linux")]
-fn peak_of_this_process() -> Option<u64> {
-    let status = std::fs::read_to_string("/proc/self/status").ok()?;
-    let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:"))?;
-    let kibibytes: u64 = line.trim().strip_suffix("kB")?.trim().parse().ok()?;
-    Some(kibibytes * 1024)
-}
-
-#[cfg(all(unix, not(target_os = "linux")))]
-fn peak_of_this_process() -> Option<u64> {
-    largest_resident(nix::sys::resource::UsageWho::RUSAGE_SELF)
-}
-
-#[cfg(not(unix))]
-fn peak_of_this_process() -> Option<u64> {
-    None
-}
-
-#[cfg(unix)]
-fn peak_of_a_child() -> Option<u64> {
-    largest_resident(nix::sys::resource::UsageWho::RUSAGE_CHILDREN)
-}
-
-#[cfg(not(unix))]
-fn peak_of_a_child() -> Option<u64> {
-    None
-}
-
-/// POSIX leaves the unit open: kibibytes on Linux and the BSDs, bytes on Apple's systems.
-#[cfg(unix)]
-fn largest_resident(who: nix::sys::resource::UsageWho) -> Option<u64> {
-    let unit = if cfg!(target_vendor = "apple") { 1 } else { 1024 };
-    let largest = nix::sys::resource::getrusage(who).ok()?.max_rss();
-    u64::try_from(largest).ok().map(|largest| largest * unit)
+    Some(job::peak_memory_bytes()? + n_children as u64 * largest_child_bytes())
 }

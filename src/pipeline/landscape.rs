@@ -1,10 +1,13 @@
 //! The landscape of a burst: its light from frame to frame.
+//!
+//! Where the land is clearly above black its light is matched by a factor, as glow that comes and goes lights
+//! it; what is left, by a shift of each channel.
 
 use crate::error::Error;
 use crate::foreground::ForegroundMask;
 use crate::pipeline::burst::Aligned;
 use crate::pipeline::rows::RepairedRows;
-use crate::pixels::statistics::median;
+use crate::pixels::statistics::{median, median_and_sigma};
 use crate::pixels::{Layout, Transform};
 use crate::stack::{MosaicRows, Offset, StackFrame};
 
@@ -30,23 +33,41 @@ pub(super) fn frames(
     sky.iter()
         .map(|frame| {
             let light = land.read(rows, frame.frame)?;
+            let scale = level_ratio(&reference[GREEN], &light[GREEN]);
             Ok(StackFrame {
                 frame: frame.frame,
                 light_from_reference: Transform::Identity,
                 // The noise of dark land is read noise, the same in all frames of one setting.
                 weight: 1.0,
-                scale: 1.0,
-                offset: Offset::Constant(level_difference(&reference, &light)),
+                scale,
+                offset: Offset::Constant(level_difference(&reference, &light, scale)),
             })
         })
         .collect()
 }
 
-/// Median of reference minus light, by channel: texture cancels, passing lights do not count.
-fn level_difference(reference: &[Vec<f32>; 3], light: &[Vec<f32>; 3]) -> [f32; 3] {
+/// Channel that the scale is taken from: twice as many samples as the others.
+const GREEN: usize = 1;
+/// A median level this many of its standard errors above black tells a ratio to 2 %.
+const CLEAR_LEVEL: f32 = 50.0;
+/// Standard error of a median over that of a mean, for normal noise: √(π/2).
+const MEDIAN_ERROR: f32 = 1.253_314;
+
+/// Light of the reference over that of a frame, by their median levels; 1.0 where the land is too dark to tell.
+fn level_ratio(reference: &[f32], light: &[f32]) -> f32 {
+    let level = |samples: &[f32]| {
+        let (level, sigma) = median_and_sigma(&mut samples.to_vec())?;
+        let error = MEDIAN_ERROR * sigma / (samples.len() as f32).sqrt();
+        (samples.len() >= MIN_SAMPLES && level > CLEAR_LEVEL * error).then_some(level)
+    };
+    level(reference).zip(level(light)).map_or(1.0, |(reference, light)| reference / light)
+}
+
+/// Median of reference minus scaled light, by channel: texture cancels, passing lights do not count.
+fn level_difference(reference: &[Vec<f32>; 3], light: &[Vec<f32>; 3], scale: f32) -> [f32; 3] {
     std::array::from_fn(|channel| {
         let mut differences: Vec<f32> =
-            reference[channel].iter().zip(&light[channel]).map(|(target, found)| target - found).collect();
+            reference[channel].iter().zip(&light[channel]).map(|(target, found)| target - scale * found).collect();
         if differences.len() < MIN_SAMPLES { 0.0 } else { median(&mut differences).unwrap_or(0.0) }
     })
 }
@@ -82,5 +103,27 @@ impl<'a> LandSamples<'a> {
             }
         }
         Ok(samples)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn land_that_is_lit_more_is_scaled_and_land_in_the_dark_is_shifted() {
+        let texture = |idx: usize| 1.0 + 0.2 * (idx % 7) as f32;
+        let lit: Vec<f32> = (0..2000).map(|idx| 0.01 * texture(idx)).collect();
+        let brighter: Vec<f32> = lit.iter().map(|sample| 1.25 * sample).collect();
+        let scale = level_ratio(&brighter, &lit);
+        assert!((scale - 1.25).abs() < 1e-5, "lit by a quarter more: {scale}");
+        let dark: Vec<f32> = (0..2000).map(|idx| 0.01 * (idx % 7) as f32 - 0.03).collect();
+        assert_eq!(level_ratio(&dark, &dark), 1.0, "noise around black has no ratio");
+        let shifted: Vec<f32> = dark.iter().map(|sample| sample + 0.002).collect();
+        let difference = level_difference(&[const { Vec::new() }; 3], &[const { Vec::new() }; 3], 1.0);
+        assert_eq!(difference, [0.0; 3], "no land, no shift");
+        let three = |samples: &[f32]| std::array::from_fn(|_| samples.to_vec());
+        let difference = level_difference(&three(&shifted), &three(&dark), 1.0)[2];
+        assert!((difference - 0.002).abs() < 1e-6, "shifted by {difference}");
     }
 }

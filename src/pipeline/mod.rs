@@ -27,7 +27,7 @@ pub use crate::raw::{CameraColor, CaptureTime, Metadata};
 pub use gather::collect_frames;
 pub use mask_file::{LoadedMask, load_mask, save_mask};
 pub use measuring::{FrameFinding, MeasureRequest, MeasureSummary, measure};
-pub use output::{development, export, save_outcome_mask};
+pub use output::{check_output, development, export, save_outcome_mask};
 pub use picture::{Picture, open_picture};
 pub use report::{FrameReport, NoiseReport, Report};
 pub use request::{Combine, DEFAULT_MEMORY_BYTES, ExportSettings, FileFormat, MaskChoice, ReferenceChoice, Request};

@@ -1,114 +1,136 @@
-//! How much cleaner the stack is than one frame, measured on star-free sky.
+//! How much cleaner the stack is than one frame, measured on the sky itself.
+//!
+//! Stars, faint ones above all, would count as noise in any single picture. So some rows of the sky are
+//! stacked twice more, from every other frame each: the difference of the two half stacks has no sky in it,
+//! only noise. With weights W₁ + W₂ = W and a variance k/W of the whole, the difference has k·W/(W₁·W₂).
+//! The reference frame less the stack, of which it is a part, has its own variance less k/W.
 //!
 //! Interpolation smooths the noise of single pixels, so a blurred stack would look clean. The mean of a
-//! block of 8 × 8 pixels is hardly touched by a kernel of 6: the noise quoted here is that of block
-//! means, times 8. Second differences of neighbouring blocks take gradients and their curvature away,
-//! and the median absolute deviation keeps the few stars that remain from counting.
+//! block of 8 × 8 pixels is hardly touched by a kernel of 6: the noise quoted here is that of block means,
+//! times 8, of the green channel; the median absolute deviation keeps edges of stars from counting.
 
-use crate::foreground::ForegroundMask;
+use std::ops::Range;
+
+use crate::demosaic::demosaic;
+use crate::error::Error;
+use crate::job::Monitor;
 use crate::pipeline::report::NoiseReport;
-use crate::pixels::statistics::{SIGMA_PER_MAD, median};
-use crate::pixels::{LinearImage, Plane, Size};
-use crate::stack::Stack;
+use crate::pipeline::rows::RepairedRows;
+use crate::pixels::statistics::median_and_sigma;
+use crate::pixels::{LinearImage, Size};
+use crate::stack::{MosaicRows, Stack, StackFrame, StackRequest, stack_rows};
 
 /// Edge of a block.
 const BLOCK_PX: usize = 8;
-/// A block whose brightest sample stands out by more than this holds a star.
-const STAR_SIGMA: f32 = 4.5;
-/// Fewer second differences give no figure worth printing.
-const MIN_DIFFERENCES: usize = 200;
-/// Variance of a − 2b + c for three samples of unit variance.
-const SECOND_DIFFERENCE_VARIANCE: f64 = 6.0;
+/// Rows looked at together: one row of blocks, and on both sides room for the demosaic.
+const MARGIN_ROWS: usize = 4;
+/// Blocks enough for a standard error of 1 %.
+const WANTED_BLOCKS: usize = 6000;
+/// Fewer give no figure worth printing.
+const MIN_BLOCKS: usize = 150;
+/// Rows are spread over so many places at the least, so that no one patch of sky decides.
+const MIN_PLACES: usize = 12;
 
-/// Noise of the green channel before and after; `None` where there is too little star-free sky.
-///
-/// Only blocks of pure sky that all `n_frames` frames cover take part.
-pub(super) fn compare(
-    single: &LinearImage,
+/// Noise of the green sky before and after; `None` where too little of it was seen by all frames, or where
+/// the stack is no mean.
+pub(super) fn measure(
+    monitor: &Monitor,
+    rows: &RepairedRows<'_>,
     stacked: &Stack,
-    foreground: Option<&ForegroundMask>,
-    n_frames: usize,
-    ideal: f64,
-) -> Option<NoiseReport> {
-    let stack_blocks = Blocks::new(&stacked.image.planes[1]);
-    let single_blocks = Blocks::new(&single.planes[1]);
-    let clean = clean_blocks(&stack_blocks, stacked, foreground, n_frames);
-    let single = block_noise(&single_blocks, &clean)?;
-    let stack = block_noise(&stack_blocks, &clean)?;
-    Some(NoiseReport { single, stack, gain: single / stack, ideal })
-}
-
-/// Mean, spread and brightest sample of each block.
-struct Blocks {
-    size: Size,
-    mean: Vec<f32>,
-    variance: Vec<f32>,
-    highest: Vec<f32>,
-}
-
-impl Blocks {
-    fn new(plane: &Plane<f32>) -> Self {
-        let size = Size { width: plane.width() / BLOCK_PX, height: plane.height() / BLOCK_PX };
-        let mut blocks = Self {
-            size,
-            mean: Vec::with_capacity(size.area()),
-            variance: Vec::with_capacity(size.area()),
-            highest: Vec::with_capacity(size.area()),
-        };
-        for block_y in 0..size.height {
-            for block_x in 0..size.width {
-                let columns = block_x * BLOCK_PX..(block_x + 1) * BLOCK_PX;
-                let samples = || (0..BLOCK_PX).flat_map(|y| &plane.row(block_y * BLOCK_PX + y)[columns.clone()]);
-                let n = (BLOCK_PX * BLOCK_PX) as f32;
-                let mean = samples().sum::<f32>() / n;
-                blocks.mean.push(mean);
-                blocks.variance.push(samples().map(|sample| (sample - mean).powi(2)).sum::<f32>() / (n - 1.0));
-                blocks.highest.push(samples().copied().fold(f32::NEG_INFINITY, f32::max));
-            }
-        }
-        blocks
+    request: &StackRequest<'_>,
+    reference: usize,
+) -> Result<Option<NoiseReport>, Error> {
+    let Some(reference_frame) = request.sky.iter().find(|frame| frame.frame == reference) else { return Ok(None) };
+    let halves: [StackRequest<'_>; 2] = std::array::from_fn(|half| StackRequest {
+        sky: request.sky.iter().skip(half).step_by(2).cloned().collect(),
+        land: Vec::new(),
+        // Only places that every frame saw clean count below.
+        foreground: None,
+        ..request.clone()
+    });
+    if halves.iter().any(|half| half.sky.len() < MIN_FRAMES_OF_A_HALF) {
+        return Ok(None);
     }
+    let [first_weight, second_weight] = halves.each_ref().map(|half| weight(&half.sky));
+    let whole_weight = first_weight + second_weight;
+    // The many small stacks are one step to whoever watches.
+    let quiet = Monitor::new(monitor.cancel_token(), |_| {});
+    let mut between_halves = Vec::new();
+    let mut from_whole = Vec::new();
+    let places = places(request, rows.size());
+    for (done, place) in places.iter().enumerate() {
+        monitor.step("Measuring the noise", done, places.len())?;
+        let around = grown(place, rows.size().height);
+        let [first, second] = [
+            stack_rows(&quiet, rows, &halves[0], place.clone())?.image,
+            stack_rows(&quiet, rows, &halves[1], place.clone())?.image,
+        ];
+        let single = demosaic(&rows.strips(reference, &[around.start], around.len())?);
+        let columns: Vec<usize> = (0..rows.size().width / BLOCK_PX)
+            .map(|block| block * BLOCK_PX)
+            .filter(|&x| is_seen_by_all(stacked, request, place, x))
+            .collect();
+        let green = |image: &LinearImage, x: usize, y: usize| image.planes[1].at(x, y);
+        let shift = place.start - around.start;
+        between_halves.extend(block_means(&columns, |x, y| green(&first, x, y) - green(&second, x, y)));
+        from_whole.extend(block_means(&columns, |x, y| {
+            green(&single, x, y + shift) - green(&stacked.image, x, y + place.start)
+        }));
+    }
+    if between_halves.len() < MIN_BLOCKS {
+        return Ok(None);
+    }
+    // Not empty, as just checked.
+    let spread = |means: &mut [f32]| median_and_sigma(means).map_or(0.0, |(_, sigma)| f64::from(sigma));
+    let of_pixels = |means: &mut [f32]| (BLOCK_PX as f64 * spread(means)).powi(2);
+    let whole = of_pixels(&mut between_halves) * first_weight * second_weight / whole_weight.powi(2);
+    let single = of_pixels(&mut from_whole) + whole;
+    let ideal = (whole_weight / f64::from(reference_frame.weight)).sqrt();
+    let (single, stack) = (single.sqrt(), whole.sqrt());
+    Ok(Some(NoiseReport { single, stack, gain: single / stack, ideal }))
 }
 
-fn clean_blocks(stack: &Blocks, stacked: &Stack, foreground: Option<&ForegroundMask>, n_frames: usize) -> Vec<bool> {
-    let full = u16::try_from(n_frames).unwrap_or(u16::MAX);
-    let pixels_of = |idx: usize| {
-        let (block_x, block_y) = (idx % stack.size.width, idx / stack.size.width);
-        (0..BLOCK_PX * BLOCK_PX).map(move |k| (block_x * BLOCK_PX + k % BLOCK_PX, block_y * BLOCK_PX + k / BLOCK_PX))
+/// A half of one frame would be clipped against nothing.
+const MIN_FRAMES_OF_A_HALF: usize = 2;
+
+fn weight(frames: &[StackFrame]) -> f64 {
+    frames.iter().map(|frame| f64::from(frame.weight)).sum()
+}
+
+/// Rows of blocks that have sky in them, spread from top to bottom.
+fn places(request: &StackRequest<'_>, size: Size) -> Vec<Range<usize>> {
+    let has_sky = |y: usize| {
+        let mut row = (0..BLOCK_PX).map(|k| y * BLOCK_PX + k);
+        row.all(|y| request.foreground.is_none_or(|mask| mask.0.row(y).iter().any(|&alpha| alpha <= 0.0)))
     };
-    let is_sky: Vec<bool> = (0..stack.mean.len())
-        .map(|idx| {
-            pixels_of(idx).all(|(x, y)| {
-                stacked.n_used.at(x, y) + stacked.n_rejected.at(x, y) >= full
-                    && foreground.is_none_or(|mask| mask.0.at(x, y) <= 0.0)
-            })
-        })
-        .collect();
-    let mut variances: Vec<f32> =
-        stack.variance.iter().zip(&is_sky).filter(|&(_, &sky)| sky).map(|(&variance, _)| variance).collect();
-    let typical = median(&mut variances).unwrap_or(0.0).sqrt();
-    is_sky
-        .iter()
-        .enumerate()
-        .map(|(idx, &sky)| sky && stack.highest[idx] - stack.mean[idx] <= STAR_SIGMA * typical)
-        .collect()
+    let candidates: Vec<usize> = (0..size.height / BLOCK_PX).filter(|&y| has_sky(y)).collect();
+    let blocks_a_row = (size.width / BLOCK_PX).max(1);
+    let wanted = WANTED_BLOCKS.div_ceil(blocks_a_row).max(MIN_PLACES).min(candidates.len());
+    (0..wanted).map(|k| candidates[k * candidates.len() / wanted] * BLOCK_PX).map(|y| y..y + BLOCK_PX).collect()
 }
 
-/// Standard deviation of one pixel as block means tell it.
-fn block_noise(blocks: &Blocks, clean: &[bool]) -> Option<f64> {
-    let width = blocks.size.width;
-    let mut differences = Vec::new();
-    for (idx, triple) in blocks.mean.windows(3).enumerate() {
-        let in_one_row = idx % width + 2 < width;
-        if in_one_row && clean[idx] && clean[idx + 1] && clean[idx + 2] {
-            differences.push((triple[0] - 2.0 * triple[1] + triple[2]).abs());
-        }
-    }
-    if differences.len() < MIN_DIFFERENCES {
-        return None;
-    }
-    let sigma = f64::from(SIGMA_PER_MAD * median(&mut differences)?);
-    Some(BLOCK_PX as f64 * sigma / SECOND_DIFFERENCE_VARIANCE.sqrt())
+/// The rows and those that the demosaic looks at, at an even start to keep the phase of the mosaic.
+fn grown(place: &Range<usize>, height: usize) -> Range<usize> {
+    place.start.saturating_sub(MARGIN_ROWS)..(place.end + MARGIN_ROWS).min(height)
+}
+
+/// Whether a block is sky alone that every frame saw.
+fn is_seen_by_all(stacked: &Stack, request: &StackRequest<'_>, place: &Range<usize>, x: usize) -> bool {
+    let full = u16::try_from(request.sky.len()).unwrap_or(u16::MAX);
+    place.clone().all(|y| {
+        (x..x + BLOCK_PX).all(|x| {
+            let seen = stacked.n_used.at(x, y).saturating_add(stacked.n_rejected.at(x, y));
+            seen >= full && request.foreground.is_none_or(|mask| mask.0.at(x, y) <= 0.0)
+        })
+    })
+}
+
+/// Means over those clean blocks of one row of blocks.
+fn block_means(columns: &[usize], value: impl Fn(usize, usize) -> f32) -> impl Iterator<Item = f32> {
+    columns.iter().map(move |&first| {
+        let block = (0..BLOCK_PX).flat_map(|y| (first..first + BLOCK_PX).map(move |x| (x, y)));
+        block.map(|(x, y)| value(x, y)).sum::<f32>() / (BLOCK_PX * BLOCK_PX) as f32
+    })
 }
 
 #[cfg(test)]
@@ -117,39 +139,63 @@ mod tests {
     use rand_distr::{Distribution, Normal};
 
     use super::*;
+    use crate::calibrate::Defects;
+    use crate::foreground::ForegroundMask;
+    use crate::pixels::{CalibratedFrame, Layout, Mask, Plane, Transform};
+    use crate::scratch::{ScratchSpec, ScratchStore};
+    use crate::stack::{CombineRule, Offset, stack};
 
-    fn sky(sigma: f32, seed: u64) -> LinearImage {
+    const SIZE: Size = Size { width: 320, height: 240 };
+    const SIGMA: f32 = 0.01;
+    const N_FRAMES: usize = 9;
+
+    /// A sky full of faint stars, the same in every frame, under noise of its own in each.
+    fn frame(seed: u64) -> CalibratedFrame {
         let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
-        let noise = Normal::new(0.0, sigma).expect("a positive sigma");
-        let size = Size { width: 640, height: 480 };
-        // A gradient across the frame, and a star now and then.
-        let plane = Plane::from_fn(size, |x, y| {
-            let star = if x % 64 == 10 && y % 48 == 10 { 1.0 } else { 0.0 };
-            0.1 + 1e-4 * x as f32 + star + noise.sample(&mut random)
-        });
-        LinearImage { planes: [plane.clone(), plane.clone(), plane] }
+        let noise = Normal::new(0.0, SIGMA).expect("a positive sigma");
+        let star = |x: usize, y: usize| if (7 * x + 13 * y).is_multiple_of(97) { 3.0 * SIGMA } else { 0.0 };
+        let plane = Plane::from_fn(SIZE, |x, y| 0.1 + 1e-4 * x as f32 + star(x, y) + noise.sample(&mut random));
+        CalibratedFrame { layout: Layout::Rgb, planes: vec![plane; 3], saturated: Mask::empty(SIZE) }
     }
 
-    fn stacked(image: LinearImage, n_used: u16) -> Stack {
-        let size = image.size();
-        let (n_used, n_rejected) = (Plane::filled(size, n_used), Plane::filled(size, 0));
-        Stack { image, n_used, n_rejected, n_without_sky: 0, noise_gain: 1.0 }
+    fn report(foreground: Option<&ForegroundMask>) -> Option<NoiseReport> {
+        let folder = tempfile::tempdir_in(env!("CARGO_MANIFEST_DIR")).expect("a folder on disk");
+        let spec = ScratchSpec { layout: Layout::Rgb, size: SIZE, n_frames: N_FRAMES, lowest: -0.1, highest: 1.05 };
+        let store = ScratchStore::create(&[folder.path().to_owned()], spec).expect("room for nine small frames");
+        for idx in 0..N_FRAMES {
+            store.write(idx, &frame(idx as u64)).expect("the space is reserved");
+        }
+        let still = |idx| StackFrame {
+            frame: idx,
+            light_from_reference: Transform::Identity,
+            weight: 1.0,
+            scale: 1.0,
+            offset: Offset::Constant([0.0; 3]),
+        };
+        let request = StackRequest {
+            sky: (0..N_FRAMES).map(still).collect(),
+            land: Vec::new(),
+            foreground,
+            combine: CombineRule::Mean,
+            noise: None,
+            memory_bytes: 1 << 30,
+        };
+        let rows = RepairedRows { store: &store, defects: &Defects::none(Layout::Rgb) };
+        let stacked = stack(&Monitor::silent(), &rows, &request).expect("nine frames");
+        measure(&Monitor::silent(), &rows, &stacked, &request, 4).expect("nine frames")
     }
 
     #[test]
-    fn a_quarter_of_the_noise_is_a_gain_of_four_whatever_gradient_and_stars() {
-        let report = compare(&sky(0.02, 1), &stacked(sky(0.005, 2), 16), None, 16, 4.0).expect("plenty of sky");
-        // Some 4,000 differences: the MAD has a standard error of about 1.3 %.
-        assert!((report.single / 0.02 - 1.0).abs() < 0.05, "single {}", report.single);
-        assert!((report.gain / 4.0 - 1.0).abs() < 0.07, "gain {}", report.gain);
+    fn nine_frames_have_a_third_of_the_noise_whatever_stars_there_are() {
+        let report = report(None).expect("plenty of sky");
+        // Some 1,200 blocks: the scaled MAD has a standard error of about 3.4 %.
+        assert!((report.single / f64::from(SIGMA) - 1.0).abs() < 0.1, "single {}", report.single);
+        assert!((report.gain / 3.0 - 1.0).abs() < 0.1, "gain {}", report.gain);
+        assert!((report.ideal - 3.0).abs() < 1e-6, "nine equal weights: {}", report.ideal);
     }
 
     #[test]
-    fn land_and_thin_coverage_leave_no_sky_to_measure() {
-        let size = Size { width: 640, height: 480 };
-        let land = ForegroundMask(Plane::filled(size, 1.0));
-        let stack = stacked(sky(0.005, 2), 16);
-        assert_eq!(compare(&sky(0.02, 1), &stack, Some(&land), 16, 4.0), None, "all land");
-        assert_eq!(compare(&sky(0.02, 1), &stack, None, 20, 4.0), None, "never all frames");
+    fn where_all_is_land_there_is_no_sky_to_measure() {
+        assert_eq!(report(Some(&ForegroundMask(Plane::filled(SIZE, 1.0)))), None, "all land");
     }
 }

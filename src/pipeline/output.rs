@@ -7,8 +7,8 @@ use crate::error::Error;
 use crate::export::{self, Compression, DEFAULT_JPEG_QUALITY, ExportError, FileMetadata, Finished, TiffPicture};
 use crate::job::{Cancelled, Monitor};
 use crate::pipeline::mask_file::save_mask;
-use crate::pipeline::request::{ExportSettings, FileFormat};
-use crate::pipeline::run::Outcome;
+use crate::pipeline::request::{ExportSettings, FileFormat, Request};
+use crate::pipeline::run::{Outcome, same_file};
 
 /// Writes the picture of an outcome; the file appears whole or not at all.
 pub fn export(monitor: &Monitor, outcome: &Outcome, path: &Path, settings: &ExportSettings) -> Result<(), Error> {
@@ -37,6 +37,15 @@ pub fn save_outcome_mask(outcome: &Outcome, path: &Path) -> Result<(), Error> {
     save_mask(path, mask, outcome.picture.orientation)
 }
 
+/// Refuses a file that cannot be written, or that would take the place of a frame, before the work begins.
+pub fn check_output(request: &Request, path: &Path) -> Result<(), Error> {
+    let mut frames = [&request.lights, &request.darks, &request.flats, &request.bias].into_iter().flatten();
+    if frames.any(|frame| same_file(frame, path)) {
+        return Err(Error::OverFrame { path: path.to_owned() });
+    }
+    export::check_target(path).map_err(|source| Error::Export { path: path.to_owned(), source })
+}
+
 impl ExportSettings {
     /// Refuses choices that contradict each other.
     pub fn check(&self) -> Result<(), Error> {
@@ -48,12 +57,6 @@ impl ExportSettings {
             }
             _ => Ok(()),
         }
-    }
-
-    /// As [`check`](Self::check), and that `path` can be written, before hours of work are lost to it.
-    pub fn check_target(&self, path: &Path) -> Result<(), Error> {
-        self.check()?;
-        export::check_target(path).map_err(|source| Error::Export { path: path.to_owned(), source })
     }
 }
 

@@ -1,6 +1,5 @@
 //! What was done, to be read by a person or a program.
 
-use std::collections::BTreeMap;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
@@ -10,7 +9,7 @@ use crate::error::Error;
 use crate::export::replace_file;
 
 /// What became of a run. Names are stable: other programs read them.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Report {
     /// Every light frame given, in the order given.
     pub frames: Vec<FrameReport>,
@@ -23,9 +22,19 @@ pub struct Report {
     /// Things a person should know; each a sentence.
     pub notes: Vec<String>,
     /// Wall time of each stage.
-    pub seconds: BTreeMap<String, f64>,
+    pub seconds: StageSeconds,
     /// Largest memory of this process and its children together, where the system tells.
     pub peak_memory_bytes: Option<u64>,
+}
+
+/// Wall time of each stage, in the order of the work.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct StageSeconds(pub Vec<(String, f64)>);
+
+impl Serialize for StageSeconds {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_map(self.0.iter().map(|(stage, seconds)| (stage, seconds)))
+    }
 }
 
 /// One light frame.

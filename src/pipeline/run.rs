@@ -12,14 +12,14 @@ use crate::pipeline::burst::{self, Aligned};
 use crate::pipeline::clock::{StageClock, peak_memory_bytes};
 use crate::pipeline::lights::{self, Basis, FirstPass, Light, Reading};
 use crate::pipeline::picture::Picture;
-use crate::pipeline::report::{FrameReport, NoiseReport, Report};
-use crate::pipeline::request::{MaskChoice, Request};
+use crate::pipeline::report::{FrameReport, Report};
+use crate::pipeline::request::{Combine, MaskChoice, Request};
 use crate::pipeline::rows::RepairedRows;
 use crate::pipeline::{MIN_FRAMES, landscape, load_mask, masters, noise};
 use crate::pixels::Layout;
 use crate::raw::{Decoder, Metadata};
 use crate::scratch::{ScratchSpec, ScratchStore};
-use crate::stack::{Stack, StackRequest, stack};
+use crate::stack::{StackRequest, stack};
 
 /// Noise below black that the scratch store keeps, 1.0 at the white level.
 const LOWEST_VALUE: f32 = -0.05;
@@ -116,20 +116,23 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     clock.lap(&mut report, "stacking");
 
     report.frames = frame_reports(&paths, &readings, &aligned, &stack_request);
-    let single = single_frame(&rows, aligned.reference, &basis)?;
-    report.noise = measure_noise(&single, &stacked, aligned.reference, &stack_request);
+    if matches!(request.combine, Combine::ClippedMean | Combine::Mean) {
+        report.noise = noise::measure(monitor, &rows, &stacked, &stack_request, aligned.reference)?;
+    }
+    let single = if request.keep_single { Some(single_frame(&rows, aligned.reference, &basis)?) } else { None };
     clock.lap(&mut report, "noise report");
     report.peak_memory_bytes = peak_while_reading.max(peak_memory_bytes(0));
     if stacked.n_without_sky > 0 && foreground.is_some() {
         report.notes.push(format!(
-            "{} pixels along the horizon were hidden by the landscape in every frame and show the still frames",
+            "a strip of {} pixels along the horizon shows the still frames, because the landscape was too close to \
+             it in every frame",
             stacked.n_without_sky
         ));
     }
     let used: Vec<&Light> = aligned.frames.iter().filter_map(|frame| readings[frame.idx].as_ref().ok()).collect();
     Ok(Outcome {
         picture: Picture { image: stacked.image, color: basis.color, orientation: basis.orientation },
-        single: request.keep_single.then_some(single),
+        single,
         foreground,
         metadata: used.first().map(|light| light.metadata.clone()).unwrap_or_default(),
         n_frames: used.len(),
@@ -207,18 +210,6 @@ fn find_defects(readings: &[Reading], masters: &Masters, noise: Option<&NoiseMod
 fn single_frame(rows: &RepairedRows<'_>, idx: usize, basis: &Basis) -> Result<Picture, Error> {
     let image = demosaic(&rows.whole_frame(idx)?);
     Ok(Picture { image, color: basis.color, orientation: basis.orientation })
-}
-
-fn measure_noise(
-    single: &Picture,
-    stacked: &Stack,
-    reference: usize,
-    request: &StackRequest<'_>,
-) -> Option<NoiseReport> {
-    let own = request.sky.iter().find(|frame| frame.frame == reference);
-    let reference_weight = own.map_or(1.0, |frame| frame.weight);
-    let ideal = (request.sky.iter().map(|frame| frame.weight).sum::<f32>() / reference_weight).sqrt();
-    noise::compare(&single.image, stacked, request.foreground, request.sky.len(), f64::from(ideal))
 }
 
 fn frame_reports(

@@ -4,6 +4,7 @@ use std::fs::{self, FileType};
 use std::io;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, ExitStatus, Stdio};
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
 use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
@@ -14,6 +15,15 @@ use crate::raw::child::CHILD_ARGUMENT;
 use crate::raw::error::DecodeError;
 use crate::raw::frame::RawFrame;
 use crate::raw::message::read_result;
+
+/// Of all children of this process, as systems count it themselves.
+static LARGEST_CHILD: AtomicU64 = AtomicU64::new(0);
+
+/// The most memory that any decoding child of this process had; 0 where the system does not tell.
+#[must_use]
+pub fn largest_child_bytes() -> u64 {
+    LARGEST_CHILD.load(Ordering::Relaxed)
+}
 
 /// How often the watcher looks at the clock and the cancel token.
 const WATCH_INTERVAL: Duration = Duration::from_millis(20);
@@ -83,7 +93,10 @@ impl Decoder {
             child.wait().map_err(|source| DecodeError::Io { action: "cannot wait for the decoder", source })?;
         match (received, stopped) {
             (_, Some(Stop::Cancelled)) => Err(DecodeError::Cancelled),
-            (Ok(result), _) => result,
+            (Ok(result), _) => result.map(|received| {
+                LARGEST_CHILD.fetch_max(received.peak_memory_bytes.unwrap_or(0), Ordering::Relaxed);
+                received.frame
+            }),
             (Err(_), Some(Stop::OutOfTime)) => Err(out_of_time(self.limits.wall_time)),
             // How the pipe broke says nothing: the end of the child is the reason.
             (Err(_), None) => Err(crashed(status, memory_bytes)),

@@ -7,6 +7,7 @@ use std::io::{self, Read, Write};
 
 use serde::{Deserialize, Serialize};
 
+use crate::job::peak_memory_bytes;
 use crate::pixels::{Layout, Orientation, Plane, Size};
 use crate::raw::error::{DecodeError, Refusal};
 use crate::raw::frame::{CameraColor, Metadata, RawFrame, TransferFunction};
@@ -26,6 +27,14 @@ struct Header {
     color: CameraColor,
     orientation: Orientation,
     metadata: Metadata,
+    /// Of the child, until the samples are written.
+    peak_memory_bytes: Option<u64>,
+}
+
+/// A frame, and the most memory that the child had, where its system tells.
+pub(super) struct Received {
+    pub(super) frame: RawFrame,
+    pub(super) peak_memory_bytes: Option<u64>,
 }
 
 /// Writes what became of a file.
@@ -45,7 +54,7 @@ pub(super) fn write_result(result: Result<RawFrame, Refusal>, out: &mut impl Wri
 }
 
 /// Reads what became of a file; nothing is allocated before the declared size is checked.
-pub(super) fn read_result(input: &mut impl Read, max_pixels: usize) -> io::Result<Result<RawFrame, DecodeError>> {
+pub(super) fn read_result(input: &mut impl Read, max_pixels: usize) -> io::Result<Result<Received, DecodeError>> {
     let mut length = [0; 4];
     input.read_exact(&mut length)?;
     let length = u32::from_le_bytes(length);
@@ -63,7 +72,8 @@ pub(super) fn read_result(input: &mut impl Read, max_pixels: usize) -> io::Resul
     }
     let planes =
         (0..header.layout.n_planes()).map(|_| read_plane(header.size, input)).collect::<io::Result<Vec<_>>>()?;
-    Ok(Ok(frame_of(header, planes)))
+    let peak_memory_bytes = header.peak_memory_bytes;
+    Ok(Ok(Received { frame: frame_of(header, planes), peak_memory_bytes }))
 }
 
 fn header_of(frame: &RawFrame) -> Header {
@@ -76,6 +86,7 @@ fn header_of(frame: &RawFrame) -> Header {
         color: frame.color,
         orientation: frame.orientation,
         metadata: frame.metadata.clone(),
+        peak_memory_bytes: peak_memory_bytes(),
     }
 }
 
@@ -139,7 +150,7 @@ mod tests {
         let mut message = Vec::new();
         write_result(Ok(frame()), &mut message).expect("memory takes everything");
         let received = read_result(&mut message.as_slice(), 100_000).expect("whole").expect("a frame");
-        assert_eq!(received, frame(), "every field and every sample");
+        assert_eq!(received.frame, frame(), "every field and every sample");
     }
 
     #[test]

@@ -18,6 +18,6 @@ mod plausible;
 mod tiff_structure;
 
 pub use child::serve_if_asked;
-pub use decoder::{Decoder, Limits};
+pub use decoder::{Decoder, Limits, largest_child_bytes};
 pub use error::DecodeError;
 pub use frame::{CameraColor, CaptureTime, Metadata, RawFrame, TransferFunction};

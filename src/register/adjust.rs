@@ -11,7 +11,10 @@ use super::plane::{TUKEY, axis_sigma, tukey_weight};
 use super::slopes::{N_GLOBAL, Slopes, Varied, View, tangent_axes, varied_lenses, varied_zeniths};
 use crate::pixels::{Lens, Point, Refraction};
 
-const N_ITERATIONS: usize = 20;
+/// Steps at most, when the result is the final one.
+pub(crate) const FINAL_STEPS: usize = 20;
+/// Steps at most on the way there.
+pub(crate) const FIRST_STEPS: usize = 12;
 /// Standard deviation of a zenith that is only guessed, radians: weak, but keeps it from running away.
 const ZENITH_SIGMA: f64 = 0.7;
 /// Centroids are not trusted beyond this, whatever the noise says: pixels have structure.
@@ -104,12 +107,12 @@ impl Scene {
 }
 
 /// The scene that explains the sightings best.
-pub(crate) fn adjust(mut scene: Scene, what: Adjust) -> Adjusted {
+pub(crate) fn adjust(mut scene: Scene, what: Adjust, n_steps: usize) -> Adjusted {
     let mut damping = 1e-6;
     let mut scale = scale_of(&scene);
     let mut normal = Normal::assemble(&scene, what, scale);
     let mut cost = scene.cost(scale);
-    for _ in 0..N_ITERATIONS {
+    for _ in 0..n_steps {
         let Some(moved) = normal.solved(&scene, damping) else { break };
         let moved_cost = moved.cost(scale);
         // At the bottom the cost changes by rounding only.
@@ -120,7 +123,7 @@ pub(crate) fn adjust(mut scene: Scene, what: Adjust) -> Adjusted {
             }
             continue;
         }
-        let settled = cost - moved_cost < 1e-4;
+        let settled = cost - moved_cost < 1e-3;
         scene = moved;
         damping = (damping * 0.1).max(1e-9);
         let moved_scale = scale_of(&scene);

@@ -3,7 +3,7 @@
 use nalgebra::Rotation3;
 use rayon::prelude::*;
 
-use super::adjust::{Adjust, Adjusted, Scene, adjust};
+use super::adjust::{Adjust, Adjusted, FINAL_STEPS, FIRST_STEPS, Scene, adjust};
 use super::choice::{Fit, chosen};
 use super::field::Field;
 use super::finish::finish;
@@ -25,6 +25,9 @@ const FRAMES_IN_FIT: usize = 24;
 const POOR_FIT: f64 = 1.6;
 /// Tolerances of linking while the lens settles, in units of the last one.
 const LINK_TOLERANCES: [f64; 3] = [6.0, 3.0, 1.5];
+
+/// The same once air is taken in.
+const AIR_TOLERANCES: [f64; 2] = [2.0, 1.0];
 
 /// Registers every frame of a burst on its reference frame.
 ///
@@ -120,7 +123,17 @@ impl Burst<'_> {
             }
         }
         monitor.check()?;
-        let mut fit = chosen(settled, notes);
+        let fields: Vec<&Field> = self.fields.iter().collect();
+        let mut wide = settled.scene.clone();
+        link(&mut wide, &fields, &in_fit, LINK_TOLERANCES[0] * self.tolerance_px, settings.stars_in_fit);
+        let mut fit = chosen(settled, wide, notes);
+        if fit.adjusted.scene.zenith.is_some() {
+            for tolerance in AIR_TOLERANCES.map(|factor| factor * self.tolerance_px) {
+                monitor.check()?;
+                link(&mut fit.adjusted.scene, &fields, &in_fit, tolerance, settings.stars_in_fit);
+                fit.adjusted = adjust(fit.adjusted.scene, Adjust::LensAndAir, FINAL_STEPS);
+            }
+        }
         for frame in order.into_iter().filter(|frame| !in_fit.contains(frame)) {
             self.resect(&mut fit.adjusted.scene, frame);
         }
@@ -151,10 +164,10 @@ impl Burst<'_> {
         for tolerance in LINK_TOLERANCES.map(|factor| factor * self.tolerance_px) {
             monitor.check()?;
             link(&mut scene, &fields, in_fit, tolerance, settings.stars_in_fit);
-            scene = adjust(scene, Adjust::Lens).scene;
+            scene = adjust(scene, Adjust::Lens, FIRST_STEPS).scene;
         }
         link(&mut scene, &fields, in_fit, self.tolerance_px, settings.stars_in_fit);
-        Ok(adjust(scene, Adjust::Lens))
+        Ok(adjust(scene, Adjust::Lens, FINAL_STEPS))
     }
 
     /// What to try where a lens fits poorly: other projections, and focal lengths that nobody stated.

@@ -6,14 +6,14 @@
 
 use nalgebra::Vector3;
 
-use super::adjust::{Adjust, Adjusted, Scene, adjust};
+use super::adjust::{Adjust, Adjusted, FINAL_STEPS, FIRST_STEPS, Scene, adjust};
 use super::lens_prior::N_LENS;
 
 /// The air is always there: it is left out only where two random angles could lower the sum of squares as
 /// much, once in 400 bursts (χ² with two degrees of freedom).
 const AIR_GAIN: f64 = 12.0;
 /// Stars that the first guesses at the zenith are judged by.
-const STARS_FOR_AIR: usize = 120;
+const STARS_FOR_AIR: usize = 80;
 /// A turn smaller than this bends nothing that could be measured, radians.
 const SMALLEST_TURN_FOR_AIR: f64 = 0.008;
 /// Zenith guesses: how far the camera looks above the horizon, degrees.
@@ -26,9 +26,12 @@ pub(crate) struct Fit {
 }
 
 /// The least model that explains the sightings as well as they can be explained.
-pub(crate) fn chosen(fitted: Adjusted, notes: &mut Vec<String>) -> Fit {
+///
+/// `wide` is the same scene with stars linked generously: without air, low stars do not come close enough to be
+/// linked tightly, and they are the ones that show it.
+pub(crate) fn chosen(fitted: Adjusted, wide: Scene, notes: &mut Vec<String>) -> Fit {
     let n_values = (2 * fitted.n_sightings).max(2) as f64;
-    let held = adjust(with_known_lens(&fitted.scene), Adjust::Rotations);
+    let held = adjust(with_known_lens(&fitted.scene), Adjust::Rotations, FINAL_STEPS);
     let lens_gain = held.scene.cost(fitted.scale) - fitted.scene.cost(fitted.scale);
     if lens_gain < N_LENS as f64 * n_values.ln() {
         notes.push(format!(
@@ -37,8 +40,9 @@ pub(crate) fn chosen(fitted: Adjusted, notes: &mut Vec<String>) -> Fit {
         ));
         return Fit { adjusted: held, lens_fitted: false };
     }
-    if let Some(with_air) = with_air(&fitted) {
-        let air_gain = fitted.scene.cost(fitted.scale) - with_air.scene.cost(fitted.scale);
+    let wide = adjust(wide, Adjust::Lens, FIRST_STEPS);
+    if let Some(with_air) = with_air(&wide) {
+        let air_gain = wide.scene.cost(wide.scale) - with_air.scene.cost(wide.scale);
         if air_gain > AIR_GAIN {
             notes.push(format!("Refraction by the air was taken into account (gain {air_gain:.0})"));
             return Fit { adjusted: with_air, lens_fitted: true };
@@ -76,12 +80,12 @@ fn with_air(fitted: &Adjusted) -> Option<Adjusted> {
     let best = (zenith_guesses().into_iter())
         .map(|zenith| {
             let start = under_air(&few, zenith);
-            let adjusted = adjust(start, Adjust::LensAndAir);
+            let adjusted = adjust(start, Adjust::LensAndAir, FIRST_STEPS);
             (adjusted.scene.cost(fitted.scale), adjusted.scene.zenith)
         })
         .min_by(|a, b| a.0.total_cmp(&b.0));
     let zenith = best?.1?;
-    Some(adjust(under_air(&fitted.scene, zenith), Adjust::LensAndAir))
+    Some(adjust(under_air(&fitted.scene, zenith), Adjust::LensAndAir, FINAL_STEPS))
 }
 
 fn under_air(scene: &Scene, zenith: Vector3<f64>) -> Scene {

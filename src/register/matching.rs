@@ -22,6 +22,10 @@ const N_POLISHED: usize = 8;
 const FIRST_TOLERANCE: f64 = 0.009;
 /// Beyond this a solution is so sure that no other lens is tried.
 const LN_CERTAIN: f64 = -60.0;
+/// Evidence below which a solution is not looked at more closely.
+const LN_HOPE: f64 = 2.0;
+/// Fields up to this size are looked at closely in any case.
+const SMALL_FIELD: usize = 150;
 /// Pairs that a solution is fitted to and that prove nothing: three for rotation and lens.
 pub(crate) const N_SEED: usize = 3;
 
@@ -232,14 +236,18 @@ fn judged(
 ) -> PairSolution {
     let mut best = PairSolution { model, pairs: Vec::new(), ln_false_alarms: f64::INFINITY };
     for (light, reference) in lights.into_iter().zip(references) {
-        for factor in [1.0, 2.0, 4.0, 0.5] {
+        let transform = best.model.transform();
+        for factor in [2.0, 1.0, 4.0, 0.5] {
             let tolerance = factor * tolerance_px;
-            let pairs = close_pairs(&best.model, light, reference, tolerance);
-            let transform = best.model.transform();
+            let pairs = mutual_pairs(light, reference, tolerance, |point| transform.apply(point));
             let agreement = agreement(light, reference, pairs.len(), tolerance, |point| transform.apply(point));
             let ln_false_alarms = agreement.ln_false_alarms(N_SEED, ln_tries);
             if ln_false_alarms < best.ln_false_alarms {
                 best = PairSolution { pairs, ln_false_alarms, ..best };
+            }
+            // No better than chance here: hopeless at the other tolerances too.
+            if light.len() > SMALL_FIELD && ln_false_alarms > ln_tries - LN_HOPE {
+                break;
             }
         }
     }

@@ -45,11 +45,13 @@ impl BandSummary {
 }
 
 impl<'a> Band<'a> {
-    /// The bands of the result from top to bottom, `rows` rows each.
+    /// The bands of the result from top to bottom, `rows` rows each; `first_row` is the reference frame's row of
+    /// the first.
     pub(super) fn all(
         image: &'a mut LinearImage,
         n_used: &'a mut Plane<u16>,
         n_rejected: &'a mut Plane<u16>,
+        first_row: usize,
         rows: usize,
     ) -> Vec<Self> {
         let width = n_used.width();
@@ -59,7 +61,7 @@ impl<'a> Band<'a> {
         let bands = red.zip(green).zip(blue).zip(counts).enumerate();
         bands
             .map(|(idx, (((red, green), blue), (n_used, n_rejected)))| Self {
-                first_row: idx * rows,
+                first_row: first_row + idx * rows,
                 width,
                 colors: [red, green, blue],
                 n_used,

@@ -16,6 +16,7 @@ mod visibility;
 
 pub use frames::{MemoryFrames, MosaicRows};
 
+use std::ops::Range;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
@@ -24,7 +25,7 @@ use crate::calibrate::NoiseModel;
 use crate::detect::Mesh;
 use crate::foreground::ForegroundMask;
 use crate::job::{Cancelled, Monitor};
-use crate::pixels::{LinearImage, Plane, Transform};
+use crate::pixels::{LinearImage, Plane, Size, Transform};
 use bands::{Tile, TileSize};
 use blend::{Band, BandSummary};
 use gather::Workspace;
@@ -126,17 +127,27 @@ pub enum StackError {
 
 /// Stacks the frames of `request`.
 pub fn stack(monitor: &Monitor, rows: &dyn MosaicRows, request: &StackRequest<'_>) -> Result<Stack, StackError> {
+    stack_rows(monitor, rows, request, 0..rows.size().height)
+}
+
+/// As [`stack`], for some rows of the reference frame only: the result is as high as `wanted` is long.
+pub fn stack_rows(
+    monitor: &Monitor,
+    rows: &dyn MosaicRows,
+    request: &StackRequest<'_>,
+    wanted: Range<usize>,
+) -> Result<Stack, StackError> {
     if request.sky.is_empty() && request.land.is_empty() {
         return Err(StackError::NoFrames);
     }
-    let size = rows.size();
+    let size = Size { width: rows.size().width, height: wanted.len() };
     let visibility = request.foreground.map(Visibility::new);
     let work = gather::Work::new(rows, request, visibility.as_ref());
     let tile_size = TileSize::for_request(request, size, rayon::current_num_threads());
     let mut image = LinearImage::black(size);
     let mut n_used = Plane::filled(size, 0);
     let mut n_rejected = Plane::filled(size, 0);
-    let bands = Band::all(&mut image, &mut n_used, &mut n_rejected, tile_size.height);
+    let bands = Band::all(&mut image, &mut n_used, &mut n_rejected, wanted.start, tile_size.height);
     let n_tiles = bands.len() * size.width.div_ceil(tile_size.width);
     let progress = BandProgress { monitor, n_done: AtomicUsize::new(0), n_tiles };
     let summaries: Vec<BandSummary> = bands

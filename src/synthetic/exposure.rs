@@ -3,7 +3,7 @@
 use nalgebra::Rotation3;
 use rayon::prelude::*;
 
-use crate::pixels::{Plane, Point};
+use crate::pixels::{Plane, Point, Size};
 use crate::synthetic::burst::{Burst, FWHM_PER_SIGMA, TrueStar};
 use crate::synthetic::land::{LandKind, LandSample};
 use crate::synthetic::scene::{Scene, Shake};
@@ -84,7 +84,9 @@ impl Burst {
         }
     }
 
-    /// Alpha and mean electrons of the land, averaged over the places that the picture took.
+    /// Alpha and mean electrons of the land, averaged over the places that the picture took and drawn by the lens.
+    ///
+    /// Alpha is soft from the start; its own light alone is spread, so that no sky is mixed in.
     pub(super) fn land_planes(&self, path: &[(f64, f64)], knock: &Rotation3<f64>) -> (Plane<f32>, Plane<f32>) {
         let scene = &self.scene;
         let mut samples = vec![(0.0_f32, 0.0_f32); scene.size.area()];
@@ -92,19 +94,32 @@ impl Burst {
             let dark = scene.land_brightness * scene.sky_electrons_per_sec * scene.exposure_secs;
             let light = DAYLIGHT.map(|channel| (dark * channel) as f32);
             let still = *knock == Rotation3::identity();
-            samples.par_chunks_mut(scene.size.width).enumerate().for_each(|(y, row)| {
-                for (x, sample) in row.iter_mut().enumerate() {
-                    let channel = scene.cfa.color_at(x, y) as usize;
-                    let at = |&(dx, dy): &(f64, f64)| -> LandSample {
-                        let pixel = Point { x: x as f64 - dx, y: y as f64 - dy };
-                        let place = if still { Some(pixel) } else { self.camera.before_knock(pixel, knock) };
-                        place.map_or_else(LandSample::default, |place| self.land.at(place.x, place.y))
-                    };
-                    let (alpha, color) = path.iter().map(at).fold((0.0, 0.0), |(alpha, color), land| {
-                        (alpha + land.alpha, color + land.alpha * land.color[channel])
-                    });
-                    let share = alpha / path.len() as f32;
-                    *sample = (share, if alpha > 0.0 { color / alpha * light[channel] } else { 0.0 });
+            let at = |x: usize, y: usize| {
+                let place = |&(dx, dy): &(f64, f64)| -> LandSample {
+                    let pixel = Point { x: x as f64 - dx, y: y as f64 - dy };
+                    let place = if still { Some(pixel) } else { self.camera.before_knock(pixel, knock) };
+                    place.map_or_else(LandSample::default, |place| self.land.at(place.x, place.y))
+                };
+                path.iter().map(place).fold([0.0; 4], |[r, g, b, alpha], land| {
+                    let [red, green, blue] = land.color.map(|channel| land.alpha * channel);
+                    [r + red, g + green, b + blue, alpha + land.alpha]
+                })
+            };
+            let weights = lens_weights(scene.psf_fwhm_px / FWHM_PER_SIGMA);
+            let Size { width, height } = scene.size;
+            samples.par_chunks_mut(width * BAND_ROWS).enumerate().for_each(|(band_index, band)| {
+                let first_row = band_index * BAND_ROWS;
+                let from = first_row.saturating_sub(LENS_REACH_PX);
+                let to = (first_row + band.len() / width + LENS_REACH_PX).min(height);
+                let sharp: Vec<Vec<[f32; 4]>> = (from..to).map(|y| (0..width).map(|x| at(x, y)).collect()).collect();
+                for (row, samples) in band.chunks_mut(width).enumerate() {
+                    let y = first_row + row;
+                    let drawn = along_rows(&down_columns(&sharp, y - from, &weights), &weights);
+                    for (x, (sample, drawn)) in samples.iter_mut().zip(drawn).enumerate() {
+                        let share = sharp[y - from][x][3] / path.len() as f32;
+                        let channel = scene.cfa.color_at(x, y) as usize;
+                        *sample = (share, if share > 0.0 { drawn[channel] / drawn[3] * light[channel] } else { 0.0 });
+                    }
                 }
             });
         }
@@ -218,4 +233,35 @@ fn jolt(shake: Shake) -> Vec<(f64, f64)> {
         (shake.amplitude_px * (1.0 - swing), shake.amplitude_px * (0.45 - 0.8 * swing))
     };
     (0..N).map(place).collect()
+}
+
+/// How far the lens spreads the light of a point of the land.
+const LENS_REACH_PX: usize = 3;
+
+/// Shares of a point's light that the pixels beside it get along one axis.
+fn lens_weights(sigma_px: f64) -> [f32; 2 * LENS_REACH_PX + 1] {
+    let share = |px: f64| (-0.5 * (px / sigma_px).powi(2)).exp();
+    let shares: [f64; 2 * LENS_REACH_PX + 1] = std::array::from_fn(|step| share(step as f64 - LENS_REACH_PX as f64));
+    let sum: f64 = shares.iter().sum();
+    shares.map(|share| (share / sum) as f32)
+}
+
+fn down_columns(rows: &[Vec<[f32; 4]>], row: usize, weights: &[f32]) -> Vec<[f32; 4]> {
+    let near = |step: usize| &rows[(row + step).saturating_sub(LENS_REACH_PX).min(rows.len() - 1)];
+    (0..rows[row].len()).map(|x| mixed(weights, |step| near(step)[x])).collect()
+}
+
+fn along_rows(row: &[[f32; 4]], weights: &[f32]) -> Vec<[f32; 4]> {
+    let near = |x: usize, step: usize| row[(x + step).saturating_sub(LENS_REACH_PX).min(row.len() - 1)];
+    (0..row.len()).map(|x| mixed(weights, |step| near(x, step))).collect()
+}
+
+fn mixed(weights: &[f32], near: impl Fn(usize) -> [f32; 4]) -> [f32; 4] {
+    let mut sum = [0.0; 4];
+    for (step, weight) in weights.iter().enumerate() {
+        for (sum, part) in sum.iter_mut().zip(near(step)) {
+            *sum += weight * part;
+        }
+    }
+    sum
 }

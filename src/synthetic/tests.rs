@@ -212,3 +212,20 @@ fn hot_pixels_stand_out_of_the_dark_frame_where_the_truth_says() {
         assert!((level - expected).abs() < allowed, "{pixel:?} reads {level}, expected {expected}");
     }
 }
+
+/// A lens that spreads a point over 2.25 px leaves little of what differs from pixel to pixel.
+#[test]
+fn the_land_is_drawn_no_sharper_than_the_stars() {
+    let roughness = |psf_fwhm_px: f64| {
+        let burst = Burst::new(Scene { psf_fwhm_px, land: LandKind::Only, n_stars: 0, ..Scene::small() });
+        let land = burst.land_electrons;
+        let (width, height) = (land.width(), land.height());
+        let steps = (2..height - 2).flat_map(|y| (2..width - 2).map(move |x| (x, y))).map(|(x, y)| {
+            let beside = land.at(x - 2, y) + land.at(x + 2, y) + land.at(x, y - 2) + land.at(x, y + 2);
+            f64::from(land.at(x, y) - beside / 4.0).powi(2)
+        });
+        steps.sum::<f64>()
+    };
+    let (sharp, drawn) = (roughness(0.2), roughness(2.25));
+    assert!(drawn < 0.5 * sharp && drawn > 0.01 * sharp, "of {sharp} {drawn} is left");
+}

@@ -1,23 +1,21 @@
 //! The only place that acts on what was asked.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Instant;
 
-use eframe::egui::{Pos2, Rect};
+use eframe::egui::{Pos2, Rect, ViewportCommand};
 
 use crate::gui::action::Action;
-use crate::gui::app::{App, RunKey, Stroke};
-use crate::gui::dialogs::{Dialog, Question};
+use crate::gui::app::{App, RunKey};
 use crate::gui::history::Edit;
 use crate::gui::panels::foreground::BRUSH_RANGE;
 use crate::gui::sheaf::{Choices, Land};
 use crate::gui::state::{PathFor, Shown};
-use crate::gui::strokes::{Brush, MaskPatch};
 use crate::gui::view::{View, Zoom};
 use crate::gui::works::{self, Ear};
-use crate::pipeline::{DEFAULT_MEMORY_BYTES, ExportSettings, FileFormat, ForegroundMask};
-use crate::pixels::{Orientation, Plane, Size};
+use crate::pipeline::DEFAULT_MEMORY_BYTES;
+use crate::pixels::{Orientation, Size};
 
 impl App {
     /// Does what was asked.
@@ -84,7 +82,18 @@ impl App {
                     self.context.copy_text(notice.text.clone());
                 }
             }
-            Action::ToggleKeys => self.state.keys_shown = !self.state.keys_shown,
+            Action::ToggleKeys => self.toggle_keys(),
+            Action::SearchCommands(search) => self.state.command_search = search,
+            Action::FromList(action) => {
+                self.toggle_keys();
+                self.apply(*action);
+            }
+            Action::Quit => self.context.send_viewport_cmd(ViewportCommand::Close),
+            Action::CloseAnyway => {
+                self.may_close = true;
+                self.context.send_viewport_cmd(ViewportCommand::Close);
+            }
+            Action::StayOpen => self.state.closing = false,
             Action::StepBack => self.step_back(),
             Action::UseTheme(theme) => {
                 self.state.theme = theme;
@@ -102,17 +111,17 @@ impl App {
                 self.given.push(path);
             }
         }
+        self.measure();
+    }
+
+    /// Lists and measures the frames of all paths given so far.
+    pub(super) fn measure(&mut self) {
         let ear = Ear::new(self.heard.0.clone(), self.context.clone());
         let given = self.given.clone();
         let foreground = self.land_to_leave_out();
         let work = move |monitor: &_| works::gather(monitor, &ear, &given, foreground, DEFAULT_MEMORY_BYTES);
         let failed = self.lanes.gather.submit(&self.context, work);
         self.tell_broken(failed);
-    }
-
-    /// Stars are not looked for where the person said that landscape is.
-    fn land_to_leave_out(&self) -> Option<Arc<ForegroundMask>> {
-        self.state.sheaf.mask.clone().filter(|_| self.state.sheaf.land == Land::Painted)
     }
 
     fn try_sample_frames(&mut self) {
@@ -200,69 +209,6 @@ impl App {
         self.choose(choices);
     }
 
-    fn choose_land(&mut self, land: Land) {
-        let sheaf = &mut self.state.sheaf;
-        if land == sheaf.land {
-            return;
-        }
-        self.history.record(Edit::Mask(sheaf.land, sheaf.mask.clone()));
-        sheaf.land = land;
-        if land == Land::Painted && sheaf.mask.is_none() {
-            self.apply(Action::TakeBrush(crate::gui::strokes::BrushKind::Add));
-        }
-    }
-
-    fn lay_brush_down(&mut self) {
-        self.end_stroke();
-        self.state.painting = false;
-    }
-
-    fn paint(&mut self, brush: Brush, from: Pos2, to: Pos2) {
-        let Some((size, _)) = self.shown_size() else { return };
-        let sheaf = &mut self.state.sheaf;
-        let fits = sheaf.mask.as_ref().is_some_and(|mask| mask.size() == size);
-        let stroke = self.stroke.get_or_insert_with(|| {
-            let changes = sheaf.land != Land::Painted || !fits;
-            let before = changes.then(|| (sheaf.land, sheaf.mask.clone()));
-            Stroke { patch: MaskPatch::default(), last: from, before }
-        });
-        sheaf.land = Land::Painted;
-        if !fits {
-            sheaf.mask = Some(Arc::new(ForegroundMask(Plane::filled(size, 0.0))));
-        }
-        let mask = sheaf.mask.as_mut().expect("a mask was just made where there was none");
-        stroke.patch.paint(Arc::make_mut(mask), brush, from, to);
-        stroke.last = to;
-        self.mask_version += 1;
-    }
-
-    fn end_stroke(&mut self) {
-        let Some(stroke) = self.stroke.take() else { return };
-        match stroke.before {
-            Some((land, mask)) => self.history.record(Edit::Mask(land, mask)),
-            None if stroke.patch.is_empty() => {}
-            None => self.history.record(Edit::Stroke(stroke.patch)),
-        }
-    }
-
-    fn load_mask(&mut self, path: PathBuf) {
-        let Some((size, orientation)) = self.shown_size() else {
-            return self.state.fail("a mask belongs to a picture: show a frame first, then load the mask");
-        };
-        let work = move |monitor: &_| works::load_mask(monitor, &path, size, orientation);
-        let failed = self.lanes.file.submit(&self.context, work);
-        self.tell_broken(failed);
-    }
-
-    fn save_mask(&mut self, path: PathBuf) {
-        let Some((_, orientation)) = self.shown_size() else { return };
-        let Some(mask) = self.state.sheaf.mask.clone() else { return };
-        let path = if path.extension().is_none() { path.with_extension("png") } else { path };
-        let work = move |monitor: &_| works::save_mask(monitor, path, &mask, orientation);
-        let failed = self.lanes.file.submit(&self.context, work);
-        self.tell_broken(failed);
-    }
-
     fn choose(&mut self, choices: Choices) {
         let before = std::mem::replace(&mut self.state.sheaf.choices, choices);
         let develops = before.develop != self.state.sheaf.choices.develop;
@@ -291,7 +237,7 @@ impl App {
             return;
         }
         self.lay_brush_down();
-        // What is still being measured is measured by the run itself.
+        // A run needs all cores; what is not measured yet is measured after it.
         self.lanes.gather.abandon();
         let request = self.state.sheaf.request(DEFAULT_MEMORY_BYTES);
         let settings = self.state.sheaf.choices.develop.clone();
@@ -310,27 +256,6 @@ impl App {
         } else {
             lanes.gather.cancel();
         }
-    }
-
-    fn choose_export_target(&mut self) {
-        if self.outcome.is_none() {
-            return;
-        }
-        let name = format!("night.{}", ending(self.state.sheaf.choices.format));
-        self.ask(PathFor::Export, false, &name);
-    }
-
-    fn export(&mut self, path: PathBuf) {
-        let Some(outcome) = self.outcome.clone() else { return };
-        let choices = &self.state.sheaf.choices;
-        let (format, path) = match format_for(&path, choices.format) {
-            Ok(found) => found,
-            Err(text) => return self.state.fail(text),
-        };
-        let settings = ExportSettings { format, develop: choices.develop.clone(), ..ExportSettings::default() };
-        let work = move |monitor: &_| works::export(monitor, &outcome, path, &settings);
-        let failed = self.lanes.file.submit(&self.context, work);
-        self.tell_broken(failed);
     }
 
     fn zoom(&mut self, zoom: Zoom) {
@@ -354,7 +279,7 @@ impl App {
     }
 
     /// Size and orientation of the picture shown.
-    fn shown_size(&self) -> Option<(Size, Orientation)> {
+    pub(super) fn shown_size(&self) -> Option<(Size, Orientation)> {
         let picture = self.layers.shown(self.state.shown)?.pyramid().picture();
         Some((picture.image.size(), picture.orientation))
     }
@@ -374,8 +299,10 @@ impl App {
 
     fn step_back(&mut self) {
         let state = &mut self.state;
-        if state.keys_shown {
-            state.keys_shown = false;
+        if state.closing {
+            state.closing = false;
+        } else if state.keys_shown {
+            self.toggle_keys();
         } else if state.path_for.is_some() {
             state.path_for = None;
         } else if state.painting {
@@ -385,37 +312,9 @@ impl App {
         }
     }
 
-    fn ask(&mut self, path_for: PathFor, folder: bool, file_name: &str) {
-        if self.dialog.is_some() {
-            return;
-        }
-        let start = self.given.first().filter(|_| self.sample_folder.is_none());
-        let start =
-            start.map(|path| if path.is_dir() { path.clone() } else { path.parent().unwrap_or(path).to_owned() });
-        let question = Question { path_for, folder, file_name: file_name.to_owned(), start };
-        match Dialog::open(&self.context, question) {
-            Ok(dialog) => self.dialog = Some(dialog),
-            Err(error) => self.state.fail(format!("the system gives no thread for a dialog: {error}")),
-        }
-    }
-
-    fn use_typed_path(&mut self) {
-        let path_for = self.state.path_for.take().unwrap_or(PathFor::Frames);
-        let path = PathBuf::from(self.state.typed_path.trim());
-        self.state.typed_path.clear();
-        self.use_paths(path_for, vec![path]);
-    }
-
-    /// Does with paths what they were asked for.
-    pub(super) fn use_paths(&mut self, path_for: PathFor, paths: Vec<PathBuf>) {
-        let first = paths.first().cloned();
-        match (path_for, first) {
-            (PathFor::Frames, _) => self.apply(Action::AddPaths(paths)),
-            (PathFor::MaskToLoad, Some(path)) => self.apply(Action::LoadMask(path)),
-            (PathFor::MaskToSave, Some(path)) => self.apply(Action::SaveMask(path)),
-            (PathFor::Export, Some(path)) => self.apply(Action::Export(path)),
-            (_, None) => {}
-        }
+    fn toggle_keys(&mut self) {
+        self.state.keys_shown = !self.state.keys_shown;
+        self.state.command_search.clear();
     }
 
     /// All that the next run would depend on. The look is not part of it: it comes after the run.
@@ -429,46 +328,5 @@ impl App {
             mask_version: (sheaf.land == Land::Painted).then_some(self.mask_version),
             choices: Choices { develop: defaults.develop, format: defaults.format, ..sheaf.choices.clone() },
         }
-    }
-}
-
-/// The kind of file that a path asks for by its ending; the chosen kind, and its ending, where it has none.
-fn format_for(path: &Path, chosen: FileFormat) -> Result<(FileFormat, PathBuf), String> {
-    if path.extension().is_none() {
-        return Ok((chosen, path.with_extension(ending(chosen))));
-    }
-    match (FileFormat::from_ending(path), chosen) {
-        (Some(FileFormat::Tiff16), FileFormat::Tiff32f) => Ok((chosen, path.to_owned())),
-        (Some(found), _) => Ok((found, path.to_owned())),
-        (None, _) => Err(format!(
-            "{} has an ending that stands for no picture: name the file .tif, .dng, .png or .jpg",
-            path.display()
-        )),
-    }
-}
-
-fn ending(format: FileFormat) -> &'static str {
-    match format {
-        FileFormat::Tiff16 | FileFormat::Tiff32f => "tif",
-        FileFormat::Dng => "dng",
-        FileFormat::Png => "png",
-        FileFormat::Jpeg => "jpg",
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_ending_decides_and_a_missing_one_is_added() {
-        let check = |path: &str, chosen, expected: Option<(FileFormat, &str)>| {
-            let expected = expected.map(|(format, path)| (format, PathBuf::from(path)));
-            assert_eq!(format_for(Path::new(path), chosen).ok(), expected, "{path} with {chosen:?}");
-        };
-        check("night", FileFormat::Png, Some((FileFormat::Png, "night.png")));
-        check("night.jpg", FileFormat::Tiff16, Some((FileFormat::Jpeg, "night.jpg")));
-        check("night.tif", FileFormat::Tiff32f, Some((FileFormat::Tiff32f, "night.tif")));
-        check("night.txt", FileFormat::Tiff16, None);
     }
 }

@@ -1,5 +1,6 @@
 //! What jobs and dialogs brought.
 
+use std::path::PathBuf;
 use std::sync::Arc;
 
 use crate::error::{Error, WithSources};
@@ -9,10 +10,8 @@ use crate::gui::dialogs::Answer;
 use crate::gui::history::Edit;
 use crate::gui::lane::Ended;
 use crate::gui::layer::Layer;
-use crate::gui::pyramid::Pyramid;
 use crate::gui::sheaf::{Frame, Land, file_name};
 use crate::gui::state::{PathFor, Shown};
-use crate::gui::tone::Tone;
 use crate::gui::widgets::single;
 use crate::gui::works::{Developed, Filed, Heard, Ready, Stacked};
 use crate::pipeline::FrameFinding;
@@ -26,6 +25,7 @@ impl App {
         let context = self.context.clone();
         let gathered = self.lanes.gather.poll(&context);
         self.take(gathered, Self::take_findings);
+        self.state.measuring = self.lanes.gather.is_busy();
         let opened = self.lanes.open.poll(&context);
         self.state.opening = self.lanes.open.is_busy();
         self.take(opened, Self::take_frame);
@@ -64,23 +64,26 @@ impl App {
 
     fn hear(&mut self, heard: Heard) {
         match heard {
-            Heard::Gathered(paths) => {
-                let mut known = std::mem::take(&mut self.state.sheaf.frames);
-                let frames = paths.into_iter().map(|path| {
-                    let before = known.iter().position(|frame| frame.path == path);
-                    before.map_or_else(|| Frame::new(path), |index| known.swap_remove(index))
-                });
-                self.state.sheaf.frames = frames.collect();
-                // Edits name frames by their place in the list, which has changed.
-                self.history.clear();
-                self.show_first();
-            }
-            Heard::Found(index, finding) => {
-                if let Some(frame) = self.state.sheaf.frames.get_mut(index) {
-                    frame.finding = Some(*finding);
-                }
-            }
+            Heard::Gathered(paths) => self.take_list(paths),
+            Heard::Found(finding) => self.take_finding(*finding),
         }
+    }
+
+    /// What is known of frames stays with them when others join.
+    fn take_list(&mut self, paths: Vec<PathBuf>) {
+        let frames = &mut self.state.sheaf.frames;
+        if frames.iter().map(|frame| &frame.path).eq(&paths) {
+            return;
+        }
+        let mut known = std::mem::take(frames);
+        let keep = |path: PathBuf| {
+            let before = known.iter().position(|frame| frame.path == path);
+            before.map_or_else(|| Frame::new(path), |index| known.swap_remove(index))
+        };
+        *frames = paths.into_iter().map(keep).collect();
+        // Edits name frames by their place in the list, which has changed.
+        self.history.clear();
+        self.show_first();
     }
 
     /// The middle of the burst is shown first: there the reference will be.
@@ -97,22 +100,24 @@ impl App {
 
     fn take_findings(&mut self, findings: Vec<FrameFinding>) {
         for finding in findings {
-            if let Some(frame) = self.state.sheaf.frames.iter_mut().find(|frame| frame.path == finding.path) {
-                frame.finding = Some(finding);
-            }
+            self.take_finding(finding);
+        }
+    }
+
+    fn take_finding(&mut self, finding: FrameFinding) {
+        if let Some(frame) = self.state.sheaf.frames.iter_mut().find(|frame| frame.path == finding.path) {
+            frame.finding = Some(finding);
         }
     }
 
     fn take_frame(&mut self, ready: Ready) {
-        let layer = self.new_layer(&ready.pyramid, &ready.tone);
-        self.layers.frame = Some(layer);
+        self.layers.frame = Some(self.new_layer(ready));
     }
 
     fn take_stack(&mut self, stacked: Stacked) {
         let Stacked { outcome, foreground, stack, single } = stacked;
-        let layer = self.new_layer(&stack.pyramid, &stack.tone);
-        self.layers.stack = Some(layer);
-        self.layers.single = single.map(|pyramid| self.new_layer(&pyramid, &stack.tone));
+        self.layers.stack = Some(self.new_layer(stack));
+        self.layers.single = single.map(|single| self.new_layer(single));
         if self.state.sheaf.land == Land::Found
             && let Some(foreground) = foreground
         {
@@ -124,12 +129,16 @@ impl App {
         self.stacked_from = self.running_key.take();
         self.state.stack_is_old = self.stacked_from.as_ref().is_some_and(|key| *key != self.run_key());
         self.apply(Action::Show(Shown::Stack));
+        if self.state.sheaf.frames.iter().any(|frame| frame.finding.is_none()) {
+            self.measure();
+        }
     }
 
-    fn new_layer(&mut self, pyramid: &Arc<Pyramid>, tone: &Arc<Tone>) -> Layer {
+    fn new_layer(&mut self, ready: Ready) -> Layer {
         self.n_layers += 1;
-        let mut layer = Layer::new(self.n_layers, Arc::clone(pyramid));
-        layer.set_tone(Arc::clone(tone));
+        let mut layer = Layer::new(self.n_layers, Arc::clone(&ready.pyramid));
+        layer.set_tone(ready.tone);
+        layer.accept_first(&self.context, ready.first);
         layer
     }
 

@@ -8,7 +8,7 @@ use crate::gui::action::Action;
 use crate::gui::state::{State, Working};
 use crate::gui::theme::palette;
 use crate::gui::timeline::duration;
-use crate::gui::widgets::{lamp_button, plain_button, quiet};
+use crate::gui::widgets::{lamp_button, plain_button, quiet, word};
 
 /// Progress and Cancel while something runs; else the next step.
 pub fn show(ui: &mut Ui, state: &State, working: Option<&Working>) -> Option<Action> {
@@ -28,17 +28,30 @@ fn next_step(ui: &mut Ui, state: &State) -> Option<Action> {
             Some(_) => "The picture is written",
             None => "The picture is ready to be written",
         };
-        quiet(ui, text);
-        return action;
+        return hint_line(ui, text).or(action);
     }
-    let label = if has_stack { format!("Stack {wanted} frames again") } else { format!("Stack {wanted} frames") };
+    let frames = if wanted == 1 { "frame" } else { "frames" };
+    let label = if has_stack { format!("Stack {wanted} {frames} again") } else { format!("Stack {wanted} {frames}") };
     let action = lamp_button(ui, &label, width, wanted >= 2).clicked().then_some(Action::Stack);
     let text = match (wanted, has_stack) {
         (0 | 1, _) => "A stack needs at least two frames",
         (_, true) => "What was chosen since is not in the picture yet",
         (_, false) => "Ctrl+Enter",
     };
-    quiet(ui, text);
+    hint_line(ui, text).or(action)
+}
+
+/// A hint, and the way to all commands.
+fn hint_line(ui: &mut Ui, text: &str) -> Option<Action> {
+    let mut action = None;
+    ui.horizontal(|ui| {
+        quiet(ui, text);
+        ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+            if word(ui, "?", "Commands", false, "All commands with their keys (?)").clicked() {
+                action = Some(Action::ToggleKeys);
+            }
+        });
+    });
     action
 }
 

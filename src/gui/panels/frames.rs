@@ -99,7 +99,7 @@ fn row(ui: &mut Ui, frame: &Frame, chosen: bool) -> bool {
     }
     let measures = frame.finding.as_ref().map(|finding| finding.measures);
     let texts = match measures {
-        None => ["…".to_owned(), String::new()],
+        None => ["…".to_owned(), "…".to_owned()],
         Some(None) => ["unread".to_owned(), String::new()],
         Some(Some(found)) => {
             let width = found.fwhm_px.map_or_else(|| "–".to_owned(), |width| format!("{width:.2} px"));

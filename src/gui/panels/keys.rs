@@ -1,81 +1,91 @@
-//! The list of keys.
+//! The list of all commands with their keys, over the picture.
 
-use eframe::egui::{Align2, Area, Frame, Grid, Order, Role, Ui, WidgetInfo};
+use eframe::egui::{Align, Align2, Area, Button, Frame, Grid, Key, Layout, Order, Role, TextEdit, Ui, WidgetInfo};
 
 use crate::gui::action::Action;
+use crate::gui::commands::{Command, GROUPS, first_match, matches};
+use crate::gui::state::State;
 use crate::gui::theme::palette;
 use crate::gui::widgets::{key_cap, plain_button, quiet, single};
 
-/// Keys and what they do, in two groups.
-pub const KEYS: [(&str, &[(&str, &str)]); 3] = [
-    (
-        "Frames",
-        &[
-            ("← →", "Frame before, frame after"),
-            ("Shift ← →", "Choose several frames"),
-            ("X", "Set the chosen frames aside, or take them back"),
-            ("R", "Bring the sky to this frame"),
-            ("Ctrl O", "Add files"),
-            ("Ctrl Shift O", "Add a folder"),
-        ],
-    ),
-    (
-        "Picture",
-        &[
-            ("F", "Whole picture"),
-            ("1   2", "100 %, 200 %"),
-            ("+   −", "Closer, farther"),
-            ("S", "Show the stack"),
-            ("B", "Hold: the single frame alone"),
-            ("H", "Hatching on and off"),
-            ("P   E", "Brush: add land, take land away"),
-            ("[   ]", "Smaller, larger brush"),
-        ],
-    ),
-    (
-        "Work",
-        &[
-            ("Ctrl Enter", "Stack"),
-            ("Ctrl E", "Export"),
-            ("Ctrl Z", "Undo"),
-            ("Ctrl Shift Z", "Redo"),
-            ("Esc", "Lay the brush down, close, cancel"),
-            ("N", "Dark, red, paper"),
-            ("?", "This list"),
-        ],
-    ),
-];
-
-/// The list over the picture.
-pub fn show(ui: &Ui) -> Option<Action> {
+/// The list; what is typed narrows it, Enter takes the first command left.
+pub fn show(ui: &Ui, state: &State) -> Option<Action> {
     let palette = palette(ui);
-    let mut action = None;
     let area = Area::new(single("keys")).order(Order::Foreground).anchor(Align2::CENTER_CENTER, [0.0, 0.0]);
     let shown = area.show(ui.ctx(), |ui| {
         let frame = Frame::window(ui.style()).shadow(eframe::egui::Shadow::NONE).fill(palette.wall);
-        frame.show(ui, |ui| {
-            ui.horizontal_top(|ui| {
-                ui.spacing_mut().item_spacing.x = 28.0;
-                for (group, keys) in KEYS {
-                    ui.vertical(|ui| {
-                        ui.heading(group);
-                        Grid::new(group).num_columns(2).spacing([14.0, 7.0]).show(ui, |ui| {
-                            for (key, what) in keys {
-                                key_cap(ui, key);
-                                ui.label(*what);
-                                ui.end_row();
-                            }
-                        });
-                    });
-                }
+        frame.show(ui, |ui| list(ui, state)).inner
+    });
+    shown.response.widget_info(|| WidgetInfo::labeled(Role::Dialog, true, "List of commands"));
+    shown.inner
+}
+
+fn list(ui: &mut Ui, state: &State) -> Option<Action> {
+    let mut action = search(ui, state);
+    ui.add_space(8.0);
+    ui.horizontal_top(|ui| {
+        ui.spacing_mut().item_spacing.x = 30.0;
+        for (group, commands) in GROUPS {
+            ui.vertical(|ui| {
+                ui.heading(group);
+                let grid = Grid::new(group).num_columns(2).min_row_height(24.0).spacing([12.0, 3.0]);
+                grid.show(ui, |ui| {
+                    for command in commands.iter().filter(|command| matches(command, &state.command_search)) {
+                        action = row(ui, state, command).or(action.take());
+                    }
+                });
             });
-            ui.add_space(8.0);
-            quiet(ui, "Wheel: closer and farther at the pointer. Drag: move the picture. Double click: 100 % and back");
+        }
+    });
+    ui.add_space(6.0);
+    quiet(ui, "Wheel: closer and farther at the pointer. Drag: move the picture. Double click: 100 % and back");
+    action
+}
+
+/// The field that narrows the list.
+fn search(ui: &mut Ui, state: &State) -> Option<Action> {
+    let mut action = None;
+    ui.horizontal(|ui| {
+        let name = ui.label("Find a command");
+        let mut text = state.command_search.clone();
+        let field = TextEdit::singleline(&mut text).id(single("command search")).desired_width(300.0);
+        let response = ui.add(field).labelled_by(name.id);
+        // Whoever opens the list can type at once.
+        if ui.memory(|memory| memory.focused().is_none()) {
+            response.request_focus();
+        }
+        if response.changed() {
+            action = Some(Action::SearchCommands(text.clone()));
+        }
+        if response.lost_focus() && ui.input(|input| input.key_pressed(Key::Enter)) && !text.trim().is_empty() {
+            action = first_match(state, &text).map(|found| Action::FromList(Box::new(found)));
+        }
+        ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
             if plain_button(ui, "Close", "Put the list away (Esc)").clicked() {
                 action = Some(Action::ToggleKeys);
             }
         });
     });
-    shown.response.widget_info(|| WidgetInfo::labeled(Role::Dialog, true, "List of keys"));
+    action
+}
+
+fn row(ui: &mut Ui, state: &State, command: &Command) -> Option<Action> {
+    if command.keys.is_empty() {
+        ui.label("");
+    } else {
+        key_cap(ui, command.keys);
+    }
+    let mut action = None;
+    match command.action {
+        Some(make) => {
+            if ui.add(Button::new(command.name).frame(false)).clicked() {
+                action = Some(Action::FromList(Box::new(make(state))));
+            }
+        }
+        None => {
+            ui.label(command.name);
+        }
+    }
+    ui.end_row();
     action
 }

@@ -36,7 +36,7 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
         Rect { min: pos2(all.left() + LEGEND, all.top() + 12.0), max: pos2(all.right() - STACK, all.bottom() - BELOW) };
     let frames = &state.sheaf.frames;
     let line = Timeline::of(frames);
-    legend(ui, all, frames);
+    legend(ui, all, frames, state.measuring);
     ui.painter().hline(chart.x_range(), chart.bottom(), Stroke::new(1.0, palette.line));
     times(ui, chart, &line);
     let mut action = None;
@@ -141,7 +141,7 @@ fn shade(palette: &Palette, share: f32) -> Color32 {
 }
 
 /// What height and shade mean, with their range.
-fn legend(ui: &Ui, all: Rect, frames: &[Frame]) {
+fn legend(ui: &Ui, all: Rect, frames: &[Frame], measuring: bool) {
     let palette = palette(ui);
     let range = |values: Vec<f32>| {
         let low = values.iter().copied().fold(f32::INFINITY, f32::min);
@@ -159,7 +159,7 @@ fn legend(ui: &Ui, all: Rect, frames: &[Frame]) {
     ];
     for (name, values) in texts {
         let named = ui.painter().text(at, Align2::LEFT_TOP, name, small.clone(), palette.quiet);
-        let values = values.unwrap_or_else(|| "measuring…".to_owned());
+        let values = values.unwrap_or_else(|| if measuring { "measuring…" } else { "not measured" }.to_owned());
         ui.painter().text(named.left_bottom(), Align2::LEFT_TOP, values, small.clone(), palette.ink);
         at.y += 40.0;
     }

@@ -1,6 +1,6 @@
 //! Strips over the picture: what went wrong, and the field for a typed path.
 
-use eframe::egui::{Align, Frame, Key, Layout, Margin, ScrollArea, Stroke, TextEdit, Ui};
+use eframe::egui::{Align, Frame, Key, Layout, Margin, ScrollArea, Stroke, TextEdit, TextStyle, Ui};
 
 use crate::gui::action::Action;
 use crate::gui::state::{Notice, NoticeTone, PathFor, State};
@@ -9,6 +9,9 @@ use crate::gui::widgets::{plain_button, single};
 
 /// Notices at most on screen at once; older ones follow when these are put away.
 const MOST_NOTICES: usize = 3;
+
+/// Width of the word before a notice and of the buttons behind it.
+const BUTTONS: f32 = 250.0;
 
 /// The notices, newest first.
 pub fn notices(ui: &mut Ui, notices: &[Notice]) -> Option<Action> {
@@ -28,9 +31,11 @@ fn strip(ui: &mut Ui, index: usize, notice: &Notice) -> Option<Action> {
     let mut action = None;
     let frame = Frame::new().fill(palette.wall).inner_margin(Margin::symmetric(14, 8));
     let shown = frame.show(ui, |ui| {
-        let lines = 1 + notice.text.matches('\n').count() + notice.text.len() / 90;
         // A single line stands in the middle of its buttons, more begin at their top.
-        let align = if lines == 1 { Align::Center } else { Align::Min };
+        let font = TextStyle::Body.resolve(ui.style());
+        let room = ui.available_width() - BUTTONS;
+        let one_line = ui.painter().layout(notice.text.clone(), font, ink, room).rows.len() == 1;
+        let align = if one_line { Align::Center } else { Align::Min };
         ui.with_layout(Layout::right_to_left(align), |ui| {
             if plain_button(ui, "Dismiss", "Put this away").clicked() {
                 action = Some(Action::Dismiss(index));
@@ -41,11 +46,11 @@ fn strip(ui: &mut Ui, index: usize, notice: &Notice) -> Option<Action> {
             ui.with_layout(Layout::left_to_right(align), |ui| {
                 ui.add_space(4.0);
                 ui.colored_label(ink, word);
-                if lines == 1 {
+                if one_line {
                     ui.label(&notice.text);
                 } else {
                     let area = ScrollArea::vertical().max_height(110.0).auto_shrink([false, true]);
-                    area.show(ui, |ui| ui.label(&notice.text));
+                    area.show(ui, |ui| ui.vertical(|ui| ui.label(&notice.text)));
                 }
             });
         });
@@ -53,6 +58,29 @@ fn strip(ui: &mut Ui, index: usize, notice: &Notice) -> Option<Action> {
     let rect = shown.response.rect;
     ui.painter().hline(rect.x_range(), rect.bottom(), Stroke::new(1.0, palette.line));
     ui.painter().vline(rect.left() + 2.0, rect.y_range(), Stroke::new(4.0, ink));
+    action
+}
+
+/// Asks whether the window may close although the stack is not written.
+pub fn closing(ui: &mut Ui) -> Option<Action> {
+    let palette = palette(ui);
+    let mut action = None;
+    Frame::new().fill(palette.wall).inner_margin(Margin::symmetric(14, 8)).show(ui, |ui| {
+        ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+            if plain_button(ui, "Close anyway", "The stack is lost; the frames stay as they are").clicked() {
+                action = Some(Action::CloseAnyway);
+            }
+            if plain_button(ui, "Stay", "Go on working (Esc)").clicked() {
+                action = Some(Action::StayOpen);
+            }
+            if plain_button(ui, "Export…", "Write the picture first").clicked() {
+                action = Some(Action::ChooseExportTarget);
+            }
+            ui.with_layout(Layout::left_to_right(Align::Center), |ui| {
+                ui.colored_label(palette.lamp, "The stack is not written yet");
+            });
+        });
+    });
     action
 }
 
@@ -66,7 +94,11 @@ pub fn path_field(ui: &mut Ui, state: &State) -> Option<Action> {
     };
     let palette = palette(ui);
     let frame = Frame::new().fill(palette.wall).inner_margin(Margin::symmetric(14, 8));
-    frame.show(ui, |ui| typed_path(ui, state, label, verb)).inner
+    let typed = |ui: &mut Ui| {
+        ui.set_width(ui.available_width());
+        typed_path(ui, state, label, verb)
+    };
+    frame.show(ui, typed).inner
 }
 
 /// A named field for a path with the button that uses it.
@@ -75,7 +107,7 @@ pub fn typed_path(ui: &mut Ui, state: &State, label: &str, verb: &str) -> Option
     let mut text = state.typed_path.clone();
     ui.horizontal(|ui| {
         let name = ui.label(label);
-        let buttons = if state.path_for.is_some() { 150.0 } else { 64.0 };
+        let buttons = if state.path_for.is_some() { 150.0 } else { 55.0 };
         let room = (ui.available_width() - buttons).max(160.0);
         let field = TextEdit::singleline(&mut text).id(single("path field")).desired_width(room);
         let response = ui.add(field).labelled_by(name.id);

@@ -1,0 +1,123 @@
+//! The whole job from files to a stack: the sample frames against the truth about them, and a small burst
+//! cancelled at every step.
+
+#[path = "pipeline/cancelling.rs"]
+mod cancelling;
+#[path = "pipeline/sample.rs"]
+mod sample;
+#[path = "pipeline/traces.rs"]
+mod traces;
+
+use nightsheaf::calibrate::{Masters, calibrate};
+use nightsheaf::demosaic::demosaic;
+use nightsheaf::detect::{DetectSettings, Star, measure_frame};
+use nightsheaf::pixels::{CalibratedFrame, Layout, LinearImage, Mask, Plane, Point};
+use nightsheaf::synthetic::TrueStar;
+use sample::{Sample, block_noise, mean, rms};
+
+/// Stars measured on the green channel alone: the truth tells positions through the green filter.
+fn green_stars(image: &LinearImage) -> Vec<Star> {
+    let green = &image.planes[1];
+    let planes = vec![green.clone(), green.clone(), green.clone()];
+    let frame = CalibratedFrame { layout: Layout::Rgb, planes, saturated: Mask::empty(green.size()) };
+    measure_frame(&frame, None, &DetectSettings::default()).stars
+}
+
+/// Good stars with the true star that each of them is; none that another star stands close to.
+fn identified(stars: &[Star], truth: &[TrueStar]) -> Vec<(Star, TrueStar)> {
+    let good = |star: &&Star| star.snr >= 25.0 && !star.saturated && star.peak < 0.7;
+    let own = |star: &Star| {
+        let near =
+            |radius_px: f64| truth.iter().filter(move |other| other.position.distance(star.centroid) < radius_px);
+        let brightest = near(2.0).next().filter(|found| found.hidden < 0.01)?;
+        let rivals = near(9.0).filter(|other| other.id != brightest.id);
+        let crowded = rivals.into_iter().any(|other| other.flux_electrons[1] > 0.03 * brightest.flux_electrons[1]);
+        (!crowded).then_some((*star, *brightest))
+    };
+    stars.iter().filter(good).filter_map(own).collect()
+}
+
+fn misses(pairs: &[(Star, TrueStar)]) -> Vec<f64> {
+    pairs.iter().map(|(star, truth)| star.centroid.distance(truth.position)).collect()
+}
+
+#[test]
+fn stars_of_the_stack_are_where_they_truly_are() {
+    let sample = Sample::with_darks();
+    let truth = sample.burst.stars_in(sample.reference);
+    let pairs = identified(&green_stars(sample.stack()), &truth);
+    assert!(pairs.len() >= 50, "{} stars to compare", pairs.len());
+    let center = sample.burst.scene().size.center();
+    let inner_radius_px = 0.5 * center.distance(Point { x: 0.0, y: 0.0 });
+    let (inner, outer): (Vec<_>, Vec<_>) =
+        pairs.iter().partition(|(star, _)| star.centroid.distance(center) < inner_radius_px);
+    let (inner, outer, all) = (rms(&misses(&inner)), rms(&misses(&outer)), rms(&misses(&pairs)));
+    assert!(all <= 0.30 && outer <= 0.30 && inner <= 0.15, "residual {all} px: middle {inner}, outside {outer}");
+}
+
+#[test]
+fn stars_of_the_stack_are_as_narrow_and_as_bright_as_in_a_single_frame() {
+    let sample = Sample::with_darks();
+    let truth = sample.burst.stars_in(sample.reference);
+    let in_stack = identified(&green_stars(sample.stack()), &truth);
+    let in_single = identified(&green_stars(sample.single()), &truth);
+    let mut widths = Vec::new();
+    let mut fluxes = Vec::new();
+    for (star, truth) in &in_single {
+        if let Some((stacked, _)) = in_stack.iter().find(|(_, other)| other.id == truth.id) {
+            widths.push(f64::from(stacked.fwhm_px / star.fwhm_px));
+            fluxes.push(stacked.flux / star.flux);
+        }
+    }
+    assert!(widths.len() >= 30, "{} stars to compare", widths.len());
+    let (width, flux) = (mean(&widths), mean(&fluxes));
+    assert!(width <= 1.08, "stars are {width} times as wide as in the single frame");
+    assert!((flux - 1.0).abs() <= 0.02, "stars have {flux} times the light of the single frame");
+}
+
+/// Noise is what differs from the picture without noise that the generator knows. Means of 8 × 8 pixels are
+/// hardly changed by interpolation, so a blurred stack does not pass for a clean one.
+#[test]
+fn noise_of_the_sky_falls_with_the_root_of_the_frames_kept() {
+    let sample = Sample::with_darks();
+    let single = block_noise(sample, sample.single());
+    let stack = block_noise(sample, sample.stack());
+    let ideal = (sample.used.len() as f64).sqrt();
+    let share = single / stack / ideal;
+    // Some 5,000 block differences: the measure is good to 2 %. A Lanczos kernel of three lobes takes another 0.8 %
+    // of the noise of a block across its edges. Beyond that, more than the ideal would be a bug.
+    assert!((0.90..1.04).contains(&share), "{share} of the ideal {ideal}: {single} in one frame, {stack} in the stack");
+}
+
+#[test]
+fn the_shaken_frame_alone_is_set_aside_and_says_so() {
+    let sample = Sample::with_darks();
+    let shaken = sample.burst.scene().shakes[0].frame;
+    for (idx, frame) in sample.outcome.report.frames.iter().enumerate() {
+        assert_eq!(frame.used, idx != shaken, "{}: {}", frame.file.display(), frame.reason);
+    }
+    let frame = &sample.outcome.report.frames[shaken];
+    assert!(frame.reason.contains("shaken") || frame.reason.contains("trail"), "the reason: {}", frame.reason);
+    assert_eq!(frame.weight, 0.0, "it has no share in the picture");
+    assert_eq!(sample.outcome.n_frames, sample.used.len(), "the frames in the picture are counted");
+}
+
+/// Noise adds nothing to the product of an image and the true land; blur takes the finest detail first.
+#[test]
+fn the_land_is_as_sharp_as_in_a_single_frame() {
+    let sample = Sample::with_darks();
+    let untouched = demosaic(&calibrate(&sample.burst.light(sample.reference), &Masters::default()));
+    let single = sample.land_detail(&untouched);
+    let stack = sample.land_detail(sample.stack());
+    assert!((single - 1.0).abs() < 0.05, "a single frame shows {single} of the true detail");
+    assert!((0.98..1.02).contains(&(stack / single)), "the stack shows {stack}, the single frame {single} of it");
+    // The measure sees a blur.
+    let blurred = sample.land_detail(&LinearImage { planes: untouched.planes.each_ref().map(half_pixel_blur) });
+    assert!(blurred / single < 0.95, "{blurred} of the detail is left by a blur");
+}
+
+/// The mean of each sample with the next one.
+fn half_pixel_blur(plane: &Plane<f32>) -> Plane<f32> {
+    let right = plane.width() - 1;
+    Plane::from_fn(plane.size(), |x, y| 0.5 * (plane.at(x, y) + plane.at((x + 1).min(right), y)))
+}
