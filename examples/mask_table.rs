@@ -22,7 +22,10 @@ fn main() -> std::io::Result<()> {
     let (width, n_lights) = (number(0, 1500), number(1, 16));
     let wanted = |name: &str| words.len() <= 3 || words[3..].iter().any(|word| word == name);
     let mut out = std::io::stdout().lock();
-    writeln!(out, "| scene | overlap | edge median, px | edge 95 %, px | weight error, % | land, % (true) | confidence | s |")?;
+    writeln!(
+        out,
+        "| scene | overlap | edge median, px | edge 95 %, px | weight error, % | land, % (true) | confidence | s |"
+    )?;
     writeln!(out, "| --- | --- | --- | --- | --- | --- | --- | --- |")?;
     for (name, kind) in KINDS.into_iter().filter(|(name, _)| wanted(name)) {
         let burst = Burst::new(scene(kind, width, n_lights));

@@ -4,7 +4,7 @@
 //! probability exp(−n) (Poisson): a large smooth part without stars is water or mist, not sky.
 
 use crate::foreground::filters::{Parts, Touching, as_weights, box_mean, dilate};
-use crate::foreground::growth::{SKY_LIMIT, Sky, UNKNOWN};
+use crate::foreground::growth::{Sky, UNKNOWN};
 use crate::foreground::moving::MovingLights;
 use crate::pixels::{Mask, Plane, Size};
 
@@ -24,6 +24,10 @@ const NEAR_SHARE: f32 = 0.05;
 const STAR_REST: f32 = 400.0;
 /// A part of land that nowhere departs more from the sky is a cloud or a piece of the galaxy.
 const FAINT_LAND: (f32, f32) = (5.0, 12.0);
+
+/// Land of less pixels, with no larger land within the distance, is none.
+const LEAST_LAND: f32 = 100.0;
+const LONE_DISTANCE: f32 = 24.0;
 
 /// Where gaps are looked for.
 pub(super) struct Gaps<'a> {
@@ -71,7 +75,11 @@ pub(super) fn settle(sky: &Sky, grey: &Plane<f32>, lights: &MovingLights) -> Mas
     let width = grey.width();
     let excess = specks.sums(|idx| {
         let (x, y) = (idx % width, idx / width);
-        if sky.model.knows(x, y) { grey.at(x, y) - sky.model.at(x as f32, y as f32).iter().sum::<f32>() / 3.0 } else { 0.0 }
+        if sky.model.knows(x, y) {
+            grey.at(x, y) - sky.model.at(x as f32, y as f32).iter().sum::<f32>() / 3.0
+        } else {
+            0.0
+        }
     });
     let departures = specks.sums(|idx| sky.departure.samples()[idx]);
     let mut highest = vec![0.0_f32; specks.n];
@@ -86,7 +94,21 @@ pub(super) fn settle(sky: &Sky, grey: &Plane<f32>, lights: &MovingLights) -> Mas
             star || faint || areas[part] < 3.0
         })
         .collect();
-    kept.union(&specks.select(&wanted))
+    without_lone_specks(&kept.union(&specks.select(&wanted)))
+}
+
+/// Takes specks of land back that have no land of any size near them: twigs have.
+fn without_lone_specks(sky: &Mask) -> Mask {
+    let land = Mask(sky.0.map(|inside| !inside));
+    let parts = Parts::of(&land, Touching::Corners);
+    let areas = parts.sums(|_| 1.0);
+    let large: Vec<bool> = areas.iter().map(|&area| area >= LEAST_LAND).collect();
+    let near = dilate(&parts.select(&large), LONE_DISTANCE);
+    let mut lone = vec![true; parts.n];
+    for (&label, &near) in parts.label.samples().iter().zip(near.0.samples()) {
+        lone[label as usize] &= !near;
+    }
+    sky.union(&parts.select(&lone))
 }
 
 /// The part with most stars, parts with their share of stars, and parts just behind a branch from these.
@@ -158,9 +180,4 @@ fn nearness(parts: &Parts, mask: &Mask, sky: &Mask) -> Vec<f32> {
 pub(super) fn minus(a: &Mask, b: &Mask) -> Mask {
     let samples = a.0.samples().iter().zip(b.0.samples()).map(|(&a, &b)| a && !b).collect();
     Mask(Plane::from_vec(a.size(), samples).expect("one flag a pixel"))
-}
-
-/// Whether a departure is that of sky.
-pub(super) fn is_sky(departure: f32) -> bool {
-    departure < SKY_LIMIT
 }

@@ -240,7 +240,10 @@ mod tests {
         mask.fill_polygon(&[corner(4.5, 4.5), corner(24.5, 4.5), corner(4.5, 24.5)], StrokeSide::Land);
         let area = mask.fraction() * SIZE.area() as f64;
         assert!((area - 200.0).abs() < 0.5, "area {area}");
-        mask.fill_polygon(&[corner(-9.0, -9.0), corner(60.0, -9.0), corner(60.0, 60.0), corner(-9.0, 60.0)], StrokeSide::Sky);
+        mask.fill_polygon(
+            &[corner(-9.0, -9.0), corner(60.0, -9.0), corner(60.0, 60.0), corner(-9.0, 60.0)],
+            StrokeSide::Sky,
+        );
         assert_eq!(mask, ForegroundMask::all_sky(SIZE), "all taken away again");
     }
 

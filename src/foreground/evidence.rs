@@ -76,10 +76,7 @@ pub(super) fn bin_of(size: Size) -> usize {
 }
 
 /// Reads the frames; an error of a read ends it.
-pub(super) fn gather<E: From<Cancelled> + Send>(
-    monitor: &Monitor,
-    burst: &BurstView<'_, E>,
-) -> Result<Evidence, E> {
+pub(super) fn gather<E: From<Cancelled> + Send>(monitor: &Monitor, burst: &BurstView<'_, E>) -> Result<Evidence, E> {
     let bin = bin_of(burst.size);
     let size = Size { width: burst.size.width / bin, height: burst.size.height / bin };
     let frames = chosen_frames(burst.n_frames, burst.reference);
@@ -98,12 +95,12 @@ pub(super) fn gather<E: From<Cancelled> + Send>(
     };
     let colors = std::array::from_fn(|channel| whole(&|band: &Band| &band.colors[channel]));
     let grey = mean_of(&colors);
-    let mut beyond: Vec<Plane<f32>> =
-        (0..frames.len()).map(|frame| whole(&|band: &Band| &band.beyond[frame])).collect();
+    let still = whole(&|band: &Band| &band.still);
+    let mut beyond: Vec<Plane<f32>> = (0..frames.len()).map(|frame| whole(&|band: &Band| &band.greys[frame])).collect();
     drop(bands);
+    let slow_still = box_mean(&still, SMOOTH_REACH);
     for plane in &mut beyond {
-        let slow = box_mean(plane, SMOOTH_REACH);
-        plane.samples_mut().iter_mut().zip(slow.samples()).for_each(|(sample, slow)| *sample -= slow);
+        subtract_still(plane, &still, &slow_still);
     }
     let sigma = noise_by_cells(&beyond);
     for plane in &mut beyond {
@@ -116,6 +113,20 @@ pub(super) fn gather<E: From<Cancelled> + Send>(
     }
     let still = MEDIAN_NOISE / (frames.len() as f32).sqrt();
     Ok(Evidence { bin, frames, colors, grey, grey_sigma: sigma.map(|sigma| still * sigma), beyond })
+}
+
+/// Leaves what a frame has beyond the still picture, which is brought to the frame's light around each place:
+/// a lamp or the dawn lights the land unevenly from frame to frame, and stars are too small to matter.
+fn subtract_still(frame: &mut Plane<f32>, still: &Plane<f32>, slow_still: &Plane<f32>) {
+    let slow = box_mean(frame, SMOOTH_REACH);
+    let width = frame.width();
+    frame.samples_mut().par_chunks_mut(width).enumerate().for_each(|(y, row)| {
+        let slow = slow.row(y).iter().zip(slow_still.row(y));
+        for ((sample, &still), (&slow, &slow_still)) in row.iter_mut().zip(still.row(y)).zip(slow) {
+            let gain = if slow > 0.0 && slow_still > 0.0 { (slow / slow_still).clamp(0.5, 2.0) } else { 1.0 };
+            *sample -= slow + gain * (still - slow_still);
+        }
+    });
 }
 
 /// Numbers of the frames to look at: spread evenly, the reference among them.
@@ -140,8 +151,10 @@ fn mean_of(colors: &[Plane<f32>; 3]) -> Plane<f32> {
 /// A few rows of the evidence.
 struct Band {
     colors: [Vec<f32>; 3],
+    /// Median of the greys.
+    still: Vec<f32>,
     /// By frame.
-    beyond: Vec<Vec<f32>>,
+    greys: Vec<Vec<f32>>,
 }
 
 fn read_band<E>(
@@ -152,8 +165,7 @@ fn read_band<E>(
     n_rows: usize,
 ) -> Result<Band, E> {
     let width = burst.size.width / bin;
-    let rect =
-        Rect { x: 0, y: first_row * bin, size: Size { width: width * bin, height: n_rows * bin } };
+    let rect = Rect { x: 0, y: first_row * bin, size: Size { width: width * bin, height: n_rows * bin } };
     let mut planes = vec![Vec::new(); burst.layout.n_planes()];
     let mut binned = Vec::with_capacity(frames.len());
     for &frame in frames {
@@ -170,16 +182,17 @@ fn read_band<E>(
         };
         (0..n).map(still).collect()
     });
-    let mut greys: Vec<Vec<f32>> = binned
+    let greys: Vec<Vec<f32>> = binned
         .iter()
         .map(|[red, green, blue]| (0..n).map(|idx| (red[idx] + green[idx] + blue[idx]) / 3.0).collect())
         .collect();
-    for idx in 0..n {
-        across.iter_mut().zip(&greys).for_each(|(sample, grey)| *sample = grey[idx]);
-        let still = *across.select_nth_unstable_by(middle, f32::total_cmp).1;
-        greys.iter_mut().for_each(|grey| grey[idx] -= still);
-    }
-    Ok(Band { colors, beyond: greys })
+    let still = (0..n)
+        .map(|idx| {
+            across.iter_mut().zip(&greys).for_each(|(sample, grey)| *sample = grey[idx]);
+            *across.select_nth_unstable_by(middle, f32::total_cmp).1
+        })
+        .collect();
+    Ok(Band { colors, still, greys })
 }
 
 /// Mean of each colour over cells of `bin` by `bin` samples.

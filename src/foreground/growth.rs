@@ -11,13 +11,13 @@ use crate::pixels::{Mask, Plane, Size};
 /// The still picture is smoothed this much before it is compared; noise falls to [`SMOOTH_NOISE`] of it.
 const SMOOTH_SIGMA: f32 = 0.8;
 /// Noise of grey after that smoothing: 1 / (2 √π σ), a little more for the pixels' own width.
-pub(super) const SMOOTH_NOISE: f32 = 0.30;
+const SMOOTH_NOISE: f32 = 0.30;
 /// Noise of one colour over that of grey, after smoothing.
 const COLOR_NOISE: f32 = 0.675;
 /// The sky may differ from a plane through its surroundings by this share.
 const SKY_TOLERANCE: f32 = 0.025;
 /// Farther from the foretold sky than this, in noise and tolerance together, is not sky.
-pub(super) const SKY_LIMIT: f32 = 3.0;
+const SKY_LIMIT: f32 = 3.0;
 /// Radius of sky that a star stands for.
 const STAR_DISC: usize = 4;
 /// Window of the sky model, in cells: wide while the sky is found, then narrow to follow its detail.
@@ -82,11 +82,18 @@ impl<'a> Ground<'a> {
                 monitor.check()?;
                 model = SkyModel::fit(&self.smooth, &sky, sigma_cells);
                 departure = self.departure(&model);
-                let like_sky = Mask(Plane::from_vec(
-                    sky.size(),
-                    departure.samples().iter().zip(forbidden.0.samples()).map(|(&d, &no)| d < SKY_LIMIT && !no).collect(),
-                )
-                .expect("one flag a pixel"));
+                let like_sky = Mask(
+                    Plane::from_vec(
+                        sky.size(),
+                        departure
+                            .samples()
+                            .iter()
+                            .zip(forbidden.0.samples())
+                            .map(|(&d, &no)| d < SKY_LIMIT && !no)
+                            .collect(),
+                    )
+                    .expect("one flag a pixel"),
+                );
                 let mut grown = flood(&like_sky, &sky);
                 add(&mut grown, &self.seeds, forbidden);
                 if changed(&grown, &sky) <= least_gain {
@@ -102,6 +109,13 @@ impl<'a> Ground<'a> {
             }
         }
         Ok(Sky { mask: sky, model, departure })
+    }
+
+    /// The sky with another mask, its model fitted to that alone.
+    pub(super) fn refit(&self, mask: Mask) -> Sky {
+        let model = SkyModel::fit(&self.smooth, &mask, WINDOWS[1]);
+        let departure = self.departure(&model);
+        Sky { mask, model, departure }
     }
 
     /// How far each pixel is from the sky that the model foretells, in noise and tolerance together.

@@ -58,9 +58,10 @@ impl Guide {
             let frame = Size { width: size.width * self.bin, height: size.height * self.bin };
             let Some(([left, right], [top, bottom])) = wide.reach(frame) else { continue };
             let own = [left / self.bin, top / self.bin, right / self.bin, bottom / self.bin];
-            block = Some(block.map_or(own, |all| {
-                [all[0].min(own[0]), all[1].min(own[1]), all[2].max(own[2]), all[3].max(own[3])]
-            }));
+            block =
+                Some(block.map_or(own, |all| {
+                    [all[0].min(own[0]), all[1].min(own[1]), all[2].max(own[2]), all[3].max(own[3])]
+                }));
         }
         let [left, top, right, bottom] = block?;
         Some(Rect { x: left, y: top, size: Size { width: right - left + 1, height: bottom - top + 1 } })
@@ -91,8 +92,7 @@ impl Guide {
             }
         }
         let grey = self.grey.crop(rect);
-        let sigma =
-            Plane::from_fn(rect.size, |x, y| self.sigma.at((x + rect.x) / CELL, (y + rect.y) / CELL));
+        let sigma = Plane::from_fn(rect.size, |x, y| self.sigma.at((x + rect.x) / CELL, (y + rect.y) / CELL));
         let walk = Walk::new(prior, trust, EDGE_GAIN, |a, b| {
             ((grey.samples()[a] - grey.samples()[b]) / sigma.samples()[a]).powi(2)
         });

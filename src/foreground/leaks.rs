@@ -33,7 +33,7 @@ const SURE_LAND: f32 = 8.0;
 const EDGE_GAIN: f32 = 0.3;
 
 /// Grows the sky, ends its leaks and draws the line again where there were any.
-pub(super) fn grow_without_leaks(monitor: &Monitor, ground: &Ground<'_>) -> Result<Grown, Cancelled> {
+pub(super) fn grow_without_leaks(monitor: &Monitor, ground: &Ground<'_>) -> Result<Sky, Cancelled> {
     let size = ground.evidence.size();
     let mut forbidden = Mask::empty(size);
     let mut sure_land = Mask::empty(size);
@@ -50,14 +50,7 @@ pub(super) fn grow_without_leaks(monitor: &Monitor, ground: &Ground<'_>) -> Resu
     if forbidden.count() > 0 {
         settle_belt(ground, &mut sky, &forbidden, &sure_land);
     }
-    Ok(Grown { sky, leaked: forbidden })
-}
-
-/// The sky without leaks.
-pub(super) struct Grown {
-    pub(super) sky: Sky,
-    /// Where it had leaked.
-    pub(super) leaked: Mask,
+    Ok(sky)
 }
 
 /// Rough parts of the sky without stars.
@@ -157,9 +150,6 @@ pub(super) fn bounds(mask: &Mask, margin: usize) -> Option<Rect> {
         right = right.max(row.iter().rposition(|&inside| inside).unwrap_or(0));
     }
     let (x, y) = (left.saturating_sub(margin), first.saturating_sub(margin));
-    let size = Size {
-        width: (right + margin + 1).min(width) - x,
-        height: (last + margin + 1).min(height) - y,
-    };
+    let size = Size { width: (right + margin + 1).min(width) - x, height: (last + margin + 1).min(height) - y };
     Some(Rect { x, y, size })
 }

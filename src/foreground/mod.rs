@@ -27,7 +27,6 @@ pub use propose::{Proposal, propose};
 
 use crate::pixels::{Mask, Plane, Size};
 
-
 /// Weight of the landscape, 0.0 sky to 1.0 foreground, in light-frame pixels (unrotated, visible area).
 ///
 /// The tripod stands still, so it is the same for every light frame.

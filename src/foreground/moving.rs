@@ -143,11 +143,7 @@ impl Carried {
         let (fx, fy) = ((x % STEP) as f32 / STEP as f32, (y % STEP) as f32 / STEP as f32);
         let mix = |a: (f32, f32), b: (f32, f32), t: f32| (a.0 + t * (b.0 - a.0), a.1 + t * (b.1 - a.1));
         let (upper, lower) = (self.grid.row(row), self.grid.row(row + 1));
-        let place = mix(
-            mix(upper[column], upper[column + 1], fx),
-            mix(lower[column], lower[column + 1], fx),
-            fy,
-        );
+        let place = mix(mix(upper[column], upper[column + 1], fx), mix(lower[column], lower[column + 1], fx), fy);
         (place.0.is_finite() && place.1.is_finite()).then_some(place)
     }
 

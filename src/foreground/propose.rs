@@ -2,15 +2,15 @@
 
 use crate::foreground::ForegroundMask;
 use crate::foreground::components::{minus, settle};
-use crate::foreground::hints::Guide;
 use crate::foreground::evidence::{BurstView, Evidence, gather};
 use crate::foreground::filters::{complement, dilate, erode};
 use crate::foreground::growth::{Ground, Sky};
+use crate::foreground::hints::Guide;
 use crate::foreground::leaks::grow_without_leaks;
 use crate::foreground::moving::{self, MovingLights};
 use crate::foreground::refine::refine;
 use crate::job::{Cancelled, Monitor};
-use crate::pixels::{Mask, Plane, Point, Size};
+use crate::pixels::{Plane, Point, Size};
 
 /// With fewer moving stars nothing is known to be sky.
 const LEAST_STARS: usize = 4;
@@ -59,12 +59,12 @@ pub fn propose<E: From<Cancelled> + Send>(monitor: &Monitor, burst: &BurstView<'
     let ground = Ground::new(&evidence, &lights);
     let grown = grow_without_leaks(monitor, &ground)?;
     monitor.step("Finding the landscape", 2, 4)?;
-    let settled = settle(&grown.sky, &evidence.grey, &lights);
+    let sky = ground.refit(settle(&grown, &evidence.grey, &lights));
     monitor.step("Finding the landscape", 3, 4)?;
-    let mask = refine(monitor, burst, &ground, &settled, &grown.sky.model)?;
-    let judgement = judge(&evidence, &grown.sky, &settled, &lights);
+    let mask = refine(monitor, burst, &ground, &sky)?;
+    let judgement = judge(&evidence, &sky, &lights);
     let mut notes = Vec::new();
-    if complement(&settled).count() == 0 {
+    if complement(&sky.mask).count() == 0 {
         notes.push("no landscape was found: the stars move over the whole frame".to_owned());
     } else if judgement.clear_share < 0.8 {
         notes.push(format!(
@@ -93,15 +93,15 @@ struct Judgement {
 }
 
 /// How clear the edge is, and where it is least clear.
-fn judge(evidence: &Evidence, sky: &Sky, settled: &Mask, lights: &MovingLights) -> Judgement {
+fn judge(evidence: &Evidence, sky: &Sky, lights: &MovingLights) -> Judgement {
     let size = evidence.size();
-    let land = complement(settled);
+    let land = complement(&sky.mask);
     // The land's own rim: between two and four pixels inside.
     let rim = minus(&erode(&land, 2.0), &erode(&land, 4.0));
     let squares = Size { width: size.width.div_ceil(DOUBT_SQUARE), height: size.height.div_ceil(DOUBT_SQUARE) };
     let mut unclear = Plane::filled(squares, 0_usize);
     let (mut n, mut n_clear) = (0_usize, 0_usize);
-    let near_sky = dilate(settled, 6.0);
+    let near_sky = dilate(&sky.mask, 6.0);
     for y in 0..size.height {
         for x in 0..size.width {
             if rim.contains(x, y) && near_sky.contains(x, y) {

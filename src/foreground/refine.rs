@@ -9,13 +9,14 @@ use rayon::prelude::*;
 use crate::foreground::ForegroundMask;
 use crate::foreground::evidence::{BurstView, CELL, Evidence};
 use crate::foreground::filters::{as_weights, blur, box_mean, by_rows, complement, dilate, distance_px, erode, open};
-use crate::foreground::growth::Ground;
+use crate::foreground::growth::{Ground, Sky};
 use crate::foreground::sky_model::SkyModel;
 use crate::job::{Cancelled, Monitor};
 use crate::pixels::{Layout, Mask, Plane, Rect, Size};
 
-/// Windows in which solid land is looked for, from near to far.
-const LAND_WINDOWS: [f32; 4] = [3.0, 8.0, 30.0, 100.0];
+/// Windows in which land is looked for, from near to far: solid land, and else branches.
+const SOLID_WINDOWS: [f32; 2] = [3.0, 6.0];
+const BRANCH_WINDOWS: [f32; 3] = [8.0, 30.0, 100.0];
 /// Share of a window that must be land to stop there.
 const LAND_SHARE: f32 = 0.03;
 /// Pixels of the evidence read and refined at once, across and down.
@@ -29,17 +30,16 @@ pub(super) fn refine<E: From<Cancelled> + Send>(
     monitor: &Monitor,
     burst: &BurstView<'_, E>,
     ground: &Ground<'_>,
-    sky: &Mask,
-    model: &SkyModel,
+    sky: &Sky,
 ) -> Result<ForegroundMask, E> {
-    let edge = Edge::new(ground, sky, model);
+    let edge = Edge::new(ground, &sky.mask, &sky.model);
+    let sky = &sky.mask;
     let evidence = ground.evidence;
     let bin = evidence.bin;
     let mut mask = Plane::filled(burst.size, 0.0_f32);
     let width = burst.size.width;
     let rows_per_band = TILE * bin;
-    let bands: Vec<(usize, &mut [f32])> =
-        mask.samples_mut().chunks_mut(width * rows_per_band).enumerate().collect();
+    let bands: Vec<(usize, &mut [f32])> = mask.samples_mut().chunks_mut(width * rows_per_band).enumerate().collect();
     bands.into_par_iter().try_for_each(|(band, samples)| -> Result<(), E> {
         monitor.check()?;
         let first = band * rows_per_band;
@@ -100,10 +100,12 @@ impl<'a> Edge<'a> {
         let known = |x: usize, y: usize| model.knows(x, y);
         let inner = erode(&land, 1.5);
         let usable = Mask(Plane::from_fn(size, |x, y| inner.contains(x, y) && known(x, y)));
-        let contrast = land_contrast(&usable, &departure, &strength);
+        // Branches are mixed with sky: the more a pixel departs, the more it is wood alone.
+        let cubes = strength.map(|strength| strength.powi(3));
+        let strongest = land_contrast(&usable, &departure, &cubes, &BRANCH_WINDOWS, None);
         let majority = box_mean(
             &Plane::from_fn(size, |x, y| {
-                let full = !known(x, y) || strength.at(x, y) > 0.5 * length(contrast.at(x, y));
+                let full = !known(x, y) || strength.at(x, y) > 0.5 * length(strongest.at(x, y));
                 if full { 1.0 } else { 0.0 }
             }),
             4,
@@ -115,6 +117,8 @@ impl<'a> Edge<'a> {
             Mask(Plane::from_fn(size, |x, y| inside.contains(x, y) && outside.contains(x, y)))
         };
         let deep = erode(&solid, 1.5);
+        let rim = Mask(Plane::from_fn(size, |x, y| deep.contains(x, y) && known(x, y)));
+        let contrast = land_contrast(&rim, &departure, &strength, &SOLID_WINDOWS, Some(&strongest));
         let edge = near_edge(&land);
         let zone = Mask(Plane::from_fn(size, |x, y| {
             known(x, y) && (edge.contains(x, y) || (land.contains(x, y) && !deep.contains(x, y)))
@@ -193,15 +197,21 @@ fn bilinear(plane: &Plane<f32>, x: f32, y: f32) -> f32 {
     upper + fy * (lower - upper)
 }
 
-/// Departure of the land from the sky around each pixel. The more a place departs the more it counts: thin
-/// parts that are mixed with sky must not speak for the land.
-fn land_contrast(land: &Mask, departure: &Plane<[f32; 3]>, strength: &Plane<f32>) -> Plane<[f32; 3]> {
+/// Departure of the land from the sky around each pixel, a mean with the given weights over the first window
+/// that holds enough land; `otherwise` where none does.
+fn land_contrast(
+    land: &Mask,
+    departure: &Plane<[f32; 3]>,
+    weight: &Plane<f32>,
+    windows: &[f32],
+    otherwise: Option<&Plane<[f32; 3]>>,
+) -> Plane<[f32; 3]> {
     let size = land.size();
-    let mut contrast = Plane::filled(size, [0.0_f32; 3]);
+    let mut contrast = otherwise.cloned().unwrap_or_else(|| Plane::filled(size, [0.0_f32; 3]));
     let mut found = Mask::empty(size);
     let inside = as_weights(land);
-    let weights = Plane::from_fn(size, |x, y| inside.at(x, y) * strength.at(x, y));
-    for sigma in LAND_WINDOWS {
+    let weights = Plane::from_fn(size, |x, y| inside.at(x, y) * weight.at(x, y));
+    for &sigma in windows {
         // Wide windows need no fine detail.
         let step = (sigma / 4.0).floor().max(1.0) as usize;
         let small = |plane: &Plane<f32>| blur(&shrink(plane, step), sigma / step as f32);
@@ -210,7 +220,8 @@ fn land_contrast(land: &Mask, departure: &Plane<[f32; 3]>, strength: &Plane<f32>
         let colors: [Plane<f32>; 3] = std::array::from_fn(|channel| {
             small(&Plane::from_fn(size, |x, y| weights.at(x, y) * departure.at(x, y)[channel]))
         });
-        let last = sigma == LAND_WINDOWS[LAND_WINDOWS.len() - 1];
+        // Far away any land will do where there is no other.
+        let last = otherwise.is_none() && Some(&sigma) == windows.last();
         for y in 0..size.height {
             for x in 0..size.width {
                 let (column, row) = ((x / step).min(share.width() - 1), (y / step).min(share.height() - 1));

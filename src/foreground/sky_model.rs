@@ -118,9 +118,8 @@ fn fit_planes(sums: &Plane<[f32; 4]>, known: &Plane<bool>, sigma_cells: f32) -> 
         total.iter_mut().zip(part).for_each(|(total, part)| *total += weight * part);
     };
     let across = by_rows(cells, [0.0_f32; 15], |y, row| {
-        let own: Vec<Moments> = (0..cells.width)
-            .map(|x| moments(&sums.at(x, y), place(x, cells.width), place(y, cells.height)))
-            .collect();
+        let own: Vec<Moments> =
+            (0..cells.width).map(|x| moments(&sums.at(x, y), place(x, cells.width), place(y, cells.height))).collect();
         for (x, total) in row.iter_mut().enumerate() {
             let first = x.saturating_sub(reach);
             for (other, part) in own[first..(x + reach + 1).min(cells.width)].iter().enumerate() {
