@@ -23,6 +23,8 @@ pub enum Command {
     Stack(Box<StackArguments>),
     /// Measure the frames of a burst, one line each
     Measure(MeasureArguments),
+    /// Propose which part of the burst is landscape
+    Mask(MaskArguments),
     /// Plan a night: how long to expose, how many frames, when it is dark
     Plan(PlanArguments),
 }
@@ -152,6 +154,26 @@ pub struct PlanArguments {
     /// JSON instead of a page
     #[arg(long)]
     pub json: bool,
+}
+
+/// `mask`.
+#[derive(Debug, Args)]
+pub struct MaskArguments {
+    /// Light frames, or folders of them
+    #[arg(required = true, value_name = "PATH")]
+    pub lights: Vec<PathBuf>,
+    /// Grey PNG to write, white is landscape; its folder must exist
+    #[arg(short, long, value_name = "FILE.png")]
+    pub output: PathBuf,
+    /// JSON instead of text
+    #[arg(long)]
+    pub json: bool,
+    /// Folder for the temporary file; beside the output where not given
+    #[arg(long, value_name = "FOLDER")]
+    pub scratch: Option<PathBuf>,
+    /// Threads to work with; all cores where not given
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
+    pub threads: Option<u16>,
 }
 
 /// [`Combine`] as a word.

@@ -12,6 +12,7 @@ mod noise;
 mod output;
 mod photometry;
 mod picture;
+mod proposal;
 mod report;
 mod request;
 mod rows;
@@ -22,13 +23,14 @@ pub use crate::detect::Verdict;
 pub use crate::develop::{
     DEFAULT_SKY_LEVEL, DevelopSettings, Development, GradientRemoval, OutputSpace, RowPlace, Stretch, WhiteBalance,
 };
-pub use crate::foreground::ForegroundMask;
+pub use crate::foreground::{ForegroundMask, Guide, Proposal, Stroke, StrokeSide};
 pub use crate::raw::{CameraColor, CaptureTime, Metadata};
 pub use gather::collect_frames;
 pub use mask_file::{LoadedMask, load_mask, save_mask};
 pub use measuring::{FrameFinding, MeasureRequest, MeasureSummary, measure};
 pub use output::{check_output, development, export, save_outcome_mask};
 pub use picture::{Picture, open_picture};
+pub use proposal::{LOW_CONFIDENCE, MaskProposal, propose_mask};
 pub use report::{FrameReport, NoiseReport, Report};
 pub use request::{Combine, DEFAULT_MEMORY_BYTES, ExportSettings, FileFormat, MaskChoice, ReferenceChoice, Request};
 pub use run::{Outcome, run};

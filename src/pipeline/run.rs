@@ -10,12 +10,12 @@ use crate::foreground::ForegroundMask;
 use crate::job::Monitor;
 use crate::pipeline::burst::{self, Aligned};
 use crate::pipeline::clock::{StageClock, peak_memory_bytes};
-use crate::pipeline::lights::{self, Basis, FirstPass, Light, Reading};
+use crate::pipeline::lights::{self, Basis, FirstFrame, FirstPass, Light, Reading};
 use crate::pipeline::picture::Picture;
 use crate::pipeline::report::{FrameReport, Report};
 use crate::pipeline::request::{Combine, MaskChoice, Request};
 use crate::pipeline::rows::RepairedRows;
-use crate::pipeline::{MIN_FRAMES, landscape, load_mask, masters, noise};
+use crate::pipeline::{MIN_FRAMES, landscape, load_mask, masters, noise, proposal};
 use crate::pixels::Layout;
 use crate::raw::{Decoder, Metadata};
 use crate::scratch::{ScratchSpec, ScratchStore};
@@ -47,6 +47,83 @@ pub struct Outcome {
 pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let mut clock = StageClock::start();
     let mut report = Report::default();
+    let prepared = prepare(monitor, request, &mut report)?;
+    clock.lap(&mut report, "calibration frames");
+
+    let mut read = read_frames(monitor, request, prepared, &mut clock, &mut report)?;
+    let mut aligned = burst::align(monitor, request, &read.paths, &read.basis, &read.readings)?;
+    clock.lap(&mut report, "aligning");
+
+    let foreground = match (&request.mask, read.given_mask.take()) {
+        (MaskChoice::Auto, _) => {
+            let found = proposal::propose_aligned(monitor, &read.rows(), &aligned)?;
+            report.notes.extend(proposal::notes(&found));
+            clock.lap(&mut report, "foreground");
+            if proposal::drop_landscape(&mut read.readings, &found.mask) {
+                aligned = burst::align(monitor, request, &read.paths, &read.basis, &read.readings)?;
+                clock.lap(&mut report, "aligning");
+            }
+            (found.foreground_fraction() > 0.0).then(|| Arc::new(found.mask))
+        }
+        (_, given) => given,
+    };
+    report.notes.extend(aligned.notes.iter().cloned());
+    report.reference = file_name(&read.paths[aligned.reference]);
+    let rows = read.rows();
+    let ReadBurst { paths, basis, readings, peak_memory_bytes: peak_while_reading, .. } = &read;
+
+    let noise_model = burst::noise_model(&rows, &aligned)?;
+    let sky = burst::sky_frames(&aligned, readings, noise_model.as_ref());
+    let land = landscape::frames(&rows, &aligned, foreground.as_deref(), &sky)?;
+    let stack_request = StackRequest {
+        sky,
+        land,
+        foreground: foreground.as_deref(),
+        combine: request.combine_rule(),
+        noise: noise_model,
+        memory_bytes: request.memory_bytes,
+    };
+    let stacked = stack(monitor, &rows, &stack_request)?;
+    clock.lap(&mut report, "stacking");
+
+    report.frames = frame_reports(paths, readings, &aligned, &stack_request);
+    if matches!(request.combine, Combine::ClippedMean | Combine::Mean) {
+        report.noise = noise::measure(monitor, &rows, &stacked, &stack_request, aligned.reference)?;
+    }
+    let single = if request.keep_single { Some(single_frame(&rows, aligned.reference, basis)?) } else { None };
+    clock.lap(&mut report, "noise report");
+    report.peak_memory_bytes = (*peak_while_reading).max(peak_memory_bytes(0));
+    if stacked.n_without_sky > 0 && foreground.is_some() {
+        report.notes.push(format!(
+            "a strip of {} pixels along the horizon shows the still frames, because the landscape was too close to \
+             it in every frame",
+            stacked.n_without_sky
+        ));
+    }
+    let used: Vec<&Light> = aligned.frames.iter().filter_map(|frame| readings[frame.idx].as_ref().ok()).collect();
+    Ok(Outcome {
+        picture: Picture { image: stacked.image, color: basis.color, orientation: basis.orientation },
+        single,
+        foreground,
+        metadata: used.first().map(|light| light.metadata.clone()).unwrap_or_default(),
+        n_frames: used.len(),
+        total_exposure_secs: used.iter().map(|light| light.metadata.exposure_secs).sum(),
+        report,
+    })
+}
+
+/// A burst that is known by its first frame, before the others are read.
+pub(super) struct Prepared {
+    pub(super) paths: Vec<PathBuf>,
+    pub(super) basis: Basis,
+    decoder: Decoder,
+    first: FirstFrame,
+    masters: Masters,
+    given_mask: Option<Arc<ForegroundMask>>,
+}
+
+/// Opens the first frame, the calibration frames and the mask.
+pub(super) fn prepare(monitor: &Monitor, request: &Request, report: &mut Report) -> Result<Prepared, Error> {
     let paths = chosen_lights(request)?;
     if paths.len() < MIN_FRAMES {
         return Err(Error::TooFewFrames {
@@ -61,8 +138,35 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let basis = first.basis.clone();
     let masters = masters::load(monitor, &decoder, request, &first.raw, &mut report.notes)?;
     let given_mask = given_mask(request, &basis, &mut report.notes)?;
-    clock.lap(&mut report, "calibration frames");
+    Ok(Prepared { paths, basis, decoder, first, masters, given_mask })
+}
 
+/// A burst that lies calibrated in the scratch store.
+pub(super) struct ReadBurst {
+    pub(super) paths: Vec<PathBuf>,
+    pub(super) basis: Basis,
+    pub(super) readings: Vec<Reading>,
+    store: ScratchStore,
+    defects: Defects,
+    given_mask: Option<Arc<ForegroundMask>>,
+    peak_memory_bytes: Option<u64>,
+}
+
+impl ReadBurst {
+    pub(super) fn rows(&self) -> RepairedRows<'_> {
+        RepairedRows { store: &self.store, defects: &self.defects }
+    }
+}
+
+/// Decodes, calibrates, stores and measures every frame.
+pub(super) fn read_frames(
+    monitor: &Monitor,
+    request: &Request,
+    prepared: Prepared,
+    clock: &mut StageClock,
+    report: &mut Report,
+) -> Result<ReadBurst, Error> {
+    let Prepared { paths, basis, decoder, first, masters, given_mask } = prepared;
     let spec = ScratchSpec {
         layout: basis.layout,
         size: basis.size,
@@ -84,61 +188,11 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     };
     let keep = |idx, frame: &_| store.write(idx, frame).map_err(Error::from);
     let readings = lights::read_all(monitor, &pass, first, &keep, &|_, _| {})?;
-    let peak_while_reading = peak_memory_bytes(n_at_once);
+    let peak_memory_bytes = peak_memory_bytes(n_at_once);
     let defects = find_defects(&readings, &masters, noise_of_one.as_ref(), basis.layout);
     report.defects_repaired = defects.count();
-    let rows = RepairedRows { store: &store, defects: &defects };
-    clock.lap(&mut report, "reading, calibrating, measuring");
-
-    let aligned = burst::align(monitor, request, &paths, &basis, &readings)?;
-    report.notes.extend(aligned.notes.iter().cloned());
-    report.reference = file_name(&paths[aligned.reference]);
-    clock.lap(&mut report, "aligning");
-
-    let foreground = match (&request.mask, given_mask) {
-        (MaskChoice::Auto, _) => None,
-        (_, given) => given,
-    };
-    clock.lap(&mut report, "foreground");
-
-    let noise_model = burst::noise_model(&rows, &aligned)?;
-    let sky = burst::sky_frames(&aligned, &readings, noise_model.as_ref());
-    let land = landscape::frames(&rows, &aligned, foreground.as_deref(), &sky)?;
-    let stack_request = StackRequest {
-        sky,
-        land,
-        foreground: foreground.as_deref(),
-        combine: request.combine_rule(),
-        noise: noise_model,
-        memory_bytes: request.memory_bytes,
-    };
-    let stacked = stack(monitor, &rows, &stack_request)?;
-    clock.lap(&mut report, "stacking");
-
-    report.frames = frame_reports(&paths, &readings, &aligned, &stack_request);
-    if matches!(request.combine, Combine::ClippedMean | Combine::Mean) {
-        report.noise = noise::measure(monitor, &rows, &stacked, &stack_request, aligned.reference)?;
-    }
-    let single = if request.keep_single { Some(single_frame(&rows, aligned.reference, &basis)?) } else { None };
-    clock.lap(&mut report, "noise report");
-    report.peak_memory_bytes = peak_while_reading.max(peak_memory_bytes(0));
-    if stacked.n_without_sky > 0 && foreground.is_some() {
-        report.notes.push(format!(
-            "a strip of {} pixels along the horizon shows the still frames, because the landscape was too close to \
-             it in every frame",
-            stacked.n_without_sky
-        ));
-    }
-    let used: Vec<&Light> = aligned.frames.iter().filter_map(|frame| readings[frame.idx].as_ref().ok()).collect();
-    Ok(Outcome {
-        picture: Picture { image: stacked.image, color: basis.color, orientation: basis.orientation },
-        single,
-        foreground,
-        metadata: used.first().map(|light| light.metadata.clone()).unwrap_or_default(),
-        n_frames: used.len(),
-        total_exposure_secs: used.iter().map(|light| light.metadata.exposure_secs).sum(),
-        report,
-    })
+    clock.lap(report, "reading, calibrating, measuring");
+    Ok(ReadBurst { paths, basis, readings, store, defects, given_mask, peak_memory_bytes })
 }
 
 /// The lights without those to skip.

@@ -1,0 +1,183 @@
+//! Parts of sky and of land that stand alone: gaps between branches, ponds, bright stars.
+//!
+//! Stars are spread at random, so a part of the sky in which n are to be expected shows none with
+//! probability exp(−n) (Poisson): a large smooth part without stars is water or mist, not sky.
+
+use crate::foreground::filters::{Parts, Touching, as_weights, box_mean, dilate};
+use crate::foreground::growth::{Sky, UNKNOWN};
+use crate::foreground::moving::MovingLights;
+use crate::pixels::{Mask, Plane, Size};
+
+/// Mean departure of a gap of sky; the land that happens to look like sky varies more.
+const GAP_DEPARTURE: f32 = 1.4;
+/// Smaller gaps are left to the refinement at full resolution.
+const LEAST_GAP: f32 = 6.0;
+/// A gap with more stars to be expected must show some. Near the horizon, between branches, a third of them is seen.
+const EXPECTED_STARS: f32 = 13.0;
+/// Share of the expected stars that a large part must show.
+const LEAST_STARS: f32 = 0.3;
+/// A gap is separated from the sky by no more than a branch.
+const BRANCH: f32 = 16.0;
+/// Share of its edge that lies so near to the sky.
+const NEAR_SHARE: f32 = 0.05;
+/// Brighter than the sky and smaller: what is left of a bright star.
+const STAR_REST: f32 = 400.0;
+/// A part of land that nowhere departs more from the sky is a cloud or a piece of the galaxy.
+const FAINT_LAND: (f32, f32) = (5.0, 12.0);
+
+/// Land of less pixels, with no larger land within the distance, is none.
+const LEAST_LAND: f32 = 100.0;
+const LONE_DISTANCE: f32 = 24.0;
+
+/// Where gaps are looked for.
+pub(super) struct Gaps<'a> {
+    pub(super) like_sky: &'a Mask,
+    pub(super) departure: &'a Plane<f32>,
+    pub(super) sky: &'a Mask,
+    pub(super) lights: &'a MovingLights,
+}
+
+/// Parts that look like sky, lie just behind a branch, and are too small to miss their stars.
+pub(super) fn gaps_of_sky(gaps: &Gaps<'_>) -> Mask {
+    let size = gaps.sky.size();
+    let alone = minus(gaps.like_sky, gaps.sky);
+    let parts = Parts::of(&alone, Touching::Edges);
+    let areas = parts.sums(|_| 1.0);
+    let departures = parts.sums(|idx| gaps.departure.samples()[idx]);
+    let cover = box_mean(&as_weights(gaps.sky), 24);
+    let covers = parts.sums(|idx| cover.samples()[idx]);
+    let near = nearness(&parts, &alone, gaps.sky);
+    let density = gaps.lights.stars.len() as f32 / size.area() as f32;
+    let wanted: Vec<bool> = (0..parts.n)
+        .map(|part| {
+            let area = areas[part];
+            let mean = |sums: &[f32]| sums[part] / area.max(1.0);
+            let among_sky = mean(&covers) > 0.3 && area < 2000.0;
+            area >= LEAST_GAP
+                && mean(&departures) < GAP_DEPARTURE
+                && density * area < EXPECTED_STARS
+                && (among_sky || near[part] > NEAR_SHARE)
+        })
+        .collect();
+    parts.select(&wanted)
+}
+
+/// Leaves parts of the sky out that have no claim to it, and takes specks in it back.
+pub(super) fn settle(sky: &Sky, grey: &Plane<f32>, lights: &MovingLights) -> Mask {
+    let parts = Parts::of(&sky.mask, Touching::Edges);
+    if parts.n == 1 {
+        return sky.mask.clone();
+    }
+    let kept = parts.select(&rightful(&parts, &sky.mask, lights));
+    let land = Mask(kept.0.map(|inside| !inside));
+    let specks = Parts::of(&land, Touching::Corners);
+    let areas = specks.sums(|_| 1.0);
+    let width = grey.width();
+    let excess = specks.sums(|idx| {
+        let (x, y) = (idx % width, idx / width);
+        if sky.model.knows(x, y) {
+            grey.at(x, y) - sky.model.at(x as f32, y as f32).iter().sum::<f32>() / 3.0
+        } else {
+            0.0
+        }
+    });
+    let departures = specks.sums(|idx| sky.departure.samples()[idx]);
+    let mut highest = vec![0.0_f32; specks.n];
+    for (&label, &departure) in specks.label.samples().iter().zip(sky.departure.samples()) {
+        highest[label as usize] = highest[label as usize].max(departure);
+    }
+    let wanted: Vec<bool> = (0..specks.n)
+        .map(|part| {
+            let mean = departures[part] / areas[part].max(1.0);
+            let star = excess[part] > 0.0 && areas[part] < STAR_REST && highest[part] < UNKNOWN;
+            let faint = mean < FAINT_LAND.0 && highest[part] < FAINT_LAND.1;
+            star || faint || areas[part] < 3.0
+        })
+        .collect();
+    without_lone_specks(&kept.union(&specks.select(&wanted)))
+}
+
+/// Takes specks of land back that have no land of any size near them: twigs have.
+fn without_lone_specks(sky: &Mask) -> Mask {
+    let land = Mask(sky.0.map(|inside| !inside));
+    let parts = Parts::of(&land, Touching::Corners);
+    let areas = parts.sums(|_| 1.0);
+    let large: Vec<bool> = areas.iter().map(|&area| area >= LEAST_LAND).collect();
+    let near = dilate(&parts.select(&large), LONE_DISTANCE);
+    let mut lone = vec![true; parts.n];
+    for (&label, &near) in parts.label.samples().iter().zip(near.0.samples()) {
+        lone[label as usize] &= !near;
+    }
+    sky.union(&parts.select(&lone))
+}
+
+/// The part with most stars, parts with their share of stars, and parts just behind a branch from these.
+fn rightful(parts: &Parts, sky: &Mask, lights: &MovingLights) -> Vec<bool> {
+    let areas = parts.sums(|_| 1.0);
+    let stars = stars_in(parts, lights);
+    let main = (1..parts.n).max_by(|&a, &b| stars[a].total_cmp(&stars[b]).then(areas[a].total_cmp(&areas[b])));
+    let mut good = vec![false; parts.n];
+    let Some(main) = main else { return good };
+    good[main] = true;
+    let density = stars[main] / areas[main];
+    let expected = |part: usize| density * areas[part];
+    loop {
+        let near = nearness(parts, sky, &parts.select(&good));
+        let mut gained = false;
+        for part in 1..parts.n {
+            let behind_branch = near[part] > NEAR_SHARE
+                && (expected(part) < EXPECTED_STARS || stars[part] > LEAST_STARS * expected(part));
+            let starry = stars[part] >= 4.0 && stars[part] > 0.5 * expected(part);
+            if !good[part] && (behind_branch || starry) {
+                good[part] = true;
+                gained = true;
+            }
+        }
+        if !gained {
+            return good;
+        }
+    }
+}
+
+/// Stars in each part or on its edge.
+fn stars_in(parts: &Parts, lights: &MovingLights) -> Vec<f32> {
+    let Size { width, height } = parts.label.size();
+    let mut stars = vec![0.0; parts.n];
+    for &(star_x, star_y) in &lights.stars {
+        let rows = star_y.saturating_sub(1)..(star_y + 2).min(height);
+        let around = rows.flat_map(|y| parts.label.row(y)[star_x.saturating_sub(1)..(star_x + 2).min(width)].iter());
+        stars[around.copied().max().unwrap_or(0) as usize] += 1.0;
+    }
+    stars
+}
+
+/// Share of the edge of each part that lies within a branch's width of `sky`.
+fn nearness(parts: &Parts, mask: &Mask, sky: &Mask) -> Vec<f32> {
+    let Size { width, height } = mask.size();
+    let near = dilate(sky, BRANCH);
+    let (mut edges, mut nears) = (vec![0.0_f32; parts.n], vec![0.0_f32; parts.n]);
+    for y in 0..height {
+        for x in 0..width {
+            let label = parts.label.at(x, y) as usize;
+            if label == 0 {
+                continue;
+            }
+            let inside = |x: usize, y: usize| mask.contains(x, y);
+            let whole = (x == 0 || inside(x - 1, y))
+                && (x + 1 == width || inside(x + 1, y))
+                && (y == 0 || inside(x, y - 1))
+                && (y + 1 == height || inside(x, y + 1));
+            if !whole {
+                edges[label] += 1.0;
+                nears[label] += if near.contains(x, y) { 1.0 } else { 0.0 };
+            }
+        }
+    }
+    nears.iter().zip(&edges).map(|(near, edge)| near / edge.max(1.0)).collect()
+}
+
+/// The pixels of `a` outside `b`.
+pub(super) fn minus(a: &Mask, b: &Mask) -> Mask {
+    let samples = a.0.samples().iter().zip(b.0.samples()).map(|(&a, &b)| a && !b).collect();
+    Mask(Plane::from_vec(a.size(), samples).expect("one flag a pixel"))
+}

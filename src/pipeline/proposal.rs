@@ -1,0 +1,194 @@
+//! The foreground proposed from the frames in the scratch store, and what follows from it.
+
+use crate::detect::{FrameMeasure, Mesh};
+use crate::error::Error;
+use crate::foreground::{BurstView, ForegroundMask, Proposal, propose};
+use crate::job::Monitor;
+use crate::pipeline::burst::{self, Aligned};
+use crate::pipeline::clock::StageClock;
+use crate::pipeline::lights::Reading;
+use crate::pipeline::report::Report;
+use crate::pipeline::request::{MaskChoice, Request};
+use crate::pipeline::rows::RepairedRows;
+use crate::pipeline::run::{prepare, read_frames};
+use crate::pixels::{Orientation, Plane, Point, Rect, Size, nearest_index};
+use crate::stack::MosaicRows;
+
+/// Stars dropped from a frame that make it worth registering again.
+const MATERIAL_STARS: usize = 3;
+/// A cell of the sky's mesh with more land than this tells of land.
+const LAND_SHARE: f64 = 0.3;
+
+/// Below this the person is asked to look.
+pub const LOW_CONFIDENCE: f64 = 0.7;
+
+/// What was proposed.
+#[derive(Clone, Debug)]
+pub struct MaskProposal {
+    /// The mask, how sure it is, and what it was solved from.
+    pub proposal: Proposal,
+    /// How the frames are turned to be upright.
+    pub orientation: Orientation,
+}
+
+/// Reads a burst as far as needed to propose its foreground.
+///
+/// Where the stars cannot be matched from frame to frame the proposal says what follows from that.
+pub fn propose_mask(monitor: &Monitor, request: &Request) -> Result<MaskProposal, Error> {
+    let mut report = Report::default();
+    let mut clock = StageClock::start();
+    let request = Request { mask: MaskChoice::Auto, ..request.clone() };
+    let prepared = prepare(monitor, &request, &mut report)?;
+    let orientation = prepared.basis.orientation;
+    let burst = read_frames(monitor, &request, prepared, &mut clock, &mut report)?;
+    let rows = burst.rows();
+    let proposal = match burst::align(monitor, &request, &burst.paths, &burst.basis, &burst.readings) {
+        Ok(aligned) => propose_aligned(monitor, &rows, &aligned)?,
+        // Without stars in common there may be no sky at all: the burst itself is still looked at.
+        Err(Error::TooFewFrames { .. }) => propose_unaligned(monitor, &rows, &burst.readings)?,
+        Err(error) => return Err(error),
+    };
+    Ok(MaskProposal { proposal, orientation })
+}
+
+/// Proposes the mask from frames that are registered.
+pub(super) fn propose_aligned(
+    monitor: &Monitor,
+    rows: &RepairedRows<'_>,
+    aligned: &Aligned,
+) -> Result<Proposal, Error> {
+    let frames: Vec<usize> = aligned.frames.iter().map(|frame| frame.idx).collect();
+    let read = |frame: usize, rect: Rect, planes: &mut [Vec<f32>]| -> Result<(), Error> {
+        Ok(rows.read_rect(frames[frame], rect, planes)?)
+    };
+    let carry = |frame: usize, point: Point| aligned.frames[frame].light_from_reference.apply(point);
+    let view = BurstView {
+        size: rows.size(),
+        layout: rows.layout(),
+        n_frames: frames.len(),
+        reference: frames.iter().position(|&idx| idx == aligned.reference).unwrap_or(0),
+        read: &read,
+        light_from_reference: Some(&carry),
+    };
+    propose(monitor, &view)
+}
+
+fn propose_unaligned(monitor: &Monitor, rows: &RepairedRows<'_>, readings: &[Reading]) -> Result<Proposal, Error> {
+    let frames: Vec<usize> = (0..readings.len()).filter(|&idx| readings[idx].is_ok()).collect();
+    let read = |frame: usize, rect: Rect, planes: &mut [Vec<f32>]| -> Result<(), Error> {
+        Ok(rows.read_rect(frames[frame], rect, planes)?)
+    };
+    let view = BurstView {
+        size: rows.size(),
+        layout: rows.layout(),
+        n_frames: frames.len(),
+        reference: 0,
+        read: &read,
+        light_from_reference: None,
+    };
+    propose(monitor, &view)
+}
+
+/// What the report says of a proposal.
+pub(super) fn notes(proposal: &Proposal) -> Vec<String> {
+    let mut notes = proposal.notes.clone();
+    if proposal.confidence < LOW_CONFIDENCE {
+        let place = proposal.doubt.map_or(String::new(), |at| format!(", best near ({:.0}, {:.0})", at.x, at.y));
+        notes.push(format!(
+            "the proposed landscape is uncertain ({:.0} %): look at it and correct it with a stroke{place}, or give a mask",
+            100.0 * proposal.confidence
+        ));
+    }
+    notes
+}
+
+/// Leaves stars in the landscape out of the measures, and its light out of the sky's; whether so many stars
+/// went that the frames are worth registering again.
+pub(super) fn drop_landscape(readings: &mut [Reading], mask: &ForegroundMask) -> bool {
+    let size = mask.size();
+    let land = |point: Point| match (nearest_index(point.x, size.width), nearest_index(point.y, size.height)) {
+        (Some(x), Some(y)) => mask.0.at(x, y) >= 0.5,
+        _ => false,
+    };
+    let mut material = false;
+    for light in readings.iter_mut().flatten() {
+        let before = light.measure.stars.len();
+        light.measure.stars.retain(|star| !land(star.centroid));
+        material |= before - light.measure.stars.len() >= MATERIAL_STARS;
+        clear_background(&mut light.measure, mask);
+    }
+    material
+}
+
+/// Cells of the sky's level that land has part in take the mean of their neighbours.
+fn clear_background(measure: &mut FrameMeasure, mask: &ForegroundMask) {
+    for mesh in &mut measure.background.level {
+        let sky = sky_cells(mesh, mask);
+        if sky.samples().iter().any(|&sky| sky) {
+            fill_from_neighbors(&mut mesh.cells, sky);
+        }
+    }
+}
+
+/// Cells that land has no part in; the mesh is filtered over three cells, so their neighbours count too.
+fn sky_cells(mesh: &Mesh, mask: &ForegroundMask) -> Plane<bool> {
+    let cells = mesh.cells.size();
+    let size = mask.size();
+    let shares = Plane::from_fn(cells, |x, y| {
+        let rows = y * mesh.cell_px..((y + 1) * mesh.cell_px).min(size.height);
+        let columns = x * mesh.cell_px..((x + 1) * mesh.cell_px).min(size.width);
+        let area = (rows.len() * columns.len()).max(1) as f64;
+        rows.map(|row| mask.0.row(row)[columns.clone()].iter().map(|&alpha| f64::from(alpha)).sum::<f64>()).sum::<f64>()
+            / area
+    });
+    Plane::from_fn(cells, |x, y| {
+        let rows = y.saturating_sub(1)..(y + 2).min(cells.height);
+        let columns = x.saturating_sub(1)..(x + 2).min(cells.width);
+        let landed = rows.flat_map(|row| shares.row(row)[columns.clone()].iter()).filter(|&&s| s > LAND_SHARE).count();
+        shares.at(x, y) < LAND_SHARE && landed <= 3
+    })
+}
+
+/// From the known cells outwards, ring by ring.
+fn fill_from_neighbors(cells: &mut Plane<f32>, mut known: Plane<bool>) {
+    let Size { width, height } = cells.size();
+    while known.samples().contains(&false) {
+        let mut found = Vec::new();
+        for y in 0..height {
+            for x in 0..width {
+                if known.at(x, y) {
+                    continue;
+                }
+                let (mut sum, mut n) = (0.0, 0);
+                for row in y.saturating_sub(1)..(y + 2).min(height) {
+                    for column in x.saturating_sub(1)..(x + 2).min(width) {
+                        if known.at(column, row) {
+                            sum += cells.at(column, row);
+                            n += 1;
+                        }
+                    }
+                }
+                if n > 0 {
+                    found.push((x, y, sum / n as f32));
+                }
+            }
+        }
+        for (x, y, value) in found {
+            cells.set(x, y, value);
+            known.set(x, y, true);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn cells_of_land_take_the_sky_beside_them() {
+        let size = Size { width: 5, height: 1 };
+        let mut cells = Plane::from_fn(size, |x, _| if x < 3 { 2.0 } else { 9.0 });
+        fill_from_neighbors(&mut cells, Plane::from_fn(size, |x, _| x < 3));
+        assert_eq!(cells.samples(), &[2.0; 5], "the land's level is gone");
+    }
+}

@@ -1,0 +1,154 @@
+//! Bursts of invented scenes for the foreground proposal, and its errors against their exact masks.
+
+use nightsheaf::calibrate::{Masters, calibrate};
+use nightsheaf::foreground::{BurstView, ForegroundMask, Proposal, propose};
+use nightsheaf::job::{Cancelled, Monitor};
+use nightsheaf::pixels::{CalibratedFrame, Plane, Point, Rect, Size};
+use nightsheaf::synthetic::{Burst, LandKind, Scene};
+
+/// Every kind of landscape with its name.
+pub const KINDS: [(&str, LandKind); 9] = [
+    ("none", LandKind::None),
+    ("ridge", LandKind::Ridge),
+    ("silhouette", LandKind::Silhouette),
+    ("bright", LandKind::Bright),
+    ("trees", LandKind::Trees),
+    ("lake", LandKind::Lake),
+    ("building", LandKind::Building),
+    ("haze", LandKind::Haze),
+    ("only", LandKind::Only),
+];
+
+/// A frame of the 12 mm camera has this many columns at 24 million pixels.
+pub const FULL_WIDTH: f64 = 6000.0;
+
+/// The 24-megapixel scene with fewer, larger pixels: as many stars for a pixel's length.
+pub fn scene(kind: LandKind, width: usize, n_lights: usize) -> Scene {
+    let scene = Scene::wide_24mpix(n_lights);
+    let share = width as f64 / FULL_WIDTH;
+    Scene {
+        land: kind,
+        size: Size { width, height: width * 2 / 3 },
+        n_stars: (scene.n_stars as f64 * share) as usize,
+        n_hot_pixels: (scene.n_hot_pixels as f64 * share * share) as usize,
+        ..scene
+    }
+}
+
+/// Proposes the mask of a burst whose registration is exact.
+pub fn propose_for(burst: &Burst) -> Proposal {
+    let n_frames = burst.scene().n_lights;
+    let frames: Vec<CalibratedFrame> =
+        (0..n_frames).map(|idx| calibrate(&burst.light(idx), &Masters::default())).collect();
+    propose_with(burst, &frames)
+}
+
+/// The same for frames that are there already.
+pub fn propose_with(burst: &Burst, frames: &[CalibratedFrame]) -> Proposal {
+    let n_frames = frames.len();
+    let read = |frame: usize, rect: Rect, planes: &mut [Vec<f32>]| -> Result<(), Cancelled> {
+        for (plane, target) in frames[frame].planes.iter().zip(planes) {
+            target.clear();
+            for y in rect.y..rect.y + rect.size.height {
+                target.extend_from_slice(&plane.row(y)[rect.x..rect.x + rect.size.width]);
+            }
+        }
+        Ok(())
+    };
+    let reference = n_frames / 2;
+    let carry = |frame: usize, point: Point| burst.carry(reference, frame, point);
+    let view = BurstView {
+        size: burst.scene().size,
+        layout: frames[0].layout,
+        n_frames,
+        reference,
+        read: &read,
+        light_from_reference: Some(&carry),
+    };
+    propose(&Monitor::silent(), &view).expect("nothing fails in memory")
+}
+
+/// How a mask differs from the exact one.
+#[derive(Clone, Copy, Debug)]
+pub struct MaskError {
+    /// Intersection over union of the pixels with at least half of land; 1.0 where neither has any.
+    pub overlap: f64,
+    /// Distance from the points of either edge to the other edge: the middle one, and 95 of 100 are nearer.
+    pub edge_px: Option<[f64; 2]>,
+    /// Mean difference of the weights, in percent of the frame.
+    pub weight_percent: f64,
+}
+
+pub fn mask_error(mask: &ForegroundMask, truth: &Plane<f32>) -> MaskError {
+    let (mut both, mut either, mut difference) = (0_usize, 0_usize, 0.0_f64);
+    for (&found, &exact) in mask.0.samples().iter().zip(truth.samples()) {
+        both += usize::from(found >= 0.5 && exact >= 0.5);
+        either += usize::from(found >= 0.5 || exact >= 0.5);
+        difference += f64::from((found - exact).abs());
+    }
+    let (found, exact) = (edge_points(&mask.0), edge_points(truth));
+    let mut distances = distances(&found, &exact, truth.size());
+    distances.extend(self::distances(&exact, &found, truth.size()));
+    distances.sort_by(f64::total_cmp);
+    let at = |share: f64| distances[((distances.len() - 1) as f64 * share) as usize];
+    MaskError {
+        overlap: if either == 0 { 1.0 } else { both as f64 / either as f64 },
+        edge_px: (!found.is_empty() && !exact.is_empty()).then(|| [at(0.5), at(0.95)]),
+        weight_percent: 100.0 * difference / truth.size().area() as f64,
+    }
+}
+
+/// Where the weight passes one half between two neighbours, by linear interpolation.
+fn edge_points(mask: &Plane<f32>) -> Vec<Point> {
+    let Size { width, height } = mask.size();
+    let mut points = Vec::new();
+    for y in 0..height {
+        for x in 0..width {
+            let own = mask.at(x, y);
+            let mut meet = |other: f32, dx: f64, dy: f64| {
+                if (own >= 0.5) != (other >= 0.5) {
+                    let share = f64::from((0.5 - own) / (other - own));
+                    points.push(Point { x: x as f64 + share * dx, y: y as f64 + share * dy });
+                }
+            };
+            if x + 1 < width {
+                meet(mask.at(x + 1, y), 1.0, 0.0);
+            }
+            if y + 1 < height {
+                meet(mask.at(x, y + 1), 0.0, 1.0);
+            }
+        }
+    }
+    points
+}
+
+/// Distance of each point to the nearest of the others, by squares of 8 pixels; beyond [`FAR`] it is [`FAR`].
+fn distances(from: &[Point], to: &[Point], size: Size) -> Vec<f64> {
+    const SQUARE: f64 = 8.0;
+    const FAR: f64 = 64.0;
+    let columns = (size.width as f64 / SQUARE) as usize + 2;
+    let rows = (size.height as f64 / SQUARE) as usize + 2;
+    let cell = |value: f64| (value.max(0.0) / SQUARE) as usize;
+    let mut squares = vec![Vec::new(); columns * rows];
+    for point in to {
+        squares[cell(point.y) * columns + cell(point.x)].push(*point);
+    }
+    let nearest = |point: &Point| {
+        let (column, row) = (cell(point.x), cell(point.y));
+        let mut best = FAR;
+        for ring in 0..=(FAR / SQUARE) as usize {
+            if (ring as f64 - 1.0) * SQUARE > best {
+                break;
+            }
+            for y in row.saturating_sub(ring)..(row + ring + 1).min(rows) {
+                for x in column.saturating_sub(ring)..(column + ring + 1).min(columns) {
+                    if y.abs_diff(row).max(x.abs_diff(column)) == ring {
+                        best = squares[y * columns + x].iter().map(|other| other.distance(*point)).fold(best, f64::min);
+                    }
+                }
+            }
+        }
+        best
+    };
+    from.iter().map(nearest).collect()
+}
