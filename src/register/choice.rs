@@ -16,6 +16,8 @@ use super::plane::TUKEY;
 const AIR_GAIN: f64 = 12.0;
 /// Stars that the first guesses at the zenith are judged by.
 const STARS_FOR_AIR: usize = 80;
+/// Steps at most for each of them, and between links.
+const AIR_STEPS: usize = 6;
 /// Tukey's cost of an outlier.
 const LARGEST_COST: f64 = TUKEY * TUKEY / 3.0;
 /// A turn smaller than this bends nothing that could be measured, radians.
@@ -96,7 +98,7 @@ fn with_air(without: &Adjusted, relink: &(dyn Fn(&mut Scene) + Sync)) -> Option<
     let few = thinned(&without.scene);
     let best_of_side = |side: Vector3<f64>| {
         let found = CAMERA_ALTITUDES_DEG.map(|altitude_deg| {
-            let adjusted = adjust(under_air(&few, zenith_guess(side, altitude_deg)), Adjust::LensAndAir, FIRST_STEPS);
+            let adjusted = adjust(under_air(&few, zenith_guess(side, altitude_deg)), Adjust::LensAndAir, AIR_STEPS);
             (adjusted.scene.cost(without.scale), adjusted.scene.zenith)
         });
         found.into_iter().min_by(|a, b| a.0.total_cmp(&b.0)).and_then(|(_, zenith)| zenith)
@@ -107,10 +109,10 @@ fn with_air(without: &Adjusted, relink: &(dyn Fn(&mut Scene) + Sync)) -> Option<
         .map(|zenith| {
             let mut scene = under_air(&without.scene, zenith);
             for _ in 0..2 {
-                scene = adjust(scene, Adjust::LensAndAir, FIRST_STEPS).scene;
+                scene = adjust(scene, Adjust::LensAndAir, AIR_STEPS).scene;
                 relink(&mut scene);
             }
-            adjust(scene, Adjust::LensAndAir, FIRST_STEPS)
+            adjust(scene, Adjust::LensAndAir, AIR_STEPS)
         })
         .collect();
     let scale = candidates.iter().map(|candidate| candidate.scale).fold(f64::INFINITY, f64::min);
