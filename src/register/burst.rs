@@ -27,7 +27,9 @@ const POOR_FIT: f64 = 1.6;
 const LINK_TOLERANCES: [f64; 3] = [6.0, 3.0, 1.5];
 
 /// The same once air is taken in.
-const AIR_TOLERANCES: [f64; 4] = [6.0, 3.0, 1.5, 1.0];
+const AIR_TOLERANCES: [f64; 2] = [2.0, 1.0];
+/// Stars by which the question of air is decided: the answer needs fewer than the fit.
+const STARS_FOR_CHOICE: usize = 160;
 
 /// Registers every frame of a burst on its reference frame.
 ///
@@ -144,9 +146,9 @@ impl Burst<'_> {
         let settled = self.settled(monitor, prior, parameters, starts, in_fit, settings)?;
         monitor.check()?;
         let fields: Vec<&Field> = self.fields.iter().collect();
-        let mut wide = settled.scene.clone();
-        link(&mut wide, &fields, in_fit, LINK_TOLERANCES[0] * self.tolerance_px, settings.stars_in_fit);
-        let mut fit = chosen(settled, wide);
+        let wide_px = LINK_TOLERANCES[0] * self.tolerance_px;
+        let n_stars = settings.stars_in_fit.min(STARS_FOR_CHOICE);
+        let mut fit = chosen(settled, &|scene| link(scene, &fields, in_fit, wide_px, n_stars));
         if fit.adjusted.scene.zenith.is_some() {
             for tolerance in AIR_TOLERANCES.map(|factor| factor * self.tolerance_px) {
                 monitor.check()?;
