@@ -10,14 +10,17 @@ use crate::foreground::ForegroundMask;
 use crate::job::Monitor;
 use crate::pipeline::burst::{self, Aligned};
 use crate::pipeline::clock::{StageClock, peak_memory_bytes};
+use crate::pipeline::lens_profile::{lens_profile_note, load_lens_profile};
 use crate::pipeline::lights::{self, Basis, FirstPass, Light, Reading};
 use crate::pipeline::picture::Picture;
-use crate::pipeline::report::{FrameReport, Report};
+use crate::pipeline::report::{FrameReport, LensReport, Report};
 use crate::pipeline::request::{Combine, MaskChoice, Request};
+use crate::pipeline::residuals::{FrameResiduals, by_radius};
 use crate::pipeline::rows::RepairedRows;
-use crate::pipeline::{MIN_FRAMES, landscape, load_mask, masters, noise};
-use crate::pixels::Layout;
+use crate::pipeline::{MIN_FRAMES, landscape, load_mask, masters, noise, residuals};
+use crate::pixels::{Layout, Size};
 use crate::raw::{Decoder, Metadata};
+use crate::register::LensFit;
 use crate::scratch::{ScratchSpec, ScratchStore};
 use crate::stack::{StackRequest, stack};
 
@@ -35,6 +38,10 @@ pub struct Outcome {
     pub foreground: Option<Arc<ForegroundMask>>,
     /// What was done.
     pub report: Report,
+    /// What is left between each frame's stars and the reference frame's, frame by frame.
+    pub residuals: Vec<FrameResiduals>,
+    /// The lens of the burst, where a camera explains it.
+    pub lens: Option<LensFit>,
     /// Of the first frame that was used.
     pub metadata: Metadata,
     /// Frames in the picture.
@@ -61,6 +68,7 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let basis = first.basis.clone();
     let masters = masters::load(monitor, &decoder, request, &first.raw, &mut report.notes)?;
     let given_mask = given_mask(request, &basis, &mut report.notes)?;
+    let profile = request.lens_profile.as_deref().map(|path| load_lens_profile(path, basis.size)).transpose()?;
     clock.lap(&mut report, "calibration frames");
 
     let spec = ScratchSpec {
@@ -90,7 +98,10 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let rows = RepairedRows { store: &store, defects: &defects };
     clock.lap(&mut report, "reading, calibrating, measuring");
 
-    let aligned = burst::align(monitor, request, &paths, &basis, &readings)?;
+    let aligned = burst::align(monitor, request, &paths, &basis, profile, &readings)?;
+    report.lens =
+        aligned.lens.as_ref().map(|lens| LensReport::new(lens, &aligned.optics, request.lens_profile.clone()));
+    report.notes.extend(lens_profile_note(&aligned, request));
     report.notes.extend(aligned.notes.iter().cloned());
     report.reference = file_name(&paths[aligned.reference]);
     clock.lap(&mut report, "aligning");
@@ -115,7 +126,7 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let stacked = stack(monitor, &rows, &stack_request)?;
     clock.lap(&mut report, "stacking");
 
-    report.frames = frame_reports(&paths, &readings, &aligned, &stack_request);
+    report.frames = frame_reports(&paths, &readings, &aligned, &stack_request, basis.size);
     if matches!(request.combine, Combine::ClippedMean | Combine::Mean) {
         report.noise = noise::measure(monitor, &rows, &stacked, &stack_request, aligned.reference)?;
     }
@@ -137,6 +148,8 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
         metadata: used.first().map(|light| light.metadata.clone()).unwrap_or_default(),
         n_frames: used.len(),
         total_exposure_secs: used.iter().map(|light| light.metadata.exposure_secs).sum(),
+        residuals: residuals::of_frames(&paths, &aligned),
+        lens: aligned.lens,
         report,
     })
 }
@@ -217,6 +230,7 @@ fn frame_reports(
     readings: &[Reading],
     aligned: &Aligned,
     request: &StackRequest<'_>,
+    size: Size,
 ) -> Vec<FrameReport> {
     let weight_of = |idx| request.sky.iter().find(|frame| frame.frame == idx).map_or(0.0, |frame| frame.weight);
     let reference_weight = f64::from(weight_of(aligned.reference));
@@ -233,6 +247,8 @@ fn frame_reports(
                 registration: frame.map_or("none".to_owned(), |frame| frame.registration.model.to_string()),
                 matched: frame.map_or(0, |frame| frame.registration.n_matched),
                 rms_px: frame.map(|frame| frame.registration.rms_px),
+                registration_reason: frame.and_then(|frame| frame.registration.reason.clone()),
+                residuals_by_radius: frame.map_or(Vec::new(), |frame| by_radius(&frame.residuals, size)),
             }
         })
         .collect()
