@@ -96,6 +96,8 @@ pub struct LensReport {
     pub sightings: usize,
     /// Ordinary error of a sighting over what the noise of its centroid explains; 1 is perfect.
     pub noise_ratio: f64,
+    /// How the model was chosen; each a sentence.
+    pub notes: Vec<String>,
 }
 
 /// What a lens was known from before the stars were asked.
@@ -113,7 +115,7 @@ pub enum LensStart {
 impl LensReport {
     /// What is told of a lens.
     #[must_use]
-    pub fn new(fit: &LensFit, optics: &Optics, profile: Option<PathBuf>) -> Self {
+    pub fn new(fit: &LensFit, optics: &Optics, profile: Option<PathBuf>, notes: &[String]) -> Self {
         Self {
             projection: fit.lens.projection,
             fitted: fit.fitted,
@@ -128,6 +130,7 @@ impl LensReport {
             stars: fit.n_stars,
             sightings: fit.n_sightings,
             noise_ratio: fit.noise_ratio,
+            notes: notes.to_vec(),
         }
     }
 }

@@ -99,8 +99,10 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     clock.lap(&mut report, "reading, calibrating, measuring");
 
     let aligned = burst::align(monitor, request, &paths, &basis, profile, &readings)?;
-    report.lens =
-        aligned.lens.as_ref().map(|lens| LensReport::new(lens, &aligned.optics, request.lens_profile.clone()));
+    report.lens = aligned
+        .lens
+        .as_ref()
+        .map(|lens| LensReport::new(lens, &aligned.optics, request.lens_profile.clone(), &aligned.notes));
     report.notes.extend(lens_profile_note(&aligned, request));
     report.notes.extend(aligned.notes.iter().cloned());
     report.reference = file_name(&paths[aligned.reference]);
