@@ -16,8 +16,11 @@ use crate::register::LensProfile;
 /// A profile has less than a thousand bytes; a file larger than this is something else.
 const MOST_BYTES: u64 = 65_536;
 
-/// Reads a profile for frames of this size as stored.
-pub(super) fn load_lens_profile(path: &Path, frame: Size) -> Result<LensProfile, Error> {
+/// Stated focal lengths that differ by a larger share are not the same.
+const SAME_FOCAL_LENGTH: f64 = 0.02;
+
+/// Reads a profile for frames of this size as stored, taken at this focal length where the camera tells.
+pub(super) fn load_lens_profile(path: &Path, frame: Size, focal_mm: Option<f64>) -> Result<LensProfile, Error> {
     let problem = |what: String| Error::LensProfile { path: path.to_owned(), what };
     let mut bytes = Vec::new();
     let read = File::open(path).and_then(|file| file.take(MOST_BYTES + 1).read_to_end(&mut bytes));
@@ -39,7 +42,12 @@ pub(super) fn load_lens_profile(path: &Path, frame: Size) -> Result<LensProfile,
             "is of frames of {of}, these are {frame}: give a profile of frames of this shape"
         )));
     }
-    Ok(profile)
+    match (profile.focal_mm, focal_mm) {
+        (Some(of), Some(stated)) if (of / stated - 1.0).abs() > SAME_FOCAL_LENGTH => Err(problem(format!(
+            "is of {of} mm, these frames state {stated} mm: give a profile of this lens at this focal length"
+        ))),
+        _ => Ok(profile),
+    }
 }
 
 /// Writes the lens as the stars of a burst measured it, whole or not at all.
@@ -85,7 +93,7 @@ mod tests {
         let folder = tempfile::tempdir().expect("a temporary folder");
         let path = folder.path().join("lens.toml");
         std::fs::write(&path, bytes).expect("a small file");
-        let error = load_lens_profile(&path, FRAME).expect_err("no profile for these frames");
+        let error = load_lens_profile(&path, FRAME, Some(12.0)).expect_err("no profile for these frames");
         let text = error.to_string();
         assert!(text.contains("lens.toml"), "the file is named: {text}");
         text
@@ -93,7 +101,7 @@ mod tests {
 
     fn profile(width: usize, focal_px: f64) -> String {
         format!(
-            "version = 1\nlens_name = \"Tarn 12\"\nprojection = \"rectilinear\"\nfocal_px = [{focal_px}, 0.2]\n\
+            "version = 1\nlens_name = \"Tarn 12\"\nfocal_mm = 12.0\nprojection = \"rectilinear\"\nfocal_px = [{focal_px}, 0.2]\n\
              principal_px = [[240.0, 1.0], [160.0, 1.0]]\nradial = [[-0.05, 0.01], [0.0, 0.01], [0.0, 0.01]]\n\
              channel_scale = [1.0, 1.0, 1.0]\n[frame_size]\nwidth = {width}\nheight = 320\n"
         )
@@ -111,7 +119,9 @@ mod tests {
         assert!(text.contains("version 9"), "{text}");
         let text = refused(profile(320, 250.0).as_bytes());
         assert!(text.contains("320 × 320") && text.contains("480 × 320"), "{text}");
-        let missing = load_lens_profile(Path::new("no-such-lens.toml"), FRAME).expect_err("no such file");
+        let text = refused(profile(480, 250.0).replace("12.0", "24.0").as_bytes());
+        assert!(text.contains("is of 24 mm, these frames state 12 mm"), "{text}");
+        let missing = load_lens_profile(Path::new("no-such-lens.toml"), FRAME, None).expect_err("no such file");
         assert!(missing.to_string().contains("no-such-lens.toml cannot be read"), "{missing}");
     }
 
@@ -120,7 +130,8 @@ mod tests {
         let folder = tempfile::tempdir().expect("a temporary folder");
         let path = folder.path().join("lens.toml");
         std::fs::write(&path, profile(480, 250.0)).expect("a small file");
-        let loaded = load_lens_profile(&path, FRAME).expect("a profile of such frames");
+        let focal_lengths = [None, Some(12.0), Some(12.1)];
+        let [loaded, ..] = focal_lengths.map(|focal_mm| load_lens_profile(&path, FRAME, focal_mm).expect("its frames"));
         assert_eq!((loaded.lens_name.as_str(), loaded.focal_px), ("Tarn 12", [250.0, 0.2]), "as written");
     }
 }

@@ -68,7 +68,9 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let basis = first.basis.clone();
     let masters = masters::load(monitor, &decoder, request, &first.raw, &mut report.notes)?;
     let given_mask = given_mask(request, &basis, &mut report.notes)?;
-    let profile = request.lens_profile.as_deref().map(|path| load_lens_profile(path, basis.size)).transpose()?;
+    let focal_mm = first.raw.metadata.focal_mm;
+    let profile =
+        request.lens_profile.as_deref().map(|path| load_lens_profile(path, basis.size, focal_mm)).transpose()?;
     clock.lap(&mut report, "calibration frames");
 
     let spec = ScratchSpec {

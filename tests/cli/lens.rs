@@ -51,16 +51,14 @@ fn a_measured_lens_is_told_saved_and_used_as_a_start() {
     let lens = json(&second)["lens"].clone();
     assert_eq!((&lens["start"], &lens["profile"]), (&"profile".into(), &profile.to_str().into()), "{lens}");
 
-    // A profile of another lens is told and does no harm.
+    // The same lens zoomed to another focal length is another lens.
     let other = folder.path().join("other.toml");
     let text = fs::read_to_string(&profile).expect("just written");
-    let line = text.lines().find(|line| line.contains(&format!("{focal_px}"))).expect("the focal length is there");
-    fs::write(&other, text.replacen(line, "    3000.0,", 1)).expect("a small file");
-    let third = folder.path().join("third.json");
-    let ran =
-        done!("stack", turning_night(), "--mask", "none", "-o", output, "--report", third, "--lens-profile", other);
-    assert!(ran.out.contains("other.toml was not used"), "{}", ran.out);
-    assert_eq!(json(&third)["lens"]["start"], "stated-focal-length", "{}", json(&third)["lens"]);
+    assert!(text.contains("focal_mm = 9.0"), "{text}");
+    fs::write(&other, text.replace("focal_mm = 9.0", "focal_mm = 14.0")).expect("a small file");
+    let ran = run!("stack", turning_night(), "--mask", "none", "-o", output, "--lens-profile", other);
+    assert_eq!(ran.code, Some(1), "{ran:?}");
+    assert!(ran.err.contains("other.toml is of 14 mm, these frames state 9 mm: "), "{}", ran.err);
 }
 
 #[test]
