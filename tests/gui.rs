@@ -164,7 +164,7 @@ fn a_stacked_frame_says_how_it_was_aligned_and_shows_its_star_arrows() {
     let report = Some(Report { frames, ..Report::default() });
     let unfolded = vec![Section::Frames, Section::Sky];
     let mut harness = stage(State { shown: Some(Shown::Frame(1)), report, unfolded, ..night() }, column::show);
-    harness.get_by_label("Aligned by homography: 61 stars, 0.28 px off");
+    harness.get_by_label("Alignment: homography, 61 stars, 0.28 px off");
     harness.get_by_label("Not by a fitted lens: no lens fits the burst");
     press(&mut harness, "Show star arrows");
     assert_eq!(harness.state().asked, [Action::ToggleResiduals], "one press");

@@ -197,7 +197,7 @@ fn alignment_in_words(fate: &FrameReport) -> Vec<String> {
             lines.push("The sky was brought to this frame".to_owned())
         }
         (true, Some(rms_px)) => {
-            lines.push(format!("Aligned by {}: {} stars, {rms_px:.2} px off", fate.registration, fate.matched));
+            lines.push(format!("Alignment: {}, {} stars, {rms_px:.2} px off", fate.registration, fate.matched));
             lines.extend(fate.registration_reason.as_ref().map(|reason| format!("Not by a fitted lens: {reason}")));
         }
         _ => lines.push(format!("Not in the stack: {}", fate.reason)),
