@@ -3,6 +3,8 @@
 
 #[path = "pipeline/cancelling.rs"]
 mod cancelling;
+#[path = "pipeline/lateral.rs"]
+mod lateral;
 #[path = "pipeline/sample.rs"]
 mod sample;
 #[path = "pipeline/traces.rs"]
@@ -17,9 +19,13 @@ use sample::{Sample, block_noise, mean, rms};
 
 /// Stars measured on the green channel alone: the truth tells positions through the green filter.
 fn green_stars(image: &LinearImage) -> Vec<Star> {
-    let green = &image.planes[1];
-    let planes = vec![green.clone(), green.clone(), green.clone()];
-    let frame = CalibratedFrame { layout: Layout::Rgb, planes, saturated: Mask::empty(green.size()) };
+    stars_of_channel(image, 1)
+}
+
+fn stars_of_channel(image: &LinearImage, channel: usize) -> Vec<Star> {
+    let plane = &image.planes[channel];
+    let planes = vec![plane.clone(), plane.clone(), plane.clone()];
+    let frame = CalibratedFrame { layout: Layout::Rgb, planes, saturated: Mask::empty(plane.size()) };
     measure_frame(&frame, None, &DetectSettings::default()).stars
 }
 

@@ -6,7 +6,7 @@ use crate::demosaic::{Pixel, Window, demosaic_window, margin_px, mirrored};
 use crate::detect::Mesh;
 use crate::job::Monitor;
 use crate::pixels::{Layout, Rect, Size, Transform};
-use crate::resample::{Kernel, Resampler, Source, Warp, resample};
+use crate::resample::{Grid, Kernel, Resampler, Source, Warp, resample, resample_lane};
 use crate::stack::clip::Centers;
 use crate::stack::sorting::LANES;
 use crate::stack::visibility::Visibility;
@@ -37,7 +37,23 @@ pub(super) struct Work<'a> {
 /// A frame with its positions.
 pub(super) struct Placed<'a> {
     pub(super) frame: &'a StackFrame,
+    /// Of green, and of all colours without lateral colour.
     warp: Warp,
+    /// Of red and blue, where the lens puts them elsewhere, with their lanes.
+    colors: Vec<(usize, Warp)>,
+    /// Colours that are copied, not interpolated.
+    is_copied: [bool; 3],
+}
+
+impl<'a> Placed<'a> {
+    fn new(frame: &'a StackFrame, size: Size) -> Self {
+        let channels = frame.light_from_reference.to_channels();
+        let transforms = channels.unwrap_or_else(|| std::array::from_fn(|_| frame.light_from_reference.clone()));
+        let is_copied = transforms.each_ref().map(|transform| *transform == Transform::Identity);
+        let colors = [0, 2].into_iter().filter(|&channel| transforms[channel] != transforms[1]);
+        let colors = colors.map(|channel| (channel, Warp::new(&transforms[channel], size))).collect();
+        Self { frame, warp: Warp::new(&transforms[1], size), colors, is_copied }
+    }
 }
 
 /// Whether a frame's own foreground is kept out.
@@ -57,10 +73,7 @@ impl<'a> Work<'a> {
     ) -> Self {
         let size = rows.size();
         let place = |frames: &'a [StackFrame]| -> Vec<Placed<'a>> {
-            frames
-                .par_iter()
-                .map(|frame| Placed { frame, warp: Warp::new(&frame.light_from_reference, size) })
-                .collect()
+            frames.par_iter().map(|frame| Placed::new(frame, size)).collect()
         };
         let contrast = request.noise.map_or(DIM_SKY, |noise| {
             RING_CONTRAST_SIGMA * (noise.read_variance + DIM_SKY * noise.photon_variance_per_unit).sqrt()
@@ -92,11 +105,9 @@ impl<'a> Work<'a> {
             Layout::Mosaic(_) => RESAMPLED_MOSAIC_GAIN,
             Layout::Rgb => [self.resampler.kernel.mean_noise_gain(); 3],
         };
-        let gain = |placed: &Placed<'_>, channel: usize| match placed.frame.light_from_reference {
-            // Where a colour was sampled, demosaic takes nothing away.
-            Transform::Identity => 1.0,
-            _ => resampled[channel],
-        };
+        // Where a colour was sampled, demosaic takes nothing away.
+        let gain =
+            |placed: &Placed<'_>, channel: usize| if placed.is_copied[channel] { 1.0 } else { resampled[channel] };
         std::array::from_fn(|channel| {
             self.frames(subject).iter().map(|placed| gain(placed, channel) / placed.frame.weight).collect()
         })
@@ -172,7 +183,10 @@ pub(super) fn gather_frame(
 ) -> Result<Smoothing, StackError> {
     monitor.check()?;
     let grid = placed.warp.grid(target);
-    let Some(window) = grid.source_window(work.size) else {
+    let colors: Vec<(usize, Grid)> =
+        placed.colors.iter().map(|(channel, warp)| (*channel, warp.grid(target))).collect();
+    let seen = colors.iter().filter_map(|(_, grid)| grid.source_window(work.size));
+    let Some(window) = grid.source_window(work.size).map(|window| seen.fold(window, Window::around)) else {
         for lane in workspace.samples.lanes_mut(slot) {
             lane.fill(0.0);
         }
@@ -187,6 +201,9 @@ pub(super) fn gather_frame(
     let mut lanes = workspace.samples.lanes_mut(slot);
     let [red, green, blue, weight] = &mut lanes;
     let squares = resample(&work.resampler, &source, &grid, target.size, [red, green, blue, weight]);
+    for (channel, grid) in &colors {
+        resample_lane(&work.resampler, &source, grid, target.size, *channel, lanes[*channel]);
+    }
     let n_samples = normalize(placed.frame, target, lanes);
     Ok(Smoothing { squares, n_samples })
 }
