@@ -5,6 +5,7 @@
 
 use super::plane::{axis_sigma, tukey_weight};
 use crate::detect::ColorShift;
+use crate::pixels::statistics::median;
 use crate::pixels::{Point, Size};
 
 /// Fewer stars say nothing.
@@ -79,10 +80,10 @@ pub fn measure_lateral_color(frames: &[&[ColorShift]], principal: Point, size: S
 fn channel_scale(shifts: &[ColorShift], n_frames: usize, principal: Point) -> Option<ChannelScale> {
     (shifts.len() >= MIN_STARS.max(n_frames)).then_some(())?;
     let sigma_px = |shift: &ColorShift| shift.sigma_px.max(LEAST_SIGMA_PX);
-    let mut stretch = 0.0;
+    let radius = |shift: &ColorShift| (shift.green.x - principal.x, shift.green.y - principal.y);
+    let mut stretch = middle_stretch(shifts, principal)?;
     let (mut excess, mut leverage) = (1.0, 0.0);
-    for _ in 0..10 {
-        let radius = |shift: &ColorShift| (shift.green.x - principal.x, shift.green.y - principal.y);
+    for _ in 0..20 {
         let errors: Vec<f64> = (shifts.iter())
             .map(|shift| {
                 let (x, y) = radius(shift);
@@ -103,6 +104,18 @@ fn channel_scale(shifts: &[ColorShift], n_frames: usize, principal: Point) -> Op
     }
     let sigma = excess / (leverage / n_frames as f64).sqrt();
     Some(ChannelScale { scale: 1.0 + stretch, sigma, n_stars: shifts.len() })
+}
+
+/// Median over the outer half of the stars: a start near which strays stand out.
+fn middle_stretch(shifts: &[ColorShift], principal: Point) -> Option<f64> {
+    let mut radii: Vec<f32> = shifts.iter().map(|shift| shift.green.distance(principal) as f32).collect();
+    let middle = f64::from(median(&mut radii)?);
+    let outer = shifts.iter().filter(|shift| shift.green.distance(principal) >= middle && middle > 0.0);
+    let stretch = |shift: &ColorShift| {
+        let (x, y) = (shift.green.x - principal.x, shift.green.y - principal.y);
+        ((x * shift.shift.x + y * shift.shift.y) / (x * x + y * y)) as f32
+    };
+    median(&mut outer.map(stretch).collect::<Vec<_>>()).map(f64::from)
 }
 
 #[cfg(test)]

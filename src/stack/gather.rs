@@ -6,8 +6,9 @@ use crate::demosaic::{Pixel, Window, demosaic_window, margin_px, mirrored};
 use crate::detect::Mesh;
 use crate::job::Monitor;
 use crate::pixels::{Layout, Rect, Size, Transform};
-use crate::resample::{Grid, Kernel, Resampler, Source, Warp, resample, resample_lane};
+use crate::resample::{Kernel, Resampler, Source, Warp, resample};
 use crate::stack::clip::Centers;
+use crate::stack::lateral::{self, ColorGrids, ColorWarp};
 use crate::stack::sorting::LANES;
 use crate::stack::visibility::Visibility;
 use crate::stack::{MosaicRows, Offset, StackError, StackFrame, StackRequest};
@@ -21,6 +22,8 @@ const DIM_SKY: f32 = 0.05;
 /// What demosaic and resampling leave of the variance of white noise, by channel: measured on white noise with
 /// the demosaic of `colour-demosaicing` 0.2.7 and Lanczos-3 weights, mean over sub-pixel positions.
 const RESAMPLED_MOSAIC_GAIN: [f32; 3] = [0.917, 0.721, 0.917];
+/// The same for a colour that is carried as its difference to green, over shifts of up to a pixel.
+const MOVED_COLOR_GAIN: f32 = 0.995;
 
 /// What all tiles share.
 pub(super) struct Work<'a> {
@@ -39,20 +42,16 @@ pub(super) struct Placed<'a> {
     pub(super) frame: &'a StackFrame,
     /// Of green, and of all colours without lateral colour.
     warp: Warp,
-    /// Of red and blue, where the lens puts them elsewhere, with their lanes.
-    colors: Vec<(usize, Warp)>,
-    /// Colours that are copied, not interpolated.
-    is_copied: [bool; 3],
+    /// Of the colours that the lens puts elsewhere.
+    colors: Vec<ColorWarp>,
+    /// Copied, not interpolated.
+    is_copied: bool,
 }
 
 impl<'a> Placed<'a> {
     fn new(frame: &'a StackFrame, size: Size) -> Self {
-        let channels = frame.light_from_reference.to_channels();
-        let transforms = channels.unwrap_or_else(|| std::array::from_fn(|_| frame.light_from_reference.clone()));
-        let is_copied = transforms.each_ref().map(|transform| *transform == Transform::Identity);
-        let colors = [0, 2].into_iter().filter(|&channel| transforms[channel] != transforms[1]);
-        let colors = colors.map(|channel| (channel, Warp::new(&transforms[channel], size))).collect();
-        Self { frame, warp: Warp::new(&transforms[1], size), colors, is_copied }
+        let (green, colors) = lateral::warps(frame, size);
+        Self { frame, warp: Warp::new(&green, size), colors, is_copied: green == Transform::Identity }
     }
 }
 
@@ -101,13 +100,20 @@ impl<'a> Work<'a> {
 
     /// Variance of the samples of each frame by channel, in units of the noise model.
     pub(super) fn variances(&self, subject: Subject) -> [Vec<f32>; 3] {
-        let resampled = match self.layout {
-            Layout::Mosaic(_) => RESAMPLED_MOSAIC_GAIN,
-            Layout::Rgb => [self.resampler.kernel.mean_noise_gain(); 3],
+        let plain = self.resampler.kernel.mean_noise_gain();
+        let (resampled, moved) = match self.layout {
+            Layout::Mosaic(_) => (RESAMPLED_MOSAIC_GAIN, MOVED_COLOR_GAIN),
+            Layout::Rgb => ([plain; 3], plain),
         };
-        // Where a colour was sampled, demosaic takes nothing away.
-        let gain =
-            |placed: &Placed<'_>, channel: usize| if placed.is_copied[channel] { 1.0 } else { resampled[channel] };
+        let gain = |placed: &Placed<'_>, channel: usize| {
+            let is_moved = placed.colors.iter().any(|color| color.channel == channel);
+            match (is_moved, placed.is_copied) {
+                (true, _) => moved,
+                // Where a colour was sampled, demosaic takes nothing away.
+                (false, true) => 1.0,
+                (false, false) => resampled[channel],
+            }
+        };
         std::array::from_fn(|channel| {
             self.frames(subject).iter().map(|placed| gain(placed, channel) / placed.frame.weight).collect()
         })
@@ -183,17 +189,18 @@ pub(super) fn gather_frame(
 ) -> Result<Smoothing, StackError> {
     monitor.check()?;
     let grid = placed.warp.grid(target);
-    let colors: Vec<(usize, Grid)> =
-        placed.colors.iter().map(|(channel, warp)| (*channel, warp.grid(target))).collect();
-    let seen = colors.iter().filter_map(|(_, grid)| grid.source_window(work.size));
-    let Some(window) = grid.source_window(work.size).map(|window| seen.fold(window, Window::around)) else {
+    let Some(window) = grid.source_window(work.size) else {
         for lane in workspace.samples.lanes_mut(slot) {
             lane.fill(0.0);
         }
         return Ok(Smoothing::default());
     };
+    let colors = ColorGrids::new(&placed.colors, target);
+    let inner = colors.window(window, work.size);
+    let window = inner.grown(colors.margin_px());
     read_window(work, placed.frame.frame, window.grown(margin_px(work.layout)), workspace)?;
     demosaic_window(work.layout, window, &workspace.mirrored, &mut workspace.pixels);
+    colors.subtract_green(work.layout, &work.resampler, (window, work.size), inner, &mut workspace.pixels);
     if let (Subject::Sky, Some(visibility)) = (subject, work.visibility) {
         visibility.write(window, &mut workspace.pixels);
     }
@@ -201,9 +208,7 @@ pub(super) fn gather_frame(
     let mut lanes = workspace.samples.lanes_mut(slot);
     let [red, green, blue, weight] = &mut lanes;
     let squares = resample(&work.resampler, &source, &grid, target.size, [red, green, blue, weight]);
-    for (channel, grid) in &colors {
-        resample_lane(&work.resampler, &source, grid, target.size, *channel, lanes[*channel]);
-    }
+    colors.resample(work.layout, &work.resampler, &source, target.size, &mut lanes);
     let n_samples = normalize(placed.frame, target, lanes);
     Ok(Smoothing { squares, n_samples })
 }
