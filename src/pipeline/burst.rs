@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use crate::calibrate::NoiseModel;
-use crate::detect::{Judgement, Verdict, judge};
+use crate::detect::{ColorShift, Judgement, Verdict, judge};
 use crate::error::Error;
 use crate::job::Monitor;
 use crate::pipeline::MIN_FRAMES;
@@ -16,7 +16,7 @@ use crate::pixels::{Size, Transform};
 use crate::raw::Metadata;
 use crate::register::{FrameStars, LensFit, LensProfile, Optics, ReferenceMeasure, RegisterError, RegisterSettings};
 use crate::register::{Registration, Residual, StarMatch};
-use crate::register::{choose_reference, register_burst};
+use crate::register::{choose_reference, measure_lateral_color, register_burst};
 use crate::stack::{Offset, StackFrame};
 
 /// The frames that make the picture.
@@ -82,13 +82,22 @@ pub(super) fn align(monitor: &Monitor, request: &Request, burst: &ReadBurst) -> 
     };
     let optics = optics(basis.size, &light(candidates[reference]).metadata, profile.clone());
     let burst = register_burst(monitor, &stars, reference, &optics, &RegisterSettings::default());
-    let burst = burst.map_err(|error| match error {
+    let mut burst = burst.map_err(|error| match error {
         RegisterError::Cancelled(cancelled) => Error::Cancelled(cancelled),
         source @ RegisterError::Reference { .. } => {
             reasons[candidates[reference]] = source.to_string();
             too_few(0, &reasons)
         }
     })?;
+    if let Some(fit) = &burst.lens {
+        let shifts: Vec<&[ColorShift]> =
+            candidates.iter().map(|&idx| light(idx).measure.color_shifts.as_slice()).collect();
+        let lateral = measure_lateral_color(&shifts, fit.lens.principal, basis.size);
+        if lateral.channel_scale != [1.0; 3] {
+            burst.set_channel_scale(lateral.channel_scale);
+        }
+        burst.notes.extend(lateral.note());
+    }
     let mut frames = Vec::new();
     let pairs = burst.matches.into_iter().zip(burst.residuals);
     for ((&idx, registration), (matches, residuals)) in candidates.iter().zip(burst.frames).zip(pairs) {

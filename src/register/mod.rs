@@ -26,7 +26,7 @@ mod tracks;
 mod triangles;
 
 pub use burst::register_burst;
-pub use channel::{ChannelScale, measure_channel_scale};
+pub use channel::{ChannelScale, LateralColor, measure_lateral_color};
 pub use plane::{fit_homography, fit_similarity};
 pub use profile::{LensProfile, ProfileError};
 pub use reference::{ReferenceMeasure, choose_reference};

@@ -11,6 +11,7 @@ mod blend;
 mod clip;
 mod frames;
 mod gather;
+mod lateral;
 mod sorting;
 mod visibility;
 
