@@ -60,6 +60,7 @@ pub fn propose_with(burst: &Burst, frames: &[CalibratedFrame]) -> Proposal {
     let view = BurstView {
         size: burst.scene().size,
         layout: frames[0].layout,
+        orientation: burst.scene().orientation,
         n_frames,
         reference,
         read: &read,
