@@ -4,7 +4,8 @@
 //! probability exp(−n) (Poisson): a large smooth part without stars is water or mist, not sky.
 
 use crate::foreground::filters::{Parts, Touching, as_weights, box_mean, dilate};
-use crate::foreground::growth::{Sky, UNKNOWN};
+use crate::foreground::growth::{Ground, Sky, UNKNOWN};
+use crate::foreground::leaks::{CALM_SHARE, Roughness, SKY_BELOW};
 use crate::foreground::moving::MovingLights;
 use crate::pixels::{Mask, Plane, Size};
 
@@ -16,6 +17,8 @@ const LEAST_GAP: f32 = 6.0;
 const EXPECTED_STARS: f32 = 13.0;
 /// Share of the expected stars that a large part must show.
 const LEAST_STARS: f32 = 0.3;
+/// The roughness of a gap is judged by so many pixels off its edge.
+const CORE_TO_JUDGE: f32 = 30.0;
 /// A gap is separated from the sky by no more than a branch.
 const BRANCH: f32 = 16.0;
 /// Share of its edge that lies so near to the sky.
@@ -31,10 +34,10 @@ const LONE_DISTANCE: f32 = 24.0;
 
 /// Where gaps are looked for.
 pub(super) struct Gaps<'a> {
+    pub(super) ground: &'a Ground<'a>,
     pub(super) like_sky: &'a Mask,
     pub(super) departure: &'a Plane<f32>,
     pub(super) sky: &'a Mask,
-    pub(super) lights: &'a MovingLights,
 }
 
 /// Parts that look like sky, lie just behind a branch, and are too small to miss their stars.
@@ -47,13 +50,20 @@ pub(super) fn gaps_of_sky(gaps: &Gaps<'_>) -> Mask {
     let cover = box_mean(&as_weights(gaps.sky), 24);
     let covers = parts.sums(|idx| cover.samples()[idx]);
     let near = nearness(&parts, &alone, gaps.sky);
-    let density = gaps.lights.stars.len() as f32 / size.area() as f32;
+    let roughness = Roughness::of(&gaps.ground.smooth_grey, &alone, |x, y| gaps.ground.noise(x, y));
+    let sky_below = gaps.ground.down.shares_above_sky(&parts, gaps.like_sky);
+    let calms = parts.sums(|idx| roughness.calm.samples()[idx]);
+    let cores = parts.sums(|idx| roughness.core.samples()[idx]);
+    let density = gaps.ground.lights.stars.len() as f32 / size.area() as f32;
     let wanted: Vec<bool> = (0..parts.n)
         .map(|part| {
             let area = areas[part];
             let mean = |sums: &[f32]| sums[part] / area.max(1.0);
+            let rough =
+                cores[part] >= CORE_TO_JUDGE && calms[part] < CALM_SHARE * cores[part] && sky_below[part] < SKY_BELOW;
             let among_sky = mean(&covers) > 0.3 && area < 2000.0;
             area >= LEAST_GAP
+                && !rough
                 && mean(&departures) < GAP_DEPARTURE
                 && density * area < EXPECTED_STARS
                 && (among_sky || near[part] > NEAR_SHARE)

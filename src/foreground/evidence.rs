@@ -9,7 +9,7 @@ use rayon::prelude::*;
 use crate::foreground::filters::{box_mean, by_rows};
 use crate::job::{Cancelled, Monitor};
 use crate::pixels::statistics::{SIGMA_PER_MAD, median};
-use crate::pixels::{Layout, Plane, Point, Rect, Size};
+use crate::pixels::{Layout, Orientation, Plane, Point, Rect, Size};
 
 /// Frames looked at, spread over the burst: more would cost time and tell little more.
 pub(super) const MOST_FRAMES: usize = 9;
@@ -36,6 +36,8 @@ pub struct BurstView<'a, E> {
     pub size: Size,
     /// What a frame's planes hold.
     pub layout: Layout,
+    /// How the frames are turned to be upright: the sky is above.
+    pub orientation: Orientation,
     /// Frames, in the order of the night.
     pub n_frames: usize,
     /// The frame that the others are registered on.

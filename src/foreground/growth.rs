@@ -1,6 +1,7 @@
 //! The sky grows from the stars over all that looks as the sky around it foretells.
 
 use crate::foreground::components::{self, Gaps};
+use crate::foreground::down::Down;
 use crate::foreground::evidence::{CELL, Evidence};
 use crate::foreground::filters::{blur, by_rows};
 use crate::foreground::moving::MovingLights;
@@ -36,6 +37,7 @@ pub(super) struct Ground<'a> {
     /// Their mean.
     pub(super) smooth_grey: Plane<f32>,
     pub(super) lights: &'a MovingLights,
+    pub(super) down: Down,
     /// Sky around the stars.
     seeds: Mask,
 }
@@ -53,7 +55,7 @@ pub(super) struct Sky {
 pub(super) const UNKNOWN: f32 = 99.0;
 
 impl<'a> Ground<'a> {
-    pub(super) fn new(evidence: &'a Evidence, lights: &'a MovingLights) -> Self {
+    pub(super) fn new(evidence: &'a Evidence, lights: &'a MovingLights, down: Down) -> Self {
         let smooth = evidence.colors.each_ref().map(|plane| blur(plane, SMOOTH_SIGMA));
         let [red, green, blue] = &smooth;
         let smooth_grey = by_rows(evidence.size(), 0.0, |y, row| {
@@ -62,7 +64,7 @@ impl<'a> Ground<'a> {
             }
         });
         let seeds = seeds(evidence, &smooth_grey, lights);
-        Self { evidence, smooth, smooth_grey, lights, seeds }
+        Self { evidence, smooth, smooth_grey, lights, down, seeds }
     }
 
     /// Noise of the smoothed grey at a pixel.
@@ -97,7 +99,7 @@ impl<'a> Ground<'a> {
                 let mut grown = flood(&like_sky, &sky);
                 add(&mut grown, &self.seeds, forbidden);
                 if changed(&grown, &sky) <= least_gain {
-                    let gaps = Gaps { like_sky: &like_sky, departure: &departure, sky: &grown, lights: self.lights };
+                    let gaps = Gaps { ground: self, like_sky: &like_sky, departure: &departure, sky: &grown };
                     let more = components::gaps_of_sky(&gaps);
                     if more.count() <= least_gain {
                         sky = grown.union(&more);

@@ -6,7 +6,7 @@
 
 use crate::foreground::components::minus;
 use crate::foreground::evidence::CELL;
-use crate::foreground::filters::{Parts, Touching, as_weights, blur, box_mean, dilate, erode, open};
+use crate::foreground::filters::{Parts, Touching, as_weights, blur, box_mean, by_rows, dilate, erode, open};
 use crate::foreground::growth::{Ground, Sky, UNKNOWN};
 use crate::foreground::walk::Walk;
 use crate::job::{Cancelled, Monitor};
@@ -16,13 +16,15 @@ use crate::pixels::{Mask, Plane, Rect, Size};
 const MOST_PASSES: usize = 3;
 /// Pixels nearer to their surroundings than the noise: 68 % of pure noise, and a little more after the
 /// surroundings were fitted. Fewer than this share is rough.
-const CALM_SHARE: f32 = 0.5;
+pub(super) const CALM_SHARE: f32 = 0.5;
 /// Roughness is measured over twice this many pixels.
 const ROUGH_REACH: usize = 12;
 /// No star where this many are to be expected has the probability e⁻⁴, 2 %.
 const MISSED_STARS: f32 = 4.0;
 /// Share of the expected stars that may be there by chance (reflections, noise).
 const STRAY_STARS: f32 = 0.3;
+/// A rough part over sky is a crown of twigs; over land it is land. Share of its columns with sky below them.
+pub(super) const SKY_BELOW: f32 = 0.3;
 /// The sky is kept off a leak by this margin, and the walk settles the rest.
 const MARGIN: f32 = 6.0;
 /// Half the width of the belt that the walk settles.
@@ -53,21 +55,11 @@ pub(super) fn grow_without_leaks(monitor: &Monitor, ground: &Ground<'_>) -> Resu
     Ok(sky)
 }
 
-/// Rough parts of the sky without stars.
+/// Rough parts of the sky without stars: where stars are missed, or where no sky lies below.
 fn leaks(ground: &Ground<'_>, sky: &Sky) -> Mask {
     let size = sky.mask.size();
+    let Roughness { calm, core } = Roughness::of(&ground.smooth_grey, &sky.mask, |x, y| ground.noise(x, y));
     let inside = as_weights(&sky.mask);
-    let core = as_weights(&erode(&sky.mask, 1.0));
-    let weighted = |weight: &Plane<f32>, value: &dyn Fn(usize, usize) -> f32| {
-        Plane::from_fn(size, |x, y| weight.at(x, y) * value(x, y))
-    };
-    let weight = blur(&core, 2.0);
-    let around = blur(&weighted(&core, &|x, y| ground.smooth_grey.at(x, y)), 2.0);
-    let calm = weighted(&core, &|x, y| {
-        let surroundings = around.at(x, y) / weight.at(x, y).max(1e-3);
-        // A little below the full noise: the surroundings take part of it away.
-        if (ground.smooth_grey.at(x, y) - surroundings).abs() < 0.93 * ground.noise(x, y) { 1.0 } else { 0.0 }
-    });
     let (calm, core, cover) =
         (box_mean(&calm, ROUGH_REACH), box_mean(&core, ROUGH_REACH), box_mean(&inside, ROUGH_REACH));
     let rough = Mask(Plane::from_fn(size, |x, y| {
@@ -80,14 +72,45 @@ fn leaks(ground: &Ground<'_>, sky: &Sky) -> Mask {
     for &(x, y) in &ground.lights.stars {
         stars[parts.label.at(x, y) as usize] += 1.0;
     }
+    let sky_below = ground.down.shares_above_sky(&parts, &minus(&sky.mask, &rough));
     let density = ground.lights.stars.len() as f32 / size.area() as f32;
     let wanted: Vec<bool> = (0..parts.n)
         .map(|part| {
             let expected = density * areas[part];
-            expected > MISSED_STARS && stars[part] <= STRAY_STARS * expected
+            let missed = expected > MISSED_STARS && stars[part] <= STRAY_STARS * expected;
+            missed || (stars[part] == 0.0 && sky_below[part] < SKY_BELOW)
         })
         .collect();
     parts.select(&wanted)
+}
+
+/// How much of a part of the picture is as smooth as its noise allows.
+pub(super) struct Roughness {
+    /// 1 where a pixel of the core is as near to its surroundings as noise is in about 7 of 10.
+    pub(super) calm: Plane<f32>,
+    /// 1 inside, off the edge.
+    pub(super) core: Plane<f32>,
+}
+
+impl Roughness {
+    pub(super) fn of(grey: &Plane<f32>, mask: &Mask, noise: impl Fn(usize, usize) -> f32 + Sync) -> Self {
+        let core = as_weights(&erode(mask, 1.0));
+        let product = by_rows(mask.size(), 0.0, |y, row| {
+            let values = core.row(y).iter().zip(grey.row(y));
+            row.iter_mut().zip(values).for_each(|(value, (&core, &grey))| *value = core * grey);
+        });
+        let (weight, around) = (blur(&core, 2.0), blur(&product, 2.0));
+        let calm = by_rows(mask.size(), 0.0, |y, row| {
+            for (x, calm) in row.iter_mut().enumerate() {
+                if core.at(x, y) > 0.0 {
+                    let surroundings = around.at(x, y) / weight.at(x, y).max(1e-3);
+                    // A little below the full noise: the surroundings take part of it away.
+                    *calm = if (grey.at(x, y) - surroundings).abs() < 0.93 * noise(x, y) { 1.0 } else { 0.0 };
+                }
+            }
+        });
+        Self { calm, core }
+    }
 }
 
 /// Draws the line between sure sky and sure land along the leaks.

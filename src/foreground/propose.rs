@@ -2,6 +2,7 @@
 
 use crate::foreground::ForegroundMask;
 use crate::foreground::components::{minus, settle};
+use crate::foreground::down::Down;
 use crate::foreground::evidence::{BurstView, Evidence, gather};
 use crate::foreground::filters::{complement, dilate, erode};
 use crate::foreground::growth::{Ground, Sky};
@@ -56,7 +57,7 @@ pub fn propose<E: From<Cancelled> + Send>(monitor: &Monitor, burst: &BurstView<'
     if lights.stars.len() < LEAST_STARS {
         return Ok(without_stars(burst.size, burst.light_from_reference.is_some(), guide));
     }
-    let ground = Ground::new(&evidence, &lights);
+    let ground = Ground::new(&evidence, &lights, Down::of(burst.orientation));
     let grown = grow_without_leaks(monitor, &ground)?;
     monitor.step("Finding the landscape", 2, 4)?;
     let sky = ground.refit(settle(&grown, &evidence.grey, &lights));

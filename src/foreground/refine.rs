@@ -17,13 +17,20 @@ use crate::pixels::{Layout, Mask, Plane, Rect, Size};
 /// Windows in which land is looked for, from near to far: solid land, and else branches.
 const SOLID_WINDOWS: [f32; 2] = [3.0, 6.0];
 const BRANCH_WINDOWS: [f32; 3] = [8.0, 30.0, 100.0];
-/// Share of a window that must be land to stop there.
-const LAND_SHARE: f32 = 0.03;
+/// Share of a window that must be land for it to speak.
+const SOLID_SHARE: f32 = 0.03;
+const BRANCH_SHARE: f32 = 1e-4;
+/// A farther window must show so much stronger land to be believed.
+const CLEARLY_STRONGER: f32 = 1.1;
+/// Land that a disc of this radius fits into is no crown of twigs.
+const BROAD: f32 = 12.0;
 /// Pixels of the evidence read and refined at once, across and down.
 const TILE: usize = 32;
 /// Noise of a median at full resolution over that of the evidence, for each sample binned: the mean of
 /// neighbours that stands in for the missing colours takes part of the noise away.
 const FULL_NOISE: f32 = 0.6;
+/// Noise of the smoothed evidence over that of a median at full resolution, times the samples binned.
+const COARSE_NOISE: f32 = 0.5;
 
 /// The mask at full resolution; `sky` is at the scale of the evidence.
 pub(super) fn refine<E: From<Cancelled> + Send>(
@@ -77,6 +84,8 @@ struct Edge<'a> {
     contrast: Plane<[f32; 3]>,
     /// α as the evidence itself shows it.
     coarse: Plane<f32>,
+    /// The land as the growth of the sky left it.
+    line: Plane<f32>,
     /// Distance into solid land.
     depth: Plane<f32>,
     /// Noise of α at full resolution.
@@ -100,9 +109,7 @@ impl<'a> Edge<'a> {
         let known = |x: usize, y: usize| model.knows(x, y);
         let inner = erode(&land, 1.5);
         let usable = Mask(Plane::from_fn(size, |x, y| inner.contains(x, y) && known(x, y)));
-        // Branches are mixed with sky: the more a pixel departs, the more it is wood alone.
-        let cubes = strength.map(|strength| strength.powi(3));
-        let strongest = land_contrast(&usable, &departure, &cubes, &BRANCH_WINDOWS, None);
+        let strongest = strongest_contrast(&usable, &departure, &strength);
         let majority = box_mean(
             &Plane::from_fn(size, |x, y| {
                 let full = !known(x, y) || strength.at(x, y) > 0.5 * length(strongest.at(x, y));
@@ -110,7 +117,9 @@ impl<'a> Edge<'a> {
             }),
             4,
         );
-        let solid = open(&Mask(Plane::from_fn(size, |x, y| land.contains(x, y) && majority.at(x, y) > 0.7)), 3.0);
+        let mostly = Mask(Plane::from_fn(size, |x, y| land.contains(x, y) && majority.at(x, y) > 0.7));
+        let broad = open(&land, BROAD);
+        let solid = open(&mostly, 3.0).union(&broad);
         let near_edge = |mask: &Mask| {
             let inside = dilate(mask, 2.5);
             let outside = dilate(&complement(mask), 2.5);
@@ -118,7 +127,7 @@ impl<'a> Edge<'a> {
         };
         let deep = erode(&solid, 1.5);
         let rim = Mask(Plane::from_fn(size, |x, y| deep.contains(x, y) && known(x, y)));
-        let contrast = land_contrast(&rim, &departure, &strength, &SOLID_WINDOWS, Some(&strongest));
+        let contrast = solid_contrast(&rim, &departure, &strength, &strongest);
         let edge = near_edge(&land);
         let zone = Mask(Plane::from_fn(size, |x, y| {
             known(x, y) && (edge.contains(x, y) || (land.contains(x, y) && !deep.contains(x, y)))
@@ -129,7 +138,7 @@ impl<'a> Edge<'a> {
         let noise = Plane::from_fn(size, |x, y| {
             full_noise * evidence.grey_sigma.at(x / CELL, y / CELL) / length(contrast.at(x, y)).max(1e-9)
         });
-        Self { model, zone, contrast, coarse, depth, noise }
+        Self { model, zone, contrast, coarse, line: blur(&as_weights(&land), 0.7), depth, noise }
     }
 
     fn touches(&self, rect: Rect, bin: usize) -> bool {
@@ -161,6 +170,11 @@ impl<'a> Edge<'a> {
                 let doubt = ((noise - 0.1) / 0.3).clamp(0.0, 1.0);
                 let coarse = bilinear(&self.coarse, place_x, place_y);
                 let mixed = fine + doubt * (coarse - fine);
+                // Where even these are, the line that the sky's growth left has it.
+                let mixed = match ((COARSE_NOISE * noise / bin as f32 - 0.08) / 0.12).clamp(0.0, 1.0) {
+                    blind if blind > 0.0 => mixed + blind * (bilinear(&self.line, place_x, place_y) - mixed),
+                    _ => mixed,
+                };
                 // Noise must not sprinkle the sky with land, nor the land with sky.
                 let dead = (0.03 + 1.2 * noise * (1.0 - 0.8 * doubt)).min(0.25);
                 let measured = ((mixed - dead) / (1.0 - 2.0 * dead)).clamp(0.0, 1.0);
@@ -197,44 +211,87 @@ fn bilinear(plane: &Plane<f32>, x: f32, y: f32) -> f32 {
     upper + fy * (lower - upper)
 }
 
-/// Departure of the land from the sky around each pixel, a mean with the given weights over the first window
-/// that holds enough land; `otherwise` where none does.
-fn land_contrast(
+/// Departure of solid land around each pixel: the mean over the first window that holds enough of it;
+/// `otherwise` where none does.
+fn solid_contrast(
     land: &Mask,
     departure: &Plane<[f32; 3]>,
-    weight: &Plane<f32>,
-    windows: &[f32],
-    otherwise: Option<&Plane<[f32; 3]>>,
+    strength: &Plane<f32>,
+    otherwise: &Plane<[f32; 3]>,
 ) -> Plane<[f32; 3]> {
-    let size = land.size();
-    let mut contrast = otherwise.cloned().unwrap_or_else(|| Plane::filled(size, [0.0_f32; 3]));
-    let mut found = Mask::empty(size);
-    let inside = as_weights(land);
-    let weights = Plane::from_fn(size, |x, y| inside.at(x, y) * weight.at(x, y));
-    for &sigma in windows {
-        // Wide windows need no fine detail.
+    let mut contrast = otherwise.clone();
+    let mut found = Mask::empty(land.size());
+    for sigma in SOLID_WINDOWS {
+        let window = Window::over(land, departure, strength, sigma);
+        window.each(land.size(), |x, y, share, mean| {
+            if share > SOLID_SHARE && !found.contains(x, y) {
+                contrast.set(x, y, mean);
+                found.0.set(x, y, true);
+            }
+        });
+    }
+    contrast
+}
+
+/// The strongest departure that any window around a pixel shows, near ones first.
+///
+/// Branches are mixed with sky: the more a pixel departs, the more it is wood alone.
+fn strongest_contrast(land: &Mask, departure: &Plane<[f32; 3]>, strength: &Plane<f32>) -> Plane<[f32; 3]> {
+    let cubes = strength.map(|strength| strength.powi(3));
+    let mut contrast = Plane::filled(land.size(), [0.0_f32; 3]);
+    for sigma in BRANCH_WINDOWS {
+        let window = Window::over(land, departure, &cubes, sigma);
+        window.each(land.size(), |x, y, share, mean| {
+            if share > BRANCH_SHARE && length(mean) > CLEARLY_STRONGER * length(contrast.at(x, y)) {
+                contrast.set(x, y, mean);
+            }
+        });
+    }
+    contrast
+}
+
+/// Means of the land's departure over a window around every place; wide windows need no fine detail.
+struct Window {
+    step: usize,
+    share: Plane<f32>,
+    weight: Plane<f32>,
+    colors: [Plane<f32>; 3],
+}
+
+impl Window {
+    fn over(land: &Mask, departure: &Plane<[f32; 3]>, weight: &Plane<f32>, sigma: f32) -> Self {
+        let size = land.size();
         let step = (sigma / 4.0).floor().max(1.0) as usize;
         let small = |plane: &Plane<f32>| blur(&shrink(plane, step), sigma / step as f32);
-        let share = small(&inside);
-        let weight = small(&weights);
-        let colors: [Plane<f32>; 3] = std::array::from_fn(|channel| {
-            small(&Plane::from_fn(size, |x, y| weights.at(x, y) * departure.at(x, y)[channel]))
-        });
-        // Far away any land will do where there is no other.
-        let last = otherwise.is_none() && Some(&sigma) == windows.last();
+        let inside = as_weights(land);
+        let weighted = |factor: &(dyn Fn(usize, usize) -> f32 + Sync)| {
+            by_rows(size, 0.0, |y, row| {
+                for (x, value) in row.iter_mut().enumerate() {
+                    *value = if land.contains(x, y) { weight.at(x, y) * factor(x, y) } else { 0.0 };
+                }
+            })
+        };
+        Self {
+            step,
+            share: small(&inside),
+            weight: small(&weighted(&|_, _| 1.0)),
+            colors: std::array::from_fn(|channel| small(&weighted(&|x, y| departure.at(x, y)[channel]))),
+        }
+    }
+
+    /// Hands out the share of land in the window around each pixel and its mean departure.
+    fn each(&self, size: Size, mut take: impl FnMut(usize, usize, f32, [f32; 3])) {
         for y in 0..size.height {
             for x in 0..size.width {
-                let (column, row) = ((x / step).min(share.width() - 1), (y / step).min(share.height() - 1));
-                let enough = share.at(column, row) > if last { 1e-6 } else { LAND_SHARE };
-                let total = weight.at(column, row);
-                if enough && total > 0.0 && !found.contains(x, y) {
-                    contrast.set(x, y, std::array::from_fn(|channel| colors[channel].at(column, row) / total));
-                    found.0.set(x, y, true);
+                let (column, row) = (x / self.step, y / self.step);
+                let total = self.weight.at(column, row);
+                if total > 0.0 {
+                    let mean = std::array::from_fn(|channel| self.colors[channel].at(column, row) / total);
+                    take(x, y, self.share.at(column, row), mean);
                 }
             }
         }
     }
-    contrast
 }
 
 /// Means over blocks of `step` by `step` pixels.

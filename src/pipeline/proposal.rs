@@ -43,9 +43,9 @@ pub fn propose_mask(monitor: &Monitor, request: &Request) -> Result<MaskProposal
     let burst = read_frames(monitor, &request, prepared, &mut clock, &mut report)?;
     let rows = burst.rows();
     let proposal = match burst::align(monitor, &request, &burst) {
-        Ok(aligned) => propose_aligned(monitor, &rows, &aligned)?,
+        Ok(aligned) => propose_aligned(monitor, &rows, &aligned, orientation)?,
         // Without stars in common there may be no sky at all: the burst itself is still looked at.
-        Err(Error::TooFewFrames { .. }) => propose_unaligned(monitor, &rows, &burst.readings)?,
+        Err(Error::TooFewFrames { .. }) => propose_unaligned(monitor, &rows, &burst.readings, orientation)?,
         Err(error) => return Err(error),
     };
     Ok(MaskProposal { proposal, orientation })
@@ -56,6 +56,7 @@ pub(super) fn propose_aligned(
     monitor: &Monitor,
     rows: &RepairedRows<'_>,
     aligned: &Aligned,
+    orientation: Orientation,
 ) -> Result<Proposal, Error> {
     let frames: Vec<usize> = aligned.frames.iter().map(|frame| frame.idx).collect();
     let read = |frame: usize, rect: Rect, planes: &mut [Vec<f32>]| -> Result<(), Error> {
@@ -65,6 +66,7 @@ pub(super) fn propose_aligned(
     let view = BurstView {
         size: rows.size(),
         layout: rows.layout(),
+        orientation,
         n_frames: frames.len(),
         reference: frames.iter().position(|&idx| idx == aligned.reference).unwrap_or(0),
         read: &read,
@@ -73,7 +75,12 @@ pub(super) fn propose_aligned(
     propose(monitor, &view)
 }
 
-fn propose_unaligned(monitor: &Monitor, rows: &RepairedRows<'_>, readings: &[Reading]) -> Result<Proposal, Error> {
+fn propose_unaligned(
+    monitor: &Monitor,
+    rows: &RepairedRows<'_>,
+    readings: &[Reading],
+    orientation: Orientation,
+) -> Result<Proposal, Error> {
     let frames: Vec<usize> = (0..readings.len()).filter(|&idx| readings[idx].is_ok()).collect();
     let read = |frame: usize, rect: Rect, planes: &mut [Vec<f32>]| -> Result<(), Error> {
         Ok(rows.read_rect(frames[frame], rect, planes)?)
@@ -81,6 +88,7 @@ fn propose_unaligned(monitor: &Monitor, rows: &RepairedRows<'_>, readings: &[Rea
     let view = BurstView {
         size: rows.size(),
         layout: rows.layout(),
+        orientation,
         n_frames: frames.len(),
         reference: 0,
         read: &read,

@@ -63,7 +63,7 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
 
     let foreground = match (&request.mask, read.given_mask.take()) {
         (MaskChoice::Auto, _) => {
-            let found = proposal::propose_aligned(monitor, &read.rows(), &aligned)?;
+            let found = proposal::propose_aligned(monitor, &read.rows(), &aligned, read.basis.orientation)?;
             report.notes.extend(proposal::notes(&found));
             clock.lap(&mut report, "foreground");
             if proposal::drop_landscape(&mut read.readings, &found.mask) {
