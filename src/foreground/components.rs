@@ -3,7 +3,7 @@
 //! Stars are spread at random, so a part of the sky in which n are to be expected shows none with
 //! probability exp(−n) (Poisson): a large smooth part without stars is water or mist, not sky.
 
-use crate::foreground::filters::{Parts, Touching, as_weights, box_mean, dilate};
+use crate::foreground::filters::{Parts, Touching, as_weights, box_mean, dilate, erode};
 use crate::foreground::growth::{Ground, Sky, UNKNOWN};
 use crate::foreground::leaks::{CALM_SHARE, Roughness, SKY_BELOW};
 use crate::foreground::moving::MovingLights;
@@ -25,8 +25,10 @@ const BRANCH: f32 = 16.0;
 const NEAR_SHARE: f32 = 0.05;
 /// Brighter than the sky and smaller: what is left of a bright star.
 const STAR_REST: f32 = 400.0;
-/// A part of land that nowhere departs more from the sky is a cloud or a piece of the galaxy.
+/// A part of land that nowhere departs more from the sky is a cloud or a piece of the galaxy, unless it is as
+/// thin as a twig.
 const FAINT_LAND: (f32, f32) = (5.0, 12.0);
+const TWIG: f32 = 3.0;
 
 /// Land of less pixels, with no larger land within the distance, is none.
 const LEAST_LAND: f32 = 100.0;
@@ -92,6 +94,8 @@ pub(super) fn settle(sky: &Sky, grey: &Plane<f32>, lights: &MovingLights) -> Mas
         }
     });
     let departures = specks.sums(|idx| sky.departure.samples()[idx]);
+    let core = erode(&land, TWIG);
+    let thick = specks.sums(|idx| if core.0.samples()[idx] { 1.0 } else { 0.0 });
     let mut highest = vec![0.0_f32; specks.n];
     for (&label, &departure) in specks.label.samples().iter().zip(sky.departure.samples()) {
         highest[label as usize] = highest[label as usize].max(departure);
@@ -100,7 +104,7 @@ pub(super) fn settle(sky: &Sky, grey: &Plane<f32>, lights: &MovingLights) -> Mas
         .map(|part| {
             let mean = departures[part] / areas[part].max(1.0);
             let star = excess[part] > 0.0 && areas[part] < STAR_REST && highest[part] < UNKNOWN;
-            let faint = mean < FAINT_LAND.0 && highest[part] < FAINT_LAND.1;
+            let faint = mean < FAINT_LAND.0 && highest[part] < FAINT_LAND.1 && thick[part] > 0.0;
             star || faint || areas[part] < 3.0
         })
         .collect();

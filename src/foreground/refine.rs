@@ -8,7 +8,9 @@ use rayon::prelude::*;
 
 use crate::foreground::ForegroundMask;
 use crate::foreground::evidence::{BurstView, CELL, Evidence};
-use crate::foreground::filters::{as_weights, blur, box_mean, by_rows, complement, dilate, distance_px, erode, open};
+use crate::foreground::filters::{
+    Parts, Touching, as_weights, blur, box_mean, by_rows, complement, dilate, distance_px, erode, open,
+};
 use crate::foreground::growth::{Ground, Sky};
 use crate::foreground::sky_model::SkyModel;
 use crate::job::{Cancelled, Monitor};
@@ -22,7 +24,7 @@ const SOLID_SHARE: f32 = 0.03;
 const BRANCH_SHARE: f32 = 1e-4;
 /// A farther window must show so much stronger land to be believed.
 const CLEARLY_STRONGER: f32 = 1.1;
-/// Land that a disc of this radius fits into is no crown of twigs.
+/// Land that a disc of this radius fits into, and that is somewhere twice as broad, is no crown of twigs.
 const BROAD: f32 = 12.0;
 /// Pixels of the evidence read and refined at once, across and down.
 const TILE: usize = 32;
@@ -97,28 +99,35 @@ impl<'a> Edge<'a> {
         let evidence = ground.evidence;
         let size = evidence.size();
         let land = complement(sky);
-        let departure = by_rows(size, [0.0_f32; 3], |y, row| {
-            model.row(y, row);
+        let colors = by_rows(size, [0.0_f32; 3], |y, row| {
             for (x, color) in row.iter_mut().enumerate() {
-                for (channel, sky) in color.iter_mut().enumerate() {
-                    *sky = ground.smooth[channel].at(x, y) - *sky;
-                }
+                *color = ground.smooth.each_ref().map(|plane| plane.at(x, y));
             }
         });
-        let strength = departure.map(length);
+        let behind = by_rows(size, [0.0_f32; 3], |y, row| model.row(y, row));
+        let departure = by_rows(size, [0.0_f32; 3], |y, row| {
+            for (x, departure) in row.iter_mut().enumerate() {
+                *departure = less(colors.at(x, y), behind.at(x, y));
+            }
+        });
+        let strength = by_rows(size, 0.0_f32, |y, row| {
+            for (x, strength) in row.iter_mut().enumerate() {
+                *strength = length(departure.at(x, y)) / length(behind.at(x, y)).max(1e-6);
+            }
+        });
         let known = |x: usize, y: usize| model.knows(x, y);
         let inner = erode(&land, 1.5);
         let usable = Mask(Plane::from_fn(size, |x, y| inner.contains(x, y) && known(x, y)));
-        let strongest = strongest_contrast(&usable, &departure, &strength);
+        let strongest = strongest_contrast(&usable, &colors, &behind, &strength);
         let majority = box_mean(
             &Plane::from_fn(size, |x, y| {
-                let full = !known(x, y) || strength.at(x, y) > 0.5 * length(strongest.at(x, y));
+                let full = !known(x, y) || length(departure.at(x, y)) > 0.5 * length(strongest.at(x, y));
                 if full { 1.0 } else { 0.0 }
             }),
             4,
         );
         let mostly = Mask(Plane::from_fn(size, |x, y| land.contains(x, y) && majority.at(x, y) > 0.7));
-        let broad = open(&land, BROAD);
+        let broad = broad_land(&land);
         let solid = open(&mostly, 3.0).union(&broad);
         let near_edge = |mask: &Mask| {
             let inside = dilate(mask, 2.5);
@@ -127,7 +136,7 @@ impl<'a> Edge<'a> {
         };
         let deep = erode(&solid, 1.5);
         let rim = Mask(Plane::from_fn(size, |x, y| deep.contains(x, y) && known(x, y)));
-        let contrast = solid_contrast(&rim, &departure, &strength, &strongest);
+        let contrast = solid_contrast(&rim, &colors, &behind, &strength, &strongest);
         let edge = near_edge(&land);
         let zone = Mask(Plane::from_fn(size, |x, y| {
             known(x, y) && (edge.contains(x, y) || (land.contains(x, y) && !deep.contains(x, y)))
@@ -195,6 +204,10 @@ fn share(departure: [f32; 3], contrast: [f32; 3]) -> f32 {
     share.clamp(0.0, 1.0)
 }
 
+fn less(a: [f32; 3], b: [f32; 3]) -> [f32; 3] {
+    std::array::from_fn(|channel| a[channel] - b[channel])
+}
+
 fn length([red, green, blue]: [f32; 3]) -> f32 {
     (red * red + green * green + blue * blue).sqrt()
 }
@@ -211,21 +224,30 @@ fn bilinear(plane: &Plane<f32>, x: f32, y: f32) -> f32 {
     upper + fy * (lower - upper)
 }
 
-/// Departure of solid land around each pixel: the mean over the first window that holds enough of it;
+/// Land too broad to be a crown of twigs.
+fn broad_land(land: &Mask) -> Mask {
+    let core = erode(land, 2.0 * BROAD);
+    let parts = Parts::of(&open(land, BROAD), Touching::Edges);
+    let cores = parts.sums(|idx| if core.0.samples()[idx] { 1.0 } else { 0.0 });
+    parts.select(&cores.iter().map(|&n| n > 0.0).collect::<Vec<_>>())
+}
+
+/// Departure of solid land from the sky behind each pixel, with the land's mean colour over the first window that holds enough of it;
 /// `otherwise` where none does.
 fn solid_contrast(
     land: &Mask,
-    departure: &Plane<[f32; 3]>,
+    colors: &Plane<[f32; 3]>,
+    behind: &Plane<[f32; 3]>,
     strength: &Plane<f32>,
     otherwise: &Plane<[f32; 3]>,
 ) -> Plane<[f32; 3]> {
     let mut contrast = otherwise.clone();
     let mut found = Mask::empty(land.size());
     for sigma in SOLID_WINDOWS {
-        let window = Window::over(land, departure, strength, sigma);
+        let window = Window::over(land, colors, strength, sigma);
         window.each(land.size(), |x, y, share, mean| {
             if share > SOLID_SHARE && !found.contains(x, y) {
-                contrast.set(x, y, mean);
+                contrast.set(x, y, less(mean, behind.at(x, y)));
                 found.0.set(x, y, true);
             }
         });
@@ -236,21 +258,27 @@ fn solid_contrast(
 /// The strongest departure that any window around a pixel shows, near ones first.
 ///
 /// Branches are mixed with sky: the more a pixel departs, the more it is wood alone.
-fn strongest_contrast(land: &Mask, departure: &Plane<[f32; 3]>, strength: &Plane<f32>) -> Plane<[f32; 3]> {
+fn strongest_contrast(
+    land: &Mask,
+    colors: &Plane<[f32; 3]>,
+    behind: &Plane<[f32; 3]>,
+    strength: &Plane<f32>,
+) -> Plane<[f32; 3]> {
     let cubes = strength.map(|strength| strength.powi(3));
     let mut contrast = Plane::filled(land.size(), [0.0_f32; 3]);
     for sigma in BRANCH_WINDOWS {
-        let window = Window::over(land, departure, &cubes, sigma);
+        let window = Window::over(land, colors, &cubes, sigma);
         window.each(land.size(), |x, y, share, mean| {
-            if share > BRANCH_SHARE && length(mean) > CLEARLY_STRONGER * length(contrast.at(x, y)) {
-                contrast.set(x, y, mean);
+            let found = less(mean, behind.at(x, y));
+            if share > BRANCH_SHARE && length(found) > CLEARLY_STRONGER * length(contrast.at(x, y)) {
+                contrast.set(x, y, found);
             }
         });
     }
     contrast
 }
 
-/// Means of the land's departure over a window around every place; wide windows need no fine detail.
+/// Means of the land's colour over a window around every place; wide windows need no fine detail.
 struct Window {
     step: usize,
     share: Plane<f32>,
@@ -259,7 +287,7 @@ struct Window {
 }
 
 impl Window {
-    fn over(land: &Mask, departure: &Plane<[f32; 3]>, weight: &Plane<f32>, sigma: f32) -> Self {
+    fn over(land: &Mask, values: &Plane<[f32; 3]>, weight: &Plane<f32>, sigma: f32) -> Self {
         let size = land.size();
         let step = (sigma / 4.0).floor().max(1.0) as usize;
         let small = |plane: &Plane<f32>| blur(&shrink(plane, step), sigma / step as f32);
@@ -275,11 +303,11 @@ impl Window {
             step,
             share: small(&inside),
             weight: small(&weighted(&|_, _| 1.0)),
-            colors: std::array::from_fn(|channel| small(&weighted(&|x, y| departure.at(x, y)[channel]))),
+            colors: std::array::from_fn(|channel| small(&weighted(&|x, y| values.at(x, y)[channel]))),
         }
     }
 
-    /// Hands out the share of land in the window around each pixel and its mean departure.
+    /// Hands out the share of land in the window around each pixel and its mean colour.
     fn each(&self, size: Size, mut take: impl FnMut(usize, usize, f32, [f32; 3])) {
         for y in 0..size.height {
             for x in 0..size.width {
