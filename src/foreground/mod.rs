@@ -1,10 +1,10 @@
 //! Which part of the frame is landscape: proposed from the burst, corrected by hand.
 //!
-//! The proposal rests on three facts. What moves with the stars is sky ([`moving`]). Between the stars the
-//! sky is smooth, so it can be followed from star to star and out to the horizon ([`sky_model`],
-//! [`growth`]); the land is what departs from it, or is rough where the sky would be smooth, or shows no
-//! star where the sky would show several ([`leaks`]). The edge then gets its share of sky and land pixel by
-//! pixel ([`refine`]): a pixel's light lies between that of the sky behind it and the land beside it.
+//! The proposal rests on three facts. What moves with the stars is sky (`moving`). Between the stars the
+//! sky is smooth, so it can be followed from star to star and out to the horizon (`sky_model`,
+//! `growth`); the land is what departs from it, or is rough where the sky would be smooth, or shows no
+//! star where the sky would show several (`leaks`). The edge then gets its share of sky and land pixel by
+//! pixel (`refine`): a pixel's light lies between that of the sky behind it and the land beside it.
 //! The edge is found on planes at about a quarter of the scale and refined at full resolution only near it.
 
 mod components;
