@@ -74,8 +74,10 @@ pub(super) fn gaps_of_sky(gaps: &Gaps<'_>) -> Mask {
     parts.select(&wanted)
 }
 
-/// Leaves parts of the sky out that have no claim to it, and takes specks in it back.
-pub(super) fn settle(sky: &Sky, grey: &Plane<f32>, lights: &MovingLights) -> Mask {
+/// Leaves parts of the sky out that have no claim to it, and takes specks in it back: rests of stars, clouds,
+/// and bright smooth parts with sky below them, which the galaxy has and the land has not.
+pub(super) fn settle(ground: &Ground<'_>, sky: &Sky) -> Mask {
+    let (grey, lights) = (&ground.evidence.grey, ground.lights);
     let parts = Parts::of(&sky.mask, Touching::Edges);
     if parts.n == 1 {
         return sky.mask.clone();
@@ -94,6 +96,10 @@ pub(super) fn settle(sky: &Sky, grey: &Plane<f32>, lights: &MovingLights) -> Mas
         }
     });
     let departures = specks.sums(|idx| sky.departure.samples()[idx]);
+    let sky_below = ground.down.shares_above_sky(&specks, &kept);
+    let roughness = Roughness::of(&ground.smooth_grey, &land, |x, y| ground.noise(x, y));
+    let calms = specks.sums(|idx| roughness.calm.samples()[idx]);
+    let cores = specks.sums(|idx| roughness.core.samples()[idx]);
     let core = erode(&land, TWIG);
     let thick = specks.sums(|idx| if core.0.samples()[idx] { 1.0 } else { 0.0 });
     let mut highest = vec![0.0_f32; specks.n];
@@ -105,7 +111,8 @@ pub(super) fn settle(sky: &Sky, grey: &Plane<f32>, lights: &MovingLights) -> Mas
             let mean = departures[part] / areas[part].max(1.0);
             let star = excess[part] > 0.0 && areas[part] < STAR_REST && highest[part] < UNKNOWN;
             let faint = mean < FAINT_LAND.0 && highest[part] < FAINT_LAND.1 && thick[part] > 0.0;
-            star || faint || areas[part] < 3.0
+            let glow = excess[part] > 0.0 && sky_below[part] > 0.8 && calms[part] > CALM_SHARE * cores[part];
+            star || faint || glow || areas[part] < 3.0
         })
         .collect();
     without_lone_specks(&kept.union(&specks.select(&wanted)))

@@ -2,7 +2,7 @@
 
 use crate::foreground::ForegroundMask;
 use crate::foreground::edit::{Stroke, StrokeSide};
-use crate::foreground::evidence::{CELL, Evidence};
+use crate::foreground::evidence::Evidence;
 use crate::foreground::filters::blur;
 use crate::foreground::walk::Walk;
 use crate::pixels::{Plane, Point, Rect, Size};
@@ -24,6 +24,7 @@ const CHANGE: f32 = 0.25;
 #[derive(Clone, Debug, PartialEq)]
 pub struct Guide {
     bin: usize,
+    cell: usize,
     grey: Plane<f32>,
     /// By cells of the guide.
     sigma: Plane<f32>,
@@ -31,7 +32,12 @@ pub struct Guide {
 
 impl Guide {
     pub(super) fn new(evidence: &Evidence) -> Self {
-        Self { bin: evidence.bin, grey: blur(&evidence.grey, 0.8), sigma: evidence.grey_sigma.map(|sigma| 0.3 * sigma) }
+        Self {
+            bin: evidence.bin,
+            cell: evidence.cell,
+            grey: blur(&evidence.grey, 0.8),
+            sigma: evidence.grey_sigma.map(|sigma| 0.3 * sigma),
+        }
     }
 
     /// The mask with strokes taken as hints. Only what lies around them changes.
@@ -92,7 +98,7 @@ impl Guide {
             }
         }
         let grey = self.grey.crop(rect);
-        let sigma = Plane::from_fn(rect.size, |x, y| self.sigma.at((x + rect.x) / CELL, (y + rect.y) / CELL));
+        let sigma = Plane::from_fn(rect.size, |x, y| self.sigma.at((x + rect.x) / self.cell, (y + rect.y) / self.cell));
         let walk = Walk::new(prior, trust, EDGE_GAIN, |a, b| {
             ((grey.samples()[a] - grey.samples()[b]) / sigma.samples()[a]).powi(2)
         });

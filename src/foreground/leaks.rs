@@ -5,7 +5,6 @@
 //! is sure and the land that is sure along the faint edge that is left.
 
 use crate::foreground::components::minus;
-use crate::foreground::evidence::CELL;
 use crate::foreground::filters::{Parts, Touching, as_weights, blur, box_mean, by_rows, dilate, erode, open};
 use crate::foreground::growth::{Ground, Sky, UNKNOWN};
 use crate::foreground::walk::Walk;
@@ -144,7 +143,7 @@ fn settle_belt(ground: &Ground<'_>, sky: &mut Sky, forbidden: &Mask, sure_land: 
     let grey = blur(&ground.evidence.grey.crop(rect), 1.0);
     let sigma = Plane::from_fn(rect.size, |x, y| {
         let (column, row) = place(x, y);
-        0.28 * ground.evidence.grey_sigma.at(column / CELL, row / CELL)
+        0.28 * ground.evidence.sigma(column, row)
     });
     let start = prior.clone();
     let walk = Walk::new(prior, trust, EDGE_GAIN, |a, b| {
