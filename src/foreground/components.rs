@@ -5,7 +5,7 @@
 
 use crate::foreground::filters::{Parts, Touching, as_weights, box_mean, dilate, erode};
 use crate::foreground::growth::{Ground, Sky, UNKNOWN};
-use crate::foreground::leaks::{CALM_SHARE, Roughness, SKY_BELOW};
+use crate::foreground::leaks::{CALM_SHARE, FLOATING, Roughness, SKY_BELOW};
 use crate::foreground::moving::MovingLights;
 use crate::pixels::{Mask, Plane, Size};
 
@@ -29,6 +29,8 @@ const STAR_REST: f32 = 400.0;
 /// thin as a twig.
 const FAINT_LAND: (f32, f32) = (5.0, 12.0);
 const TWIG: f32 = 3.0;
+/// So much sky below a part encloses it.
+const ENCLOSED: f32 = 0.97;
 
 /// Land of less pixels, with no larger land within the distance, is none.
 const LEAST_LAND: f32 = 100.0;
@@ -111,7 +113,8 @@ pub(super) fn settle(ground: &Ground<'_>, sky: &Sky) -> Mask {
             let mean = departures[part] / areas[part].max(1.0);
             let star = excess[part] > 0.0 && areas[part] < STAR_REST && highest[part] < UNKNOWN;
             let faint = mean < FAINT_LAND.0 && highest[part] < FAINT_LAND.1 && thick[part] > 0.0;
-            let glow = excess[part] > 0.0 && sky_below[part] > 0.8 && calms[part] > CALM_SHARE * cores[part];
+            let calm = calms[part] > CALM_SHARE * cores[part];
+            let glow = excess[part] > 0.0 && (sky_below[part] > ENCLOSED || (calm && sky_below[part] > FLOATING));
             star || faint || glow || areas[part] < 3.0
         })
         .collect();

@@ -23,6 +23,8 @@ pub(super) struct SkyModel {
 
 /// Least share of a cell that is sky for its neighbours to be told by it.
 const LEAST_SHARE: f32 = 0.1;
+/// Weight of a pixel at the edge of the sky: a branch may have part in it.
+const EDGE_WEIGHT: f32 = 0.05;
 /// Cells from known sky to the last that is told.
 const REACH_CELLS: usize = 2;
 
@@ -83,20 +85,24 @@ fn neighbours(place: f32, cell: usize, n: usize) -> (usize, usize, f32) {
     (first, (first + 1).min(n - 1), exact - first as f32)
 }
 
-/// Number of sky pixels in each cell and the sums of their colours.
+/// Weight of the sky in each cell and the sums of their colours.
 fn cell_sums(colors: &[Plane<f32>; 3], sky: &Mask, cells: Size, cell: usize) -> Plane<[f32; 4]> {
     let size = sky.size();
     by_rows(cells, [0.0_f32; 4], |cell_y, row| {
         for y in cell_y * cell..((cell_y + 1) * cell).min(size.height) {
             let inside = sky.0.row(y);
+            let (above, below) = (sky.0.row(y.saturating_sub(1)), sky.0.row((y + 1).min(size.height - 1)));
             let [red, green, blue] = colors.each_ref().map(|plane| plane.row(y));
             for (cell_x, sums) in row.iter_mut().enumerate() {
                 for x in cell_x * cell..((cell_x + 1) * cell).min(size.width) {
                     if inside[x] {
-                        sums[0] += 1.0;
-                        sums[1] += red[x];
-                        sums[2] += green[x];
-                        sums[3] += blue[x];
+                        let edge =
+                            [x > 0 && !inside[x - 1], x + 1 < size.width && !inside[x + 1], !above[x], !below[x]];
+                        let weight = if edge.contains(&true) { EDGE_WEIGHT } else { 1.0 };
+                        sums[0] += weight;
+                        sums[1] += weight * red[x];
+                        sums[2] += weight * green[x];
+                        sums[3] += weight * blue[x];
                     }
                 }
             }
