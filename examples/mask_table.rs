@@ -4,6 +4,7 @@
 //! `docs/foreground.md`: frames of 6000 columns, 16 of them. A third argument is a folder for pictures:
 //! the first frame with the proposed edge in it.
 
+#[allow(dead_code, reason = "the tests use the rest")]
 #[path = "../tests/support/mask_scenes.rs"]
 mod mask_scenes;
 

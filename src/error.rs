@@ -81,6 +81,14 @@ pub enum Error {
         /// What is wrong and what to do.
         what: String,
     },
+    /// A lens profile cannot be used or not be made.
+    #[error("the lens profile {path} {what}", path = .path.display())]
+    LensProfile {
+        /// The profile's file.
+        path: PathBuf,
+        /// What is wrong and what to do.
+        what: String,
+    },
     /// No place for the temporary file.
     #[error(transparent)]
     Scratch(#[from] ScratchError),

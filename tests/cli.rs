@@ -6,6 +6,8 @@ mod bad_input;
 mod choices;
 #[path = "cli/interrupt.rs"]
 mod interrupt;
+#[path = "cli/lens.rs"]
+mod lens;
 #[path = "cli/other_inputs.rs"]
 mod other_inputs;
 #[path = "cli/support.rs"]

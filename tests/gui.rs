@@ -17,7 +17,7 @@ use nightsheaf::gui::state::{Notice, NoticeTone, Section, Shown, State, Working}
 use nightsheaf::gui::strokes::BrushKind;
 use nightsheaf::gui::theme::Theme;
 use nightsheaf::job::Progress;
-use nightsheaf::pipeline::{CaptureTime, FrameFinding, MeasureSummary, Metadata, Report, Verdict};
+use nightsheaf::pipeline::{CaptureTime, FrameFinding, FrameReport, MeasureSummary, Metadata, Report, Verdict};
 use nightsheaf::pixels::Orientation;
 
 /// What a panel shows and what was asked of it.
@@ -145,6 +145,41 @@ fn a_frame_is_set_aside_and_made_reference_from_the_column() {
 }
 
 #[test]
+fn a_stacked_frame_says_how_it_was_aligned_and_shows_its_star_arrows() {
+    let fate = |name: &str, registration: &str, reason: Option<&str>| FrameReport {
+        file: PathBuf::from(name),
+        used: true,
+        reason: String::new(),
+        weight: 1.0,
+        registration: registration.to_owned(),
+        matched: 61,
+        rms_px: Some(0.284),
+        registration_reason: reason.map(str::to_owned),
+        residuals_by_radius: Vec::new(),
+    };
+    let frames = vec![
+        fate("night-001.dng", "reference", None),
+        fate("night-002.dng", "homography", Some("no lens fits the burst")),
+    ];
+    let report = Some(Report { frames, ..Report::default() });
+    let unfolded = vec![Section::Frames, Section::Sky];
+    let mut harness = stage(State { shown: Some(Shown::Frame(1)), report, unfolded, ..night() }, column::show);
+    harness.get_by_label("Alignment: homography, 61 stars, 0.28 px off");
+    harness.get_by_label("Not by a fitted lens: no lens fits the burst");
+    press(&mut harness, "Show star arrows");
+    assert_eq!(harness.state().asked, [Action::ToggleResiduals], "one press");
+    harness.state_mut().state.residuals_shown = true;
+    harness.state_mut().state.shown = Some(Shown::Frame(0));
+    harness.run();
+    harness.get_by_label("The sky was brought to this frame");
+    harness.get_by_label("Hide star arrows");
+    harness.state_mut().state.report = None;
+    harness.run();
+    press(&mut harness, "Hide star arrows");
+    assert_eq!(harness.state().asked.len(), 1, "before a run there is nothing to show");
+}
+
+#[test]
 fn sections_fold_and_say_what_they_hold() {
     let mut harness = stage(State { unfolded: Vec::new(), ..night() }, column::show);
     press(&mut harness, "Sky, folded");
@@ -254,10 +289,14 @@ fn keys_change_the_light_and_show_the_list_of_keys() {
     harness.step();
     harness.step();
     harness.get_by_label("Set aside or take back");
+    harness.get_by_label("Star arrows on or off");
     harness.key_press(Key::Escape);
     harness.step();
     harness.key_press(Key::N);
     harness.step();
+    harness.key_press(Key::D);
+    harness.step();
     let app = harness.state().as_ref().expect("the window was drawn");
     assert_eq!((app.state().keys_shown, app.state().theme), (false, Theme::Red), "closed, and the next light");
+    assert!(app.state().residuals_shown, "and the arrows are on");
 }

@@ -2,10 +2,10 @@
 //!
 //! Every frame is asked for twice. The first pass keeps sum, sum of squares, least and greatest of each
 //! sample; the mean without the two extremes is a centre that one stray particle cannot move. The second
-//! pass takes the mean of what lies within [`CLIP_SIGMA`] of that centre. Memory is four planes whatever
+//! pass takes the mean of what lies within `CLIP_SIGMA` of that centre. Memory is four planes whatever
 //! the number of frames (a median would need them all at once), at the price of decoding twice.
 //!
-//! Darks and bias are on the scale of [`calibrate`](crate::calibrate::calibrate): 0.0 at the declared black
+//! Darks and bias are on the scale of [`calibrate`](fn@crate::calibrate::calibrate): 0.0 at the declared black
 //! level, 1.0 at white. A flat has mean 1.0 in each CFA colour, so it changes no colour balance.
 
 use rayon::prelude::*;

@@ -83,6 +83,15 @@ pub struct StackArguments {
     /// Also write the foreground mask that was used
     #[arg(long, value_name = "FILE.png")]
     pub mask_output: Option<PathBuf>,
+    /// Start from the lens as an earlier burst measured it
+    #[arg(long, value_name = "FILE.toml")]
+    pub lens_profile: Option<PathBuf>,
+    /// Also write the lens as the stars of this burst measured it, to start from next time
+    #[arg(long, value_name = "FILE.toml")]
+    pub save_lens_profile: Option<PathBuf>,
+    /// Also draw what is left between the stars of each frame and those of the reference frame
+    #[arg(long, value_name = "FILE.png")]
+    pub residuals: Option<PathBuf>,
     /// Also write what was done, as JSON
     #[arg(long, value_name = "FILE.json")]
     pub report: Option<PathBuf>,
@@ -243,6 +252,7 @@ impl StackArguments {
                 "auto" => ReferenceChoice::Auto,
                 file => ReferenceChoice::File(PathBuf::from(file)),
             },
+            lens_profile: self.lens_profile.clone(),
             combine: match self.combine {
                 CombineWord::ClippedMean => Combine::ClippedMean,
                 CombineWord::Mean => Combine::Mean,

@@ -21,8 +21,8 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
     }
     let export = ExportSettings { format: arguments.file_format(), develop: arguments.develop_settings() };
     export.check()?;
-    let outputs = [Some(&arguments.output), arguments.mask_output.as_ref(), arguments.report.as_ref()];
-    for path in outputs.into_iter().flatten() {
+    let others = [&arguments.mask_output, &arguments.report, &arguments.residuals, &arguments.save_lens_profile];
+    for path in [&arguments.output].into_iter().chain(others.into_iter().flatten()) {
         pipeline::check_output(&request, path)?;
     }
     request.output_folder = arguments.output.parent().map(std::path::Path::to_owned);
@@ -30,6 +30,9 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
     pipeline::export(&monitor, &outcome, &arguments.output, &export)?;
     if let Some(path) = &arguments.mask_output {
         pipeline::save_outcome_mask(&outcome, path)?;
+    }
+    if let Some(path) = &arguments.residuals {
+        pipeline::save_residual_picture(&outcome, path)?;
     }
     if let Some(path) = &arguments.report {
         outcome.report.save(path)?;
@@ -39,6 +42,10 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
         writeln!(io::stdout(), "{summary}wrote {}", arguments.output.display())?;
     } else if arguments.timings {
         write!(io::stdout(), "{}", timings(&outcome.report))?;
+    }
+    // Last, because a burst that tells nothing of its lens still makes a picture.
+    if let Some(path) = &arguments.save_lens_profile {
+        pipeline::save_lens_profile(&outcome, path)?;
     }
     Ok(())
 }
@@ -50,6 +57,16 @@ fn summary(report: &Report, with_timings: bool) -> String {
     for frame in report.frames.iter().filter(|frame| !frame.reason.is_empty()) {
         let word = if frame.used { "note" } else { "set aside" };
         let _ = writeln!(text, "{word}: {}: {}", frame.file.display(), frame.reason);
+    }
+    let mut simpler = std::collections::BTreeMap::<_, Vec<String>>::new();
+    for frame in &report.frames {
+        if let Some(reason) = &frame.registration_reason {
+            simpler.entry((&frame.registration, reason)).or_default().push(frame.file.display().to_string());
+        }
+    }
+    for ((registration, reason), files) in simpler {
+        let which = if files.len() == 1 { files[0].clone() } else { format!("{} frames", files.len()) };
+        let _ = writeln!(text, "note: {which}: aligned by {registration}: {reason}");
     }
     for note in &report.notes {
         let _ = writeln!(text, "note: {note}");

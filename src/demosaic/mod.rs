@@ -31,6 +31,16 @@ impl Window {
         let size = Size { width: self.size.width + 2 * margin, height: self.size.height + 2 * margin };
         Self { x: self.x - margin as isize, y: self.y - margin as isize, size }
     }
+
+    /// The smallest window around both.
+    #[must_use]
+    pub fn around(self, other: Self) -> Self {
+        let (x, y) = (self.x.min(other.x), self.y.min(other.y));
+        let end = |start: isize, len: usize| start + len as isize;
+        let right = end(self.x, self.size.width).max(end(other.x, other.size.width));
+        let bottom = end(self.y, self.size.height).max(end(other.y, other.size.height));
+        Self { x, y, size: Size { width: (right - x) as usize, height: (bottom - y) as usize } }
+    }
 }
 
 /// Samples around a window that its demosaic needs.

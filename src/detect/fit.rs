@@ -81,6 +81,54 @@ pub(super) fn fit_star(window: &Window, start: &Start) -> Option<Fit> {
     model.summary(&state, &normal, start.shape)
 }
 
+/// Where one colour of a star lies.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct ColorPlace {
+    pub(super) x: f64,
+    pub(super) y: f64,
+    /// Of x and y together, a half each.
+    pub(super) variance: f64,
+}
+
+/// The place of each colour on its own, with the shape of the fit of all; `None` where a colour is too faint.
+pub(super) fn color_places(window: &Window, fit: &Fit, variance_per_level: f64) -> [Option<ColorPlace>; 3] {
+    std::array::from_fn(|channel| {
+        color_place(&window.colors[channel], fit, fit.amplitudes[channel], variance_per_level)
+    })
+}
+
+/// Steps of Gauss and Newton for height, x and y: the start is a fraction of a pixel away.
+const COLOR_STEPS: usize = 5;
+/// A colour further than this from the fit of all has found another star.
+const MAX_COLOR_SHIFT_PX: f64 = 2.0;
+
+fn color_place(samples: &[Sample], fit: &Fit, height: f64, variance_per_level: f64) -> Option<ColorPlace> {
+    let metric = fit.shape.inverse();
+    let mut found = SVector::<f64, 3>::new(height, fit.x, fit.y);
+    let mut covariance = None;
+    for _ in 0..COLOR_STEPS {
+        let mut information = SMatrix::<f64, 3, 3>::zeros();
+        let mut gradient = SVector::<f64, 3>::zeros();
+        for sample in samples {
+            let (dx, dy) = (f64::from(sample.x) - found[1], f64::from(sample.y) - found[2]);
+            let profile = profile(metric, dx, dy);
+            let [along_x, along_y] = metric.apply(dx, dy);
+            let value = found[0] * profile;
+            let slope = SVector::<f64, 3>::new(profile, value * along_x, value * along_y);
+            let variance = f64::from(sample.variance) + variance_per_level * height.max(0.0) * profile;
+            information += slope * slope.transpose() / variance;
+            gradient += slope * ((f64::from(sample.value) - value) / variance);
+        }
+        let inverse = information.try_inverse()?;
+        found += inverse * gradient;
+        let near = (found[1] - fit.x).hypot(found[2] - fit.y) < MAX_COLOR_SHIFT_PX;
+        (near && found[0] > 0.0).then_some(())?;
+        covariance = Some(inverse);
+    }
+    let variance = covariance.map(|covariance| 0.5 * (covariance[(1, 1)] + covariance[(2, 2)]))?;
+    (variance > 0.0).then_some(ColorPlace { x: found[1], y: found[2], variance })
+}
+
 #[derive(Clone, Debug)]
 struct State {
     x: f64,

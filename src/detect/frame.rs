@@ -3,10 +3,9 @@
 use rayon::prelude::*;
 
 use crate::detect::background::measure_sky;
-use crate::detect::fit::Fit;
 use crate::detect::lines::drop_lines;
 use crate::detect::luminance::{Luminance, luminance, matched_filter};
-use crate::detect::measure::{Scene, Workspace, measure_pilot, measure_star};
+use crate::detect::measure::{Pilot, Scene, Workspace, measure_pilot, measure_star};
 use crate::detect::peaks::{Peaks, find_peaks};
 use crate::detect::shape::{FWHM_PER_SIGMA, Shape};
 use crate::detect::trail::{common_trail_px, doubling_px};
@@ -63,6 +62,7 @@ pub fn measure_frame(frame: &CalibratedFrame, foreground: Option<&Mask>, setting
         sky_level: background.level.each_ref().map(Mesh::median),
         sky_noise: background.rms.median(),
         clipped_fraction: clipped as f64 / frame.size().area().max(1) as f64,
+        color_shifts: pilots.into_iter().flat_map(|pilot| pilot.color_shifts).collect(),
         stars,
         background,
     }
@@ -74,7 +74,7 @@ fn peaks_of_shape(grey: &Luminance, foreground: Option<&Mask>, settings: &Detect
 }
 
 /// Fits bright peaks from all parts of the frame with shapes of their own.
-fn measure_pilots(scene: &Scene, peaks: &Peaks) -> Vec<Fit> {
+fn measure_pilots(scene: &Scene, peaks: &Peaks) -> Vec<Pilot> {
     let size = scene.frame.size();
     let mut parts = vec![Vec::new(); PILOT_PARTS * PILOT_PARTS];
     let part = |value: f64, len: usize| ((value * PILOT_PARTS as f64 / len as f64) as usize).min(PILOT_PARTS - 1);
@@ -88,7 +88,7 @@ fn measure_pilots(scene: &Scene, peaks: &Peaks) -> Vec<Fit> {
         let mut workspace = Workspace::default();
         let found =
             part.iter().filter_map(|&index| measure_pilot(scene, &peaks.peaks[index], owner_of(index), &mut workspace));
-        found.take(MAX_PILOTS).collect::<Vec<Fit>>()
+        found.take(MAX_PILOTS).collect::<Vec<Pilot>>()
     });
     fits.collect::<Vec<_>>().concat()
 }
@@ -98,13 +98,18 @@ fn owner_of(index: usize) -> u16 {
 }
 
 /// Median shape and colour of the pilots; `None` with hardly any.
-fn typical(pilots: &[Fit]) -> Option<(Shape, [f64; 3])> {
-    let middle = |of: &dyn Fn(&Fit) -> f64| {
-        median(&mut pilots.iter().map(|fit| of(fit) as f32).collect::<Vec<_>>()).map(f64::from)
+fn typical(pilots: &[Pilot]) -> Option<(Shape, [f64; 3])> {
+    let middle = |of: &dyn Fn(&Pilot) -> f64| {
+        median(&mut pilots.iter().map(|pilot| of(pilot) as f32).collect::<Vec<_>>()).map(f64::from)
     };
-    let shape =
-        Shape { xx: middle(&|fit| fit.shape.xx)?, xy: middle(&|fit| fit.shape.xy)?, yy: middle(&|fit| fit.shape.yy)? };
-    let share = |channel: usize| middle(&|fit| fit.amplitudes[channel].max(0.0) / fit.amplitudes.iter().sum::<f64>());
+    let shape = Shape {
+        xx: middle(&|pilot| pilot.fit.shape.xx)?,
+        xy: middle(&|pilot| pilot.fit.shape.xy)?,
+        yy: middle(&|pilot| pilot.fit.shape.yy)?,
+    };
+    let share = |channel: usize| {
+        middle(&|pilot| pilot.fit.amplitudes[channel].max(0.0) / pilot.fit.amplitudes.iter().sum::<f64>())
+    };
     let neutral = [share(0)?, share(1)?, share(2)?];
     // Medians of the elements need not be a width.
     (pilots.len() >= 3 && shape.axes().1 > 0.1).then_some((shape, neutral))

@@ -1,12 +1,12 @@
 //! From a peak to a star: gathers the samples around it, subtracts the local sky, fits, and asks whether what
 //! was found looks like a star at all.
 
-use crate::detect::Star;
 use crate::detect::background::Sky;
 use crate::detect::evidence::Evidence;
-use crate::detect::fit::{Fit, Sample, Start, Window, fit_star};
+use crate::detect::fit::{ColorPlace, Fit, Sample, Start, Window, color_places, fit_star};
 use crate::detect::peaks::Peak;
 use crate::detect::shape::Shape;
+use crate::detect::{ColorShift, Star};
 use crate::pixels::statistics::{SIGMA_PER_MAD, median};
 use crate::pixels::{CalibratedFrame, Layout, Plane, Point};
 
@@ -76,8 +76,16 @@ pub(super) fn measure_star(scene: &Scene, peak: &Peak, owner: u16, workspace: &m
     Some(star(scene, &fit, center, core.as_ref()))
 }
 
-/// The fit of a bright star with a shape of its own, for learning what stars look like in this frame.
-pub(super) fn measure_pilot(scene: &Scene, peak: &Peak, owner: u16, workspace: &mut Workspace) -> Option<Fit> {
+/// A bright star that tells what stars look like in this frame.
+#[derive(Clone, Debug)]
+pub(super) struct Pilot {
+    pub(super) fit: Fit,
+    /// Of red and blue, where they are bright enough.
+    pub(super) color_shifts: Vec<ColorShift>,
+}
+
+/// The fit of a bright star with a shape of its own.
+pub(super) fn measure_pilot(scene: &Scene, peak: &Peak, owner: u16, workspace: &mut Workspace) -> Option<Pilot> {
     let region = peak.region?;
     if saturated_core(scene, peak).is_some() {
         return None;
@@ -91,7 +99,29 @@ pub(super) fn measure_pilot(scene: &Scene, peak: &Peak, owner: u16, workspace: &
     }
     let fit = fit_star(&workspace.window, &start(scene, shape, LOOSE_SPREAD))?;
     let has_width = fit.shape.axes().1 > 0.1;
-    (has_width && is_near(&fit, shape, 0.0) && is_positive(&fit)).then_some(fit)
+    (has_width && is_near(&fit, shape, 0.0) && is_positive(&fit)).then_some(())?;
+    let color_shifts = color_shifts(scene, &workspace.window, &fit, peak.place);
+    Some(Pilot { fit, color_shifts })
+}
+
+/// A colour known to no better than this says nothing of lateral colour.
+const MAX_COLOR_SIGMA_PX: f64 = 0.3;
+
+/// How far red and blue lie from green; a frame of luminance alone has no colours to tell apart.
+fn color_shifts(scene: &Scene, window: &Window, fit: &Fit, peak: Point) -> Vec<ColorShift> {
+    let [red, green, blue] = color_places(window, fit, scene.sky.variance_per_level);
+    let Some(green) = green else { return Vec::new() };
+    let shift = |channel: usize, place: Option<ColorPlace>| {
+        let place = place?;
+        let sigma_px = (place.variance + green.variance).sqrt();
+        (sigma_px < MAX_COLOR_SIGMA_PX).then_some(ColorShift {
+            channel,
+            green: Point { x: peak.x + green.x, y: peak.y + green.y },
+            shift: Point { x: place.x - green.x, y: place.y - green.y },
+            sigma_px,
+        })
+    };
+    [shift(0, red), shift(2, blue)].into_iter().flatten().collect()
 }
 
 fn start(scene: &Scene, shape: Shape, shape_spread: f64) -> Start {

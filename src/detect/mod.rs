@@ -106,4 +106,19 @@ pub struct FrameMeasure {
     pub sky_noise: f32,
     /// Share of samples at the white level.
     pub clipped_fraction: f64,
+    /// Red and blue of bright stars beside their green; empty for a frame that has no mosaic.
+    pub color_shifts: Vec<ColorShift>,
+}
+
+/// How far one colour of a star lies from its green.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ColorShift {
+    /// 0 for red, 2 for blue.
+    pub channel: usize,
+    /// Where the green star is.
+    pub green: Point,
+    /// From green to the colour.
+    pub shift: Point,
+    /// Standard error of the shift along each axis, from the noise.
+    pub sigma_px: f64,
 }

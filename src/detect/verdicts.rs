@@ -249,6 +249,7 @@ mod tests {
             sky_level: [0.02 + 0.0004 * wobble; 3],
             sky_noise: 0.001,
             clipped_fraction: 1e-5,
+            color_shifts: Vec::new(),
         }
     }
 

@@ -56,6 +56,8 @@ pub enum Action {
     EndStroke,
     /// Show or hide the hatching over the landscape.
     ToggleHatching,
+    /// Show or hide how far stars are from their places.
+    ToggleResiduals,
     /// Ask for a mask file.
     ChooseMask,
     /// Read the mask from this file.

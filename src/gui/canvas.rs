@@ -6,6 +6,7 @@ use eframe::egui::{
 };
 
 use crate::gui::action::Action;
+use crate::gui::arrows;
 use crate::gui::hatching::hatch;
 use crate::gui::layer::Layer;
 use crate::gui::panels::foreground::BRUSH_RANGE;
@@ -73,6 +74,9 @@ pub fn show(ui: &mut Ui, state: &State, layers: &mut Layers, last_stroke: Option
     {
         hatch(&ui.painter().with_clip_rect(canvas), mask, &placement, canvas, palette(ui).lamp);
     }
+    if state.residuals_shown {
+        arrows::show(&ui.painter().with_clip_rect(canvas), state, &placement, &palette(ui));
+    }
     let comparing = is_comparing(state, layers);
     if comparing {
         divider(ui, state, canvas, &mut output.actions);
@@ -85,6 +89,9 @@ pub fn show(ui: &mut Ui, state: &State, layers: &mut Layers, last_stroke: Option
         waiting(ui, canvas, true);
     }
     labels(ui, state, comparing, canvas);
+    if state.residuals_shown {
+        arrow_label(ui, state, &placement, canvas);
+    }
     readout(ui, state, layers, &placement, &response, canvas, &mut output.actions);
     output
 }
@@ -178,6 +185,12 @@ fn labels(ui: &Ui, state: &State, comparing: bool, canvas: Rect) {
         }
         None => {}
     }
+}
+
+/// What the arrows are, in the upper right corner.
+fn arrow_label(ui: &Ui, state: &State, placement: &Placement, canvas: Rect) {
+    let (name, figures) = arrows::legend(state, placement);
+    plate(ui, canvas.shrink(8.0), Align2::RIGHT_TOP, &name, figures.as_deref());
 }
 
 fn stack_noise(noise: NoiseReport) -> String {

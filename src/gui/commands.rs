@@ -35,7 +35,7 @@ const FRAMES: [Command; 9] = [
 ];
 
 /// Commands about the picture on the canvas.
-const PICTURE: [Command; 14] = [
+const PICTURE: [Command; 15] = [
     command("F", "Whole picture", |_| Action::Zoom(Zoom::Fit)),
     command("1", "100 %", |_| Action::Zoom(Zoom::Scale(1.0))),
     command("2", "200 %", |_| Action::Zoom(Zoom::Scale(2.0))),
@@ -43,6 +43,7 @@ const PICTURE: [Command; 14] = [
     command("S", "Show the stack", |_| Action::Show(Shown::Stack)),
     Command { keys: "B", name: "Hold: single frame alone", action: None },
     command("H", "Hatching on or off", |_| Action::ToggleHatching),
+    command("D", "Star arrows on or off", |_| Action::ToggleResiduals),
     command("P", "Brush: add land", |_| Action::TakeBrush(BrushKind::Add)),
     command("E", "Brush: take land away", |_| Action::TakeBrush(BrushKind::Remove)),
     command("[", "Smaller brush", |state| Action::ResizeBrush(state.brush.radius_px / 1.25)),

@@ -58,6 +58,7 @@ fn plain_keys(context: &Context, state: &State) -> Vec<Action> {
         (Key::Num2, Action::Zoom(Zoom::Scale(2.0))),
         (Key::S, Action::Show(Shown::Stack)),
         (Key::H, Action::ToggleHatching),
+        (Key::D, Action::ToggleResiduals),
         (Key::P, brush(BrushKind::Add)),
         (Key::E, brush(BrushKind::Remove)),
         (Key::OpenBracket, Action::ResizeBrush(radius / 1.25)),

@@ -5,6 +5,7 @@
 
 pub mod action;
 pub mod app;
+pub mod arrows;
 pub mod canvas;
 pub mod commands;
 pub mod dialogs;

@@ -7,7 +7,7 @@ use crate::gui::sheaf::Sheaf;
 use crate::gui::strokes::{Brush, BrushKind};
 use crate::gui::theme::Theme;
 use crate::gui::view::View;
-use crate::pipeline::Report;
+use crate::pipeline::{FrameReport, FrameResiduals, Report};
 
 /// A section of the side column, in the order of the work.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -94,6 +94,8 @@ pub struct State {
     pub holding_single: bool,
     /// Whether the landscape is hatched.
     pub hatching: bool,
+    /// Whether arrows show how far stars are from their places.
+    pub residuals_shown: bool,
     /// The brush.
     pub brush: Brush,
     /// Whether the brush is in hand.
@@ -116,6 +118,10 @@ pub struct State {
     pub typed_path: String,
     /// The report of the stack shown.
     pub report: Option<Report>,
+    /// How far the stars of its frames are from their places.
+    pub residuals: Vec<FrameResiduals>,
+    /// What nine of ten of them do not exceed.
+    pub typical_error_px: Option<f64>,
     /// Whether choices changed so that the stack shown is no longer what the sheaf asks for.
     pub stack_is_old: bool,
     /// The file last written from the stack shown.
@@ -134,6 +140,7 @@ impl Default for State {
             divider: 0.5,
             holding_single: false,
             hatching: true,
+            residuals_shown: false,
             brush: Brush { kind: BrushKind::Add, radius_px: 60.0 },
             painting: false,
             unfolded: vec![Section::Frames, Section::Picture],
@@ -145,6 +152,8 @@ impl Default for State {
             path_for: None,
             typed_path: String::new(),
             report: None,
+            residuals: Vec::new(),
+            typical_error_px: None,
             stack_is_old: false,
             exported: None,
         }
@@ -164,6 +173,13 @@ impl State {
             #[allow(clippy::reversed_empty_ranges, reason = "the stack is no frame, so nothing is chosen")]
             _ => 1..=0,
         }
+    }
+
+    /// What the last run has to say of a frame.
+    #[must_use]
+    pub fn fate(&self, index: usize) -> Option<&FrameReport> {
+        let path = &self.sheaf.frames.get(index)?.path;
+        self.report.as_ref()?.frames.iter().find(|frame| frame.file == *path)
     }
 
     /// Tells the person something that failed.

@@ -3,19 +3,20 @@
 use std::path::PathBuf;
 
 use crate::calibrate::NoiseModel;
-use crate::detect::{Judgement, Verdict, judge};
+use crate::detect::{ColorShift, Judgement, Verdict, judge};
 use crate::error::Error;
 use crate::job::Monitor;
 use crate::pipeline::MIN_FRAMES;
-use crate::pipeline::lights::{Basis, Light, Reading};
+use crate::pipeline::lights::{Light, Reading};
 use crate::pipeline::photometry::{flux_scale, sky_offset};
 use crate::pipeline::request::{ReferenceChoice, Request};
 use crate::pipeline::rows::RepairedRows;
-use crate::pipeline::run::same_file;
+use crate::pipeline::run::{ReadBurst, same_file};
 use crate::pixels::{Size, Transform};
 use crate::raw::Metadata;
-use crate::register::{FrameStars, Optics, ReferenceMeasure, RegisterError, RegisterSettings, Registration, StarMatch};
-use crate::register::{choose_reference, register_burst};
+use crate::register::{FrameStars, LensFit, LensProfile, Optics, ReferenceMeasure, RegisterError, RegisterSettings};
+use crate::register::{Registration, Residual, StarMatch};
+use crate::register::{choose_reference, measure_lateral_color, register_burst};
 use crate::stack::{Offset, StackFrame};
 
 /// The frames that make the picture.
@@ -26,6 +27,10 @@ pub(super) struct Aligned {
     pub(super) frames: Vec<AlignedFrame>,
     /// For each light, why it is not used or what to know; empty where there is nothing to say.
     pub(super) reasons: Vec<String>,
+    /// The lens of the burst, where a camera explains it.
+    pub(super) lens: Option<LensFit>,
+    /// What the lens was expected to be before the stars were asked.
+    pub(super) optics: Optics,
     /// What the registration has to say of the burst.
     pub(super) notes: Vec<String>,
 }
@@ -36,16 +41,13 @@ pub(super) struct AlignedFrame {
     pub(super) registration: Registration,
     pub(super) light_from_reference: Transform,
     pub(super) matches: Vec<StarMatch>,
+    /// What is left between the two stars of each pair.
+    pub(super) residuals: Vec<Residual>,
 }
 
 /// Sets frames aside by their measures, chooses the reference and registers the others on it.
-pub(super) fn align(
-    monitor: &Monitor,
-    request: &Request,
-    paths: &[PathBuf],
-    basis: &Basis,
-    readings: &[Reading],
-) -> Result<Aligned, Error> {
+pub(super) fn align(monitor: &Monitor, request: &Request, burst: &ReadBurst) -> Result<Aligned, Error> {
+    let ReadBurst { paths, basis, readings, profile, .. } = burst;
     let wanted = wanted_reference(request, paths)?;
     let judgements = judge_readings(readings);
     let mut reasons: Vec<String> = judgements.iter().map(|judgement| judgement.reason.clone()).collect();
@@ -78,21 +80,31 @@ pub(super) fn align(
         Some(position) => position,
         None => choose_reference(&candidates.iter().map(|&idx| reference_measure(light(idx))).collect::<Vec<_>>()),
     };
-    let optics = optics(basis.size, &light(candidates[reference]).metadata);
+    let optics = optics(basis.size, &light(candidates[reference]).metadata, profile.clone());
     let burst = register_burst(monitor, &stars, reference, &optics, &RegisterSettings::default());
-    let burst = burst.map_err(|error| match error {
+    let mut burst = burst.map_err(|error| match error {
         RegisterError::Cancelled(cancelled) => Error::Cancelled(cancelled),
         source @ RegisterError::Reference { .. } => {
             reasons[candidates[reference]] = source.to_string();
             too_few(0, &reasons)
         }
     })?;
+    if let Some(fit) = &burst.lens {
+        let shifts: Vec<&[ColorShift]> =
+            candidates.iter().map(|&idx| light(idx).measure.color_shifts.as_slice()).collect();
+        let lateral = measure_lateral_color(&shifts, fit.lens.principal, basis.size);
+        if lateral.channel_scale != [1.0; 3] {
+            burst.set_channel_scale(lateral.channel_scale);
+        }
+        burst.notes.extend(lateral.note());
+    }
     let mut frames = Vec::new();
-    for ((&idx, registration), matches) in candidates.iter().zip(burst.frames).zip(burst.matches) {
+    let pairs = burst.matches.into_iter().zip(burst.residuals);
+    for ((&idx, registration), (matches, residuals)) in candidates.iter().zip(burst.frames).zip(pairs) {
         match registration {
             Ok(registration) => match registration.reference_from_light.inverse() {
                 Some(light_from_reference) => {
-                    frames.push(AlignedFrame { idx, registration, light_from_reference, matches })
+                    frames.push(AlignedFrame { idx, registration, light_from_reference, matches, residuals })
                 }
                 None => reasons[idx] = "its registration flattens the sky".to_owned(),
             },
@@ -102,7 +114,8 @@ pub(super) fn align(
     if frames.len() < MIN_FRAMES {
         return Err(too_few(frames.len(), &reasons));
     }
-    Ok(Aligned { reference: candidates[reference], frames, reasons, notes: burst.notes })
+    let (lens, notes) = (burst.lens, burst.notes);
+    Ok(Aligned { reference: candidates[reference], frames, reasons, lens, optics, notes })
 }
 
 /// Verdicts of all frames; one that was not read is set aside with its own reason.
@@ -142,12 +155,12 @@ fn mid_exposure(metadata: &Metadata) -> Option<f64> {
     Some(begin + metadata.exposure_secs.unwrap_or(0.0) / 2.0)
 }
 
-fn optics(size: Size, metadata: &Metadata) -> Optics {
+fn optics(size: Size, metadata: &Metadata, profile: Option<LensProfile>) -> Optics {
     let focal_px = match (metadata.focal_mm, metadata.sensor_width_mm) {
         (Some(focal_mm), Some(width_mm)) if width_mm > 0.0 => Some(focal_mm / width_mm * size.width as f64),
         _ => None,
     };
-    Optics { size, focal_px, profile: None }
+    Optics { size, focal_px, profile }
 }
 
 /// Noise of a single sample, from two frames of the burst.

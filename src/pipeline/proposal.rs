@@ -42,7 +42,7 @@ pub fn propose_mask(monitor: &Monitor, request: &Request) -> Result<MaskProposal
     let orientation = prepared.basis.orientation;
     let burst = read_frames(monitor, &request, prepared, &mut clock, &mut report)?;
     let rows = burst.rows();
-    let proposal = match burst::align(monitor, &request, &burst.paths, &burst.basis, &burst.readings) {
+    let proposal = match burst::align(monitor, &request, &burst) {
         Ok(aligned) => propose_aligned(monitor, &rows, &aligned, orientation)?,
         // Without stars in common there may be no sky at all: the burst itself is still looked at.
         Err(Error::TooFewFrames { .. }) => propose_unaligned(monitor, &rows, &burst.readings, orientation)?,

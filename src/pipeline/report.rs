@@ -7,6 +7,8 @@ use serde::{Deserialize, Serialize};
 
 use crate::error::Error;
 use crate::export::replace_file;
+use crate::pixels::Projection;
+use crate::register::{LensFit, LensParameter, Optics};
 
 /// What became of a run. Names are stable: other programs read them.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
@@ -15,6 +17,8 @@ pub struct Report {
     pub frames: Vec<FrameReport>,
     /// File name of the reference frame.
     pub reference: String,
+    /// The lens, where a camera explains the burst.
+    pub lens: Option<LensReport>,
     /// How much cleaner the picture is.
     pub noise: Option<NoiseReport>,
     /// Hot and dead pixels repaired.
@@ -54,6 +58,81 @@ pub struct FrameReport {
     pub matched: usize,
     /// Their root mean square distance.
     pub rms_px: Option<f64>,
+    /// Why the frame was not aligned by the lens fitted to the stars, where it was not.
+    pub registration_reason: Option<String>,
+    /// That distance from the middle of the picture to its corners; rings without stars are left out.
+    pub residuals_by_radius: Vec<RadiusResidual>,
+}
+
+/// How well the stars of one ring around the middle of the picture fall on their places.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct RadiusResidual {
+    /// Middle of the ring as a share of the half diagonal.
+    pub radius: f64,
+    /// Root mean square distance of its star pairs.
+    pub rms_px: f64,
+    /// How many they are.
+    pub n: usize,
+}
+
+/// The lens of the burst: what it is, and how that is known.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct LensReport {
+    /// How angles spread over the picture.
+    pub projection: Projection,
+    /// Whether the lens was fitted to the stars; otherwise it was held as it was known.
+    pub fitted: bool,
+    /// What it was known from before the stars were asked.
+    pub start: LensStart,
+    /// The lens profile given, whether or not the stars agreed with it.
+    pub profile: Option<PathBuf>,
+    /// Whether refraction by the air was fitted.
+    pub refraction: bool,
+    /// Focal length in pixels, distortion, principal point in pixels.
+    pub parameters: Vec<LensParameter>,
+    /// Stars that the lens was fitted to.
+    pub stars: usize,
+    /// Their sightings in all frames.
+    pub sightings: usize,
+    /// Ordinary error of a sighting over what the noise of its centroid explains; 1 is perfect.
+    pub noise_ratio: f64,
+    /// How the model was chosen; each a sentence.
+    pub notes: Vec<String>,
+}
+
+/// What a lens was known from before the stars were asked.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LensStart {
+    /// A profile that an earlier burst left.
+    Profile,
+    /// The focal length that the camera states.
+    StatedFocalLength,
+    /// Nothing: all focal lengths that tripods carry were tried.
+    Search,
+}
+
+impl LensReport {
+    /// What is told of a lens.
+    #[must_use]
+    pub fn new(fit: &LensFit, optics: &Optics, profile: Option<PathBuf>, notes: &[String]) -> Self {
+        Self {
+            projection: fit.lens.projection,
+            fitted: fit.fitted,
+            start: match (fit.from_profile, optics.focal_px) {
+                (true, _) => LensStart::Profile,
+                (false, Some(_)) => LensStart::StatedFocalLength,
+                (false, None) => LensStart::Search,
+            },
+            profile,
+            refraction: fit.zenith.is_some(),
+            parameters: fit.parameters.clone(),
+            stars: fit.n_stars,
+            sightings: fit.n_sightings,
+            noise_ratio: fit.noise_ratio,
+            notes: notes.to_vec(),
+        }
+    }
 }
 
 /// How much cleaner the picture is, on star-free sky, free of the smoothing of interpolation.

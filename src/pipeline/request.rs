@@ -24,6 +24,8 @@ pub struct Request {
     pub mask: MaskChoice,
     /// Which light frame the sky is brought to.
     pub reference: ReferenceChoice,
+    /// The lens as an earlier burst measured it, to start from.
+    pub lens_profile: Option<PathBuf>,
     /// How the samples of one pixel become one.
     pub combine: Combine,
     /// Samples this many standard deviations below the centre are left out.
@@ -71,6 +73,7 @@ impl Default for Request {
             skip: Vec::new(),
             mask: MaskChoice::Auto,
             reference: ReferenceChoice::Auto,
+            lens_profile: None,
             combine: Combine::ClippedMean,
             drop_below_sigma: 3.0,
             drop_above_sigma: 3.0,

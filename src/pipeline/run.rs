@@ -10,14 +10,17 @@ use crate::foreground::ForegroundMask;
 use crate::job::Monitor;
 use crate::pipeline::burst::{self, Aligned};
 use crate::pipeline::clock::{StageClock, peak_memory_bytes};
+use crate::pipeline::lens_profile::{lens_profile_note, load_lens_profile};
 use crate::pipeline::lights::{self, Basis, FirstFrame, FirstPass, Light, Reading};
 use crate::pipeline::picture::Picture;
-use crate::pipeline::report::{FrameReport, Report};
+use crate::pipeline::report::{FrameReport, LensReport, Report};
 use crate::pipeline::request::{Combine, MaskChoice, Request};
+use crate::pipeline::residuals::{FrameResiduals, by_radius};
 use crate::pipeline::rows::RepairedRows;
-use crate::pipeline::{MIN_FRAMES, landscape, load_mask, masters, noise, proposal};
-use crate::pixels::Layout;
+use crate::pipeline::{MIN_FRAMES, landscape, load_mask, masters, noise, proposal, residuals};
+use crate::pixels::{Layout, Size};
 use crate::raw::{Decoder, Metadata};
+use crate::register::{LensFit, LensProfile};
 use crate::scratch::{ScratchSpec, ScratchStore};
 use crate::stack::{StackRequest, stack};
 
@@ -35,6 +38,10 @@ pub struct Outcome {
     pub foreground: Option<Arc<ForegroundMask>>,
     /// What was done.
     pub report: Report,
+    /// What is left between each frame's stars and the reference frame's, frame by frame.
+    pub residuals: Vec<FrameResiduals>,
+    /// The lens of the burst, where a camera explains it.
+    pub lens: Option<LensFit>,
     /// Of the first frame that was used.
     pub metadata: Metadata,
     /// Frames in the picture.
@@ -51,7 +58,7 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     clock.lap(&mut report, "calibration frames");
 
     let mut read = read_frames(monitor, request, prepared, &mut clock, &mut report)?;
-    let mut aligned = burst::align(monitor, request, &read.paths, &read.basis, &read.readings)?;
+    let mut aligned = burst::align(monitor, request, &read)?;
     clock.lap(&mut report, "aligning");
 
     let foreground = match (&request.mask, read.given_mask.take()) {
@@ -60,13 +67,18 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
             report.notes.extend(proposal::notes(&found));
             clock.lap(&mut report, "foreground");
             if proposal::drop_landscape(&mut read.readings, &found.mask) {
-                aligned = burst::align(monitor, request, &read.paths, &read.basis, &read.readings)?;
+                aligned = burst::align(monitor, request, &read)?;
                 clock.lap(&mut report, "aligning");
             }
             (found.foreground_fraction() > 0.0).then(|| Arc::new(found.mask))
         }
         (_, given) => given,
     };
+    report.lens = aligned
+        .lens
+        .as_ref()
+        .map(|lens| LensReport::new(lens, &aligned.optics, request.lens_profile.clone(), &aligned.notes));
+    report.notes.extend(lens_profile_note(&aligned, request));
     report.notes.extend(aligned.notes.iter().cloned());
     report.reference = file_name(&read.paths[aligned.reference]);
     let rows = read.rows();
@@ -86,7 +98,7 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let stacked = stack(monitor, &rows, &stack_request)?;
     clock.lap(&mut report, "stacking");
 
-    report.frames = frame_reports(paths, readings, &aligned, &stack_request);
+    report.frames = frame_reports(paths, readings, &aligned, &stack_request, basis.size);
     if matches!(request.combine, Combine::ClippedMean | Combine::Mean) {
         report.noise = noise::measure(monitor, &rows, &stacked, &stack_request, aligned.reference)?;
     }
@@ -108,6 +120,8 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
         metadata: used.first().map(|light| light.metadata.clone()).unwrap_or_default(),
         n_frames: used.len(),
         total_exposure_secs: used.iter().map(|light| light.metadata.exposure_secs).sum(),
+        residuals: residuals::of_frames(paths, &aligned),
+        lens: aligned.lens,
         report,
     })
 }
@@ -120,6 +134,7 @@ pub(super) struct Prepared {
     first: FirstFrame,
     masters: Masters,
     given_mask: Option<Arc<ForegroundMask>>,
+    profile: Option<LensProfile>,
 }
 
 /// Opens the first frame, the calibration frames and the mask.
@@ -138,7 +153,10 @@ pub(super) fn prepare(monitor: &Monitor, request: &Request, report: &mut Report)
     let basis = first.basis.clone();
     let masters = masters::load(monitor, &decoder, request, &first.raw, &mut report.notes)?;
     let given_mask = given_mask(request, &basis, &mut report.notes)?;
-    Ok(Prepared { paths, basis, decoder, first, masters, given_mask })
+    let focal_mm = first.raw.metadata.focal_mm;
+    let profile =
+        request.lens_profile.as_deref().map(|path| load_lens_profile(path, basis.size, focal_mm)).transpose()?;
+    Ok(Prepared { paths, basis, decoder, first, masters, given_mask, profile })
 }
 
 /// A burst that lies calibrated in the scratch store.
@@ -149,6 +167,7 @@ pub(super) struct ReadBurst {
     store: ScratchStore,
     defects: Defects,
     given_mask: Option<Arc<ForegroundMask>>,
+    pub(super) profile: Option<LensProfile>,
     peak_memory_bytes: Option<u64>,
 }
 
@@ -166,7 +185,7 @@ pub(super) fn read_frames(
     clock: &mut StageClock,
     report: &mut Report,
 ) -> Result<ReadBurst, Error> {
-    let Prepared { paths, basis, decoder, first, masters, given_mask } = prepared;
+    let Prepared { paths, basis, decoder, first, masters, given_mask, profile } = prepared;
     let spec = ScratchSpec {
         layout: basis.layout,
         size: basis.size,
@@ -192,7 +211,7 @@ pub(super) fn read_frames(
     let defects = find_defects(&readings, &masters, noise_of_one.as_ref(), basis.layout);
     report.defects_repaired = defects.count();
     clock.lap(report, "reading, calibrating, measuring");
-    Ok(ReadBurst { paths, basis, readings, store, defects, given_mask, peak_memory_bytes })
+    Ok(ReadBurst { paths, basis, readings, store, defects, given_mask, profile, peak_memory_bytes })
 }
 
 /// The lights without those to skip.
@@ -271,6 +290,7 @@ fn frame_reports(
     readings: &[Reading],
     aligned: &Aligned,
     request: &StackRequest<'_>,
+    size: Size,
 ) -> Vec<FrameReport> {
     let weight_of = |idx| request.sky.iter().find(|frame| frame.frame == idx).map_or(0.0, |frame| frame.weight);
     let reference_weight = f64::from(weight_of(aligned.reference));
@@ -287,6 +307,8 @@ fn frame_reports(
                 registration: frame.map_or("none".to_owned(), |frame| frame.registration.model.to_string()),
                 matched: frame.map_or(0, |frame| frame.registration.n_matched),
                 rms_px: frame.map(|frame| frame.registration.rms_px),
+                registration_reason: frame.and_then(|frame| frame.registration.reason.clone()),
+                residuals_by_radius: frame.map_or(Vec::new(), |frame| by_radius(&frame.residuals, size)),
             }
         })
         .collect()

@@ -248,10 +248,16 @@ impl CameraTransform {
         }
     }
 
-    /// From colour channel `channel` (red, green, blue) of the source to the target as green shows it.
+    /// From the source as green shows it to colour channel `channel` (red, green, blue) of the target.
     #[must_use]
-    pub fn for_channel(&self, channel: usize) -> Self {
-        Self { source_scale: self.lens.channel_scale[channel], ..self.clone() }
+    pub fn to_channel(&self, channel: usize) -> Self {
+        Self { target_scale: self.lens.channel_scale[channel], ..self.clone() }
+    }
+
+    /// Whether every point stays where it is.
+    #[must_use]
+    pub fn is_identity(&self) -> bool {
+        self.source_scale == self.target_scale && self.target_from_source == Rotation3::identity()
     }
 }
 
@@ -269,7 +275,7 @@ mod tests {
 
     fn check_round_trip(lens: Lens, refraction: Option<Refraction>) {
         let rotation = Rotation3::new(Vector3::new(0.02, -0.05, 0.11));
-        let there = CameraTransform::new(lens, rotation, refraction).for_channel(2);
+        let there = CameraTransform::new(lens, rotation, refraction).to_channel(2);
         let back = there.inverse();
         let mut n_inside = 0;
         for y in (0..4000).step_by(500) {
@@ -316,7 +322,7 @@ mod tests {
         let mut lens = wide(Projection::Rectilinear, [0.0; 3]);
         lens.channel_scale[0] = 1.001;
         let still = CameraTransform::new(lens, Rotation3::identity(), None);
-        let light_from_reference = still.for_channel(0).inverse();
+        let light_from_reference = still.to_channel(0);
         let green = Point { x: lens.principal.x + 1000.0, y: lens.principal.y };
         let red = light_from_reference.apply(green).expect("inside the lens");
         assert!((red.x - green.x - 1.0).abs() < 1e-9, "1 px further out, not {} px", red.x - green.x);

@@ -126,16 +126,21 @@ impl Transform {
         }
     }
 
-    /// From colour channel `channel` (red, green, blue) of the source to the target as green shows it.
+    /// The maps to the red, green and blue picture of the target, which a lens with lateral colour scales
+    /// apart; `None` where one map holds for all.
     ///
-    /// Ask before [`Self::inverse`], so that the channel belongs to the frame that is resampled. Only
-    /// the camera model knows lateral colour; the others treat all channels alike.
+    /// Only the camera model knows lateral colour; the others treat all channels alike.
     #[must_use]
-    pub fn for_channel(&self, channel: usize) -> Self {
-        match self {
-            Self::Camera(camera) => Self::Camera(Box::new(camera.for_channel(channel))),
-            Self::Identity | Self::Homography(_) => self.clone(),
-        }
+    pub fn to_channels(&self) -> Option<[Self; 3]> {
+        let Self::Camera(camera) = self else { return None };
+        let scale = camera.lens().channel_scale;
+        (scale != [1.0; 3]).then(|| {
+            std::array::from_fn(|channel| {
+                let camera = camera.to_channel(channel);
+                // Copies bit for bit, where the camera model would round.
+                if camera.is_identity() { Self::Identity } else { Self::Camera(Box::new(camera)) }
+            })
+        })
     }
 }
 

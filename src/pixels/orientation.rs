@@ -2,7 +2,7 @@
 //!
 //! The numbers are those of the orientation tag of TIFF 6.0 and EXIF 2.32 (tag 274).
 
-use crate::pixels::geometry::Size;
+use crate::pixels::geometry::{Point, Size};
 use crate::pixels::plane::Plane;
 
 /// How the stored picture is turned to be upright: the EXIF orientation tag (1 to 8).
@@ -63,6 +63,25 @@ impl Orientation {
         if self.swaps_axes() { Size { width: stored.height, height: stored.width } } else { stored }
     }
 
+    /// The place in the upright picture of a stored place; pixel centres as everywhere.
+    #[must_use]
+    pub fn upright_point(self, point: Point, stored: Size) -> Point {
+        let right = stored.width as f64 - 1.0;
+        let bottom = stored.height as f64 - 1.0;
+        let Point { x, y } = point;
+        let at = |x, y| Point { x, y };
+        match self {
+            Self::Normal => at(x, y),
+            Self::FlipHorizontal => at(right - x, y),
+            Self::Rotate180 => at(right - x, bottom - y),
+            Self::FlipVertical => at(x, bottom - y),
+            Self::Transpose => at(y, x),
+            Self::Rotate90 => at(bottom - y, x),
+            Self::Transverse => at(bottom - y, right - x),
+            Self::Rotate270 => at(y, right - x),
+        }
+    }
+
     /// Where the upright pixel (x, y) stands in a stored picture of size `stored`.
     #[must_use]
     pub fn stored_from_upright(self, x: usize, y: usize, stored: Size) -> (usize, usize) {
@@ -117,6 +136,10 @@ mod tests {
     fn every_orientation_is_undone_by_its_inverse() {
         let stored = Plane::from_fn(Size { width: 4, height: 3 }, |x, y| 10 * y + x);
         for orientation in Orientation::ALL {
+            let (x, y) = orientation.stored_from_upright(1, 2, Size { width: 9, height: 7 });
+            let point = Point { x: x as f64, y: y as f64 };
+            let upright = orientation.upright_point(point, Size { width: 9, height: 7 });
+            assert_eq!(upright, Point { x: 1.0, y: 2.0 }, "a point under {orientation:?}");
             let back = orientation.inverse().upright(&orientation.upright(&stored));
             assert_eq!(back, stored, "{orientation:?} and back");
             assert_eq!(Orientation::from_tag(orientation.tag()), Some(orientation), "tag of {orientation:?}");

@@ -61,19 +61,29 @@ pub fn refraction_deg(apparent_deg: f64) -> f64 {
     (argument.tan().recip() / 60.0).max(0.0)
 }
 
-/// Apparent altitude of a star that stands at a true altitude, both in degrees.
+/// Apparent altitude of a star that stands at a true altitude, both in degrees: Newton's method, which needs two or
+/// three steps because refraction changes slowly.
 fn apparent_altitude_deg(true_deg: f64) -> f64 {
     let mut apparent = true_deg + refraction_deg(true_deg);
     for _ in 0..30 {
-        let error = apparent - refraction_deg(apparent) - true_deg;
+        let refraction = refraction_deg(apparent);
+        let error = apparent - refraction - true_deg;
         if error.abs() < 1e-13 {
             break;
         }
-        let step = 1e-4;
-        let slope = 1.0 - (refraction_deg(apparent + step) - refraction_deg(apparent - step)) / (2.0 * step);
-        apparent -= error / slope;
+        apparent -= error / (1.0 - refraction_slope(apparent, refraction));
     }
     apparent
+}
+
+/// Derivative of the refraction by the apparent altitude: of the cotangent, -1 - cot², times that of its argument.
+fn refraction_slope(apparent_deg: f64, refraction_deg: f64) -> f64 {
+    if apparent_deg < LOWEST_ALTITUDE_DEG || refraction_deg <= 0.0 {
+        return 0.0;
+    }
+    let cotangent = 60.0 * refraction_deg;
+    let argument_slope = 1.0 - 7.31 / (apparent_deg + 4.4).powi(2);
+    -(1.0 + cotangent * cotangent) * argument_slope.to_radians() / 60.0
 }
 
 #[cfg(test)]

@@ -28,6 +28,8 @@ const LINK_TOLERANCES: [f64; 3] = [6.0, 3.0, 1.5];
 
 /// The same once air is taken in.
 const AIR_TOLERANCES: [f64; 2] = [2.0, 1.0];
+/// Stars by which the question of air is decided: the answer needs fewer than the fit.
+const STARS_FOR_CHOICE: usize = 160;
 
 /// Registers every frame of a burst on its reference frame.
 ///
@@ -113,31 +115,48 @@ impl Burst<'_> {
         let mut in_fit: Vec<usize> = order.iter().rev().step_by(stride).copied().collect();
         in_fit.push(self.reference);
         in_fit.reverse();
-        let mut settled = self.settled(monitor, best.model.prior, best.model.parameters, starts, &in_fit, settings)?;
-        if settled.scale > POOR_FIT {
-            for prior in self.other_lenses(&best.model.prior.lens) {
-                let other = self.settled(monitor, prior, [0.0; N_LENS], starts, &in_fit, settings)?;
-                if other.scale < settled.scale && 5 * other.n_sightings > 4 * settled.n_sightings {
-                    settled = other;
+        let (prior, parameters) = (best.model.prior, best.model.parameters);
+        let mut fit = self.fitted_from(monitor, prior, parameters, starts, &in_fit, settings)?;
+        if fit.adjusted.scale > POOR_FIT {
+            for prior in self.other_lenses(&prior.lens) {
+                let other = self.fitted_from(monitor, prior, [0.0; N_LENS], starts, &in_fit, settings)?;
+                let enough = 5 * other.adjusted.n_sightings > 4 * fit.adjusted.n_sightings;
+                if enough && other.adjusted.scale < fit.adjusted.scale {
+                    fit = other;
                 }
             }
         }
-        monitor.check()?;
-        let fields: Vec<&Field> = self.fields.iter().collect();
-        let mut wide = settled.scene.clone();
-        link(&mut wide, &fields, &in_fit, LINK_TOLERANCES[0] * self.tolerance_px, settings.stars_in_fit);
-        let mut fit = chosen(settled, wide, notes);
-        if fit.adjusted.scene.zenith.is_some() {
-            for tolerance in AIR_TOLERANCES.map(|factor| factor * self.tolerance_px) {
-                monitor.check()?;
-                link(&mut fit.adjusted.scene, &fields, &in_fit, tolerance, settings.stars_in_fit);
-                fit.adjusted = adjust(fit.adjusted.scene, Adjust::LensAndAir, FINAL_STEPS);
-            }
-        }
+        notes.append(&mut fit.notes);
         for frame in order.into_iter().filter(|frame| !in_fit.contains(frame)) {
             self.resect(&mut fit.adjusted.scene, frame);
         }
         Ok(Some(fit))
+    }
+
+    /// Lens and air as far as the stars can tell them, from one guess at the lens.
+    fn fitted_from(
+        &self,
+        monitor: &Monitor,
+        prior: LensPrior,
+        parameters: [f64; N_LENS],
+        starts: &Starts,
+        in_fit: &[usize],
+        settings: &RegisterSettings,
+    ) -> Result<Fit, Cancelled> {
+        let settled = self.settled(monitor, prior, parameters, starts, in_fit, settings)?;
+        monitor.check()?;
+        let fields: Vec<&Field> = self.fields.iter().collect();
+        let wide_px = LINK_TOLERANCES[0] * self.tolerance_px;
+        let n_stars = settings.stars_in_fit.min(STARS_FOR_CHOICE);
+        let mut fit = chosen(settled, &|scene| link(scene, &fields, in_fit, wide_px, n_stars));
+        if fit.adjusted.scene.zenith.is_some() {
+            for tolerance in AIR_TOLERANCES.map(|factor| factor * self.tolerance_px) {
+                monitor.check()?;
+                link(&mut fit.adjusted.scene, &fields, in_fit, tolerance, settings.stars_in_fit);
+                fit.adjusted = adjust(fit.adjusted.scene, Adjust::LensAndAir, FINAL_STEPS);
+            }
+        }
+        Ok(fit)
     }
 
     /// Stars linked and lens fitted in turn, until links are tight, from one guess at the lens.

@@ -5,15 +5,22 @@
 //! 6, 1978: parameters times the logarithm of the number of values).
 
 use nalgebra::Vector3;
+use rayon::prelude::*;
 
 use super::adjust::{Adjust, Adjusted, FINAL_STEPS, FIRST_STEPS, Scene, adjust};
 use super::lens_prior::N_LENS;
+use super::plane::TUKEY;
+use super::triangles::angle_of;
 
 /// The air is always there: it is left out only where two random angles could lower the sum of squares as
 /// much, once in 400 bursts (χ² with two degrees of freedom).
 const AIR_GAIN: f64 = 12.0;
 /// Stars that the first guesses at the zenith are judged by.
 const STARS_FOR_AIR: usize = 80;
+/// Steps at most for each of them, and between links.
+const AIR_STEPS: usize = 6;
+/// Tukey's cost of an outlier.
+const LARGEST_COST: f64 = TUKEY * TUKEY / 3.0;
 /// A turn smaller than this bends nothing that could be measured, radians.
 const SMALLEST_TURN_FOR_AIR: f64 = 0.008;
 /// Zenith guesses: how far the camera looks above the horizon, degrees.
@@ -23,32 +30,45 @@ const CAMERA_ALTITUDES_DEG: [f64; 3] = [5.0, 25.0, 50.0];
 pub(crate) struct Fit {
     pub(crate) adjusted: Adjusted,
     pub(crate) lens_fitted: bool,
+    /// What a person should know of the choice.
+    pub(crate) notes: Vec<String>,
 }
 
 /// The least model that explains the sightings as well as they can be explained.
 ///
-/// `wide` is the same scene with stars linked generously: without air, low stars do not come close enough to be
+/// `relink` finds the stars of a scene anew, generously: without air, low stars do not come close enough to be
 /// linked tightly, and they are the ones that show it.
-pub(crate) fn chosen(fitted: Adjusted, wide: Scene, notes: &mut Vec<String>) -> Fit {
+pub(crate) fn chosen(fitted: Adjusted, relink: &(dyn Fn(&mut Scene) + Sync)) -> Fit {
     let n_values = (2 * fitted.n_sightings).max(2) as f64;
     let held = adjust(with_known_lens(&fitted.scene), Adjust::Rotations, FINAL_STEPS);
     let lens_gain = held.scene.cost(fitted.scale) - fitted.scene.cost(fitted.scale);
     if lens_gain < N_LENS as f64 * n_values.ln() {
-        notes.push(format!(
+        let note = format!(
             "The lens was taken as known: the stars moved too little to measure it better (gain {lens_gain:.0}, {:.0} needed)",
             N_LENS as f64 * n_values.ln()
-        ));
-        return Fit { adjusted: held, lens_fitted: false };
+        );
+        return Fit { adjusted: held, lens_fitted: false, notes: vec![note] };
     }
-    let wide = adjust(wide, Adjust::Lens, FIRST_STEPS);
-    if let Some(with_air) = with_air(&wide) {
-        let air_gain = wide.scene.cost(wide.scale) - with_air.scene.cost(wide.scale);
+    let mut wide = fitted.scene.clone();
+    relink(&mut wide);
+    let without = adjust(wide, Adjust::Lens, FIRST_STEPS);
+    if let Some(with_air) = with_air(&without, relink) {
+        // Both are judged at the smaller error, so that stars which one of them loses count against it.
+        let scale = with_air.scale.min(without.scale);
+        let air_gain = explained(&with_air.scene, scale) - explained(&without.scene, scale);
         if air_gain > AIR_GAIN {
-            notes.push(format!("Refraction by the air was taken into account (gain {air_gain:.0})"));
-            return Fit { adjusted: with_air, lens_fitted: true };
+            let note = format!("Refraction by the air was taken into account (gain {air_gain:.0})");
+            return Fit { adjusted: with_air, lens_fitted: true, notes: vec![note] };
         }
     }
-    Fit { adjusted: fitted, lens_fitted: true }
+    Fit { adjusted: fitted, lens_fitted: true, notes: Vec::new() }
+}
+
+/// How much less the robust sum of squares is than if every sighting were an outlier: a star that is not linked
+/// explains nothing, so scenes with different links compare.
+fn explained(scene: &Scene, scale: f64) -> f64 {
+    let n_sightings: usize = scene.sightings.iter().map(Vec::len).sum();
+    n_sightings as f64 * LARGEST_COST - scene.cost(scale)
 }
 
 /// The scene under the lens as it was known before; the stars where their first sightings put them.
@@ -71,21 +91,33 @@ fn place_stars(scene: &mut Scene, before: &Scene) {
 }
 
 /// The scene with the zenith that fits best; `None` where the sky turned too little to tell.
-fn with_air(fitted: &Adjusted) -> Option<Adjusted> {
-    let turn = fitted.scene.frames.iter().map(|frame| frame.angle()).fold(0.0, f64::max);
+fn with_air(without: &Adjusted, relink: &(dyn Fn(&mut Scene) + Sync)) -> Option<Adjusted> {
+    let turn = without.scene.frames.iter().map(angle_of).fold(0.0, f64::max);
     if turn < SMALLEST_TURN_FOR_AIR {
         return None;
     }
-    let few = thinned(&fitted.scene);
-    let best = (zenith_guesses().into_iter())
+    let few = thinned(&without.scene);
+    let best_of_side = |side: Vector3<f64>| {
+        let found = CAMERA_ALTITUDES_DEG.map(|altitude_deg| {
+            let adjusted = adjust(under_air(&few, zenith_guess(side, altitude_deg)), Adjust::LensAndAir, AIR_STEPS);
+            (adjusted.scene.cost(without.scale), adjusted.scene.zenith)
+        });
+        found.into_iter().min_by(|a, b| a.0.total_cmp(&b.0)).and_then(|(_, zenith)| zenith)
+    };
+    // Guesses on different sides end in different places: the best of each is judged by all stars.
+    let candidates: Vec<Adjusted> = (sides().into_par_iter())
+        .filter_map(best_of_side)
         .map(|zenith| {
-            let start = under_air(&few, zenith);
-            let adjusted = adjust(start, Adjust::LensAndAir, FIRST_STEPS);
-            (adjusted.scene.cost(fitted.scale), adjusted.scene.zenith)
+            let mut scene = under_air(&without.scene, zenith);
+            for _ in 0..2 {
+                scene = adjust(scene, Adjust::LensAndAir, AIR_STEPS).scene;
+                relink(&mut scene);
+            }
+            adjust(scene, Adjust::LensAndAir, AIR_STEPS)
         })
-        .min_by(|a, b| a.0.total_cmp(&b.0));
-    let zenith = best?.1?;
-    Some(adjust(under_air(&fitted.scene, zenith), Adjust::LensAndAir, FINAL_STEPS))
+        .collect();
+    let scale = candidates.iter().map(|candidate| candidate.scale).fold(f64::INFINITY, f64::min);
+    candidates.into_iter().max_by(|a, b| explained(&a.scene, scale).total_cmp(&explained(&b.scene, scale)))
 }
 
 fn under_air(scene: &Scene, zenith: Vector3<f64>) -> Scene {
@@ -104,11 +136,11 @@ fn thinned(scene: &Scene) -> Scene {
 }
 
 /// Up may be any side of the picture: the camera is held upright, on either side, or hangs.
-fn zenith_guesses() -> Vec<Vector3<f64>> {
-    let sides = [-Vector3::y(), Vector3::x(), -Vector3::x(), Vector3::y()];
-    let guess = |side: Vector3<f64>, altitude_deg: f64| {
-        let (sine, cosine) = altitude_deg.to_radians().sin_cos();
-        side * cosine + Vector3::z() * sine
-    };
-    sides.into_iter().flat_map(|side| CAMERA_ALTITUDES_DEG.map(|altitude| guess(side, altitude))).collect()
+fn sides() -> [Vector3<f64>; 4] {
+    [-Vector3::y(), Vector3::x(), -Vector3::x(), Vector3::y()]
+}
+
+fn zenith_guess(side: Vector3<f64>, altitude_deg: f64) -> Vector3<f64> {
+    let (sine, cosine) = altitude_deg.to_radians().sin_cos();
+    side * cosine + Vector3::z() * sine
 }

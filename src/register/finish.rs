@@ -26,7 +26,6 @@ struct Finished {
     registration: Registration,
     matches: Vec<StarMatch>,
     residuals: Vec<Residual>,
-    note: Option<String>,
 }
 
 /// Registrations of all frames from their first rotations and the burst's model.
@@ -59,10 +58,9 @@ pub(crate) fn finish(
         lens: fit.as_ref().map(lens_fit),
         notes: Vec::new(),
     };
-    for (frame, finished) in finished.into_iter().enumerate() {
+    for finished in finished {
         match finished {
             Ok(finished) => {
-                registration.notes.extend(finished.note.map(|note| format!("Frame {}: {note}", frame + 1)));
                 registration.frames.push(Ok(finished.registration));
                 registration.matches.push(finished.matches);
                 registration.residuals.push(finished.residuals);
@@ -83,8 +81,9 @@ fn of_reference(n_stars: usize) -> Finished {
         model: Model::Reference,
         n_matched: n_stars,
         rms_px: 0.0,
+        reason: None,
     };
-    Finished { registration, matches: Vec::new(), residuals: Vec::new(), note: None }
+    Finished { registration, matches: Vec::new(), residuals: Vec::new() }
 }
 
 fn lens_fit(fit: &Fit) -> LensFit {
@@ -102,6 +101,7 @@ fn lens_fit(fit: &Fit) -> LensFit {
         lens: scene.lens(),
         zenith: scene.air().as_ref().map(Refraction::zenith).map(|zenith| zenith.into()),
         fitted: fit.lens_fitted,
+        from_profile: scene.prior.from_profile,
         parameters: (0..N_LENS).map(parameter).collect(),
         n_stars: scene.stars.len(),
         n_sightings: fit.adjusted.n_sightings,
@@ -140,9 +140,12 @@ impl Pair<'_> {
             let camera = Transform::Camera(Box::new(CameraTransform::new(scene.lens(), rotation, scene.air())));
             let pairs = self.pairs(&camera, tolerance_px);
             if self.is_believed(&camera, pairs.len(), tolerance_px) {
-                let model = if fit.lens_fitted { Model::LensFitted } else { Model::LensHeld };
+                let (model, held) = match fit.lens_fitted {
+                    true => (Model::LensFitted, None),
+                    false => (Model::LensHeld, Some("the stars moved too little to measure the lens".to_owned())),
+                };
                 match self.doubt(&camera, &pairs) {
-                    None => return Ok(self.wrapped(camera, model, pairs, None)),
+                    None => return Ok(self.wrapped(camera, model, pairs, held)),
                     Some(doubt) => reason = doubt,
                 }
             } else {
@@ -196,9 +199,7 @@ impl Pair<'_> {
             for factor in [1.0, 3.0] {
                 let pairs = self.pairs(&transform, factor * tolerance_px);
                 if self.is_believed(&transform, pairs.len(), factor * tolerance_px) {
-                    let name = if model == Model::Homography { "homography" } else { "similarity" };
-                    let note = format!("aligned by a {name} because {reason}");
-                    return Some(self.wrapped(transform, model, pairs, Some(note)));
+                    return Some(self.wrapped(transform, model, pairs, Some(reason.to_owned())));
                 }
             }
         }
@@ -210,7 +211,7 @@ impl Pair<'_> {
         transform: Transform,
         model: Model,
         pairs: Vec<(usize, usize)>,
-        note: Option<String>,
+        reason: Option<String>,
     ) -> Finished {
         let places = places(&pairs, self.light, self.reference);
         let errors = errors_px(&places, |point| transform.apply(point));
@@ -229,8 +230,13 @@ impl Pair<'_> {
         Finished {
             matches: agree.iter().map(star_match).collect(),
             residuals: agree.iter().filter_map(residual).collect(),
-            registration: Registration { reference_from_light: transform, model, n_matched: agree.len(), rms_px },
-            note,
+            registration: Registration {
+                reference_from_light: transform,
+                model,
+                n_matched: agree.len(),
+                rms_px,
+                reason,
+            },
         }
     }
 }

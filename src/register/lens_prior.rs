@@ -27,6 +27,8 @@ pub(crate) struct LensPrior {
     pub(crate) lens: Lens,
     /// Standard deviations: relative focal length, k₁ to k₃, principal point x and y in pixels.
     pub(crate) sigma: [f64; N_LENS],
+    /// Whether an earlier burst measured it.
+    pub(crate) from_profile: bool,
 }
 
 impl LensPrior {
@@ -58,7 +60,7 @@ impl LensPrior {
             principal_sigma,
             principal_sigma,
         ];
-        Self { lens, sigma }
+        Self { lens, sigma, from_profile: false }
     }
 }
 

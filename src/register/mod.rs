@@ -26,7 +26,7 @@ mod tracks;
 mod triangles;
 
 pub use burst::register_burst;
-pub use channel::{ChannelScale, measure_channel_scale};
+pub use channel::{ChannelScale, LateralColor, measure_lateral_color};
 pub use plane::{fit_homography, fit_similarity};
 pub use profile::{LensProfile, ProfileError};
 pub use reference::{ReferenceMeasure, choose_reference};
@@ -135,6 +135,8 @@ pub struct LensFit {
     pub zenith: Option<[f64; 3]>,
     /// Whether it was fitted to the stars, or held as it was known.
     pub fitted: bool,
+    /// Whether the fit began with the lens profile given; otherwise none was given, or the stars contradicted it.
+    pub from_profile: bool,
     /// Focal length, k₁ to k₃, principal point x and y.
     pub parameters: Vec<LensParameter>,
     /// Stars that it was fitted to.
@@ -197,6 +199,8 @@ pub struct Registration {
     pub n_matched: usize,
     /// Root mean square distance of those pairs.
     pub rms_px: f64,
+    /// Why it is not the lens fitted to the stars, where it is not.
+    pub reason: Option<String>,
 }
 
 /// Why a frame cannot be registered.

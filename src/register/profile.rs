@@ -133,6 +133,6 @@ impl LensProfile {
         }
         sigma[4] = loose(x_sigma * scale, 0.001 * half_diagonal);
         sigma[5] = loose(y_sigma * scale, 0.001 * half_diagonal);
-        LensPrior { lens, sigma }
+        LensPrior { lens, sigma, from_profile: true }
     }
 }

@@ -11,6 +11,7 @@ use super::lens_prior::LensPrior;
 use super::matching::{PairSolution, agreement, match_fields, mutual_pairs};
 use super::plane::{axis_sigma, errors_px};
 use super::still::COINCIDENT_PX;
+use super::triangles::angle_of;
 
 /// Fewest stars that are matched at all: below this no agreement can stand out from chance.
 pub(crate) const MIN_STARS: usize = 6;
@@ -99,7 +100,7 @@ fn is_plausible(solution: &PairSolution, light: &Field, reference: &Field, turn_
     let transform = solution.model.transform();
     let pairs: Vec<_> = solution.pairs.iter().map(|&(from, to)| (light.points[from], reference.points[to])).collect();
     let focal_px = solution.model.lens().focal_px;
-    let found_px = solution.model.reference_from_light.angle() * focal_px;
+    let found_px = angle_of(&solution.model.reference_from_light) * focal_px;
     // A turn about the axis of the lens is known less well than one across it, by focal length over radius.
     let lever = focal_px / (0.25 * light.size.width as f64);
     let sigma_px = axis_sigma(&errors_px(&pairs, |point| transform.apply(point))).max(0.02);

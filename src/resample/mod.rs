@@ -63,6 +63,31 @@ pub fn resample(resampler: &Resampler, source: &Source<'_>, grid: &Grid, target:
     squares
 }
 
+/// Writes one lane of the target window alone; pixels that are not covered stay as they are.
+///
+/// For a colour that the lens puts elsewhere than the others.
+pub fn resample_lane(
+    resampler: &Resampler,
+    source: &Source<'_>,
+    grid: &Grid,
+    target: Size,
+    lane: usize,
+    samples: &mut [f32],
+) {
+    let mut line = vec![[0.0; 4]; target.width];
+    for (row, samples) in samples.chunks_exact_mut(target.width).enumerate() {
+        for (pixel, sample) in line.iter_mut().zip(samples.iter()) {
+            *pixel = [*sample; 4];
+        }
+        for run in grid.runs(row) {
+            fill_run(resampler, source, &run, &mut line[run.columns.clone()]);
+        }
+        for (sample, pixel) in samples.iter_mut().zip(&line) {
+            *sample = pixel[lane];
+        }
+    }
+}
+
 fn fill_run(resampler: &Resampler, source: &Source<'_>, run: &Run, pixels: &mut [Pixel]) -> f64 {
     let [x, y] = &run.axes;
     if x.is_whole(1) && y.is_whole(0) {

@@ -1,9 +1,9 @@
 //! Frames and their transforms in, one [`Stack`] out: the sky on the moving stars, the land on the still
 //! tripod, joined by the foreground mask.
 //!
-//! The reference frame is cut into tiles ([`bands`]); for each tile every frame's part is read, given its
+//! The reference frame is cut into tiles (`bands`); for each tile every frame's part is read, given its
 //! colours, resampled once and brought to the reference's scale, and the samples of each pixel become one
-//! ([`clip`]). A frame whose own foreground covers a place has no weight there. No pixel's value depends
+//! (`clip`). A frame whose own foreground covers a place has no weight there. No pixel's value depends
 //! on the tiles, nor on the number of threads.
 
 mod bands;
@@ -11,6 +11,7 @@ mod blend;
 mod clip;
 mod frames;
 mod gather;
+mod lateral;
 mod sorting;
 mod visibility;
 

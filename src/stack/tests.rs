@@ -70,6 +70,26 @@ fn drifting(n_frames: usize) -> Vec<StackFrame> {
     (0..n_frames).map(|idx| frame(idx, shifted(0.37 * idx as f64, -0.21 * idx as f64))).collect()
 }
 
+/// Frames that moved by parts of a pixel count only where all six taps along each axis lie in them.
+#[test]
+fn the_edges_count_the_frames_that_cover_them_and_no_others() {
+    let rows = grey_frames(SIZE, 8, 0.001, |_, _, _| 0.05);
+    let shifts: Vec<(f64, f64)> =
+        (0..8).map(|idx| (1.37 * f64::from(idx) - 4.2, 2.5 - 0.81 * f64::from(idx))).collect();
+    let sky = (0..8).map(|idx| frame(idx, shifted(shifts[idx].0, shifts[idx].1))).collect();
+    let stack = run(&rows, &StackRequest { combine: CombineRule::Mean, ..request(sky) });
+    let has_taps = |place: f64, len: usize| place.floor() - 2.0 >= 0.0 && place.floor() + 3.0 < len as f64;
+    for (x, y) in (0..SIZE.height).flat_map(|y| (0..SIZE.width).map(move |x| (x, y))) {
+        let covers =
+            |&&(dx, dy): &&(f64, f64)| has_taps(x as f64 + dx, SIZE.width) && has_taps(y as f64 + dy, SIZE.height);
+        let n_covering = shifts.iter().filter(covers).count();
+        assert_eq!(usize::from(stack.n_used.at(x, y)), n_covering, "({x}, {y})");
+        let level = stack.image.planes[1].at(x, y);
+        let expected = if n_covering > 0 { 0.05 } else { 0.0 };
+        assert!((level - expected).abs() < 0.006, "({x}, {y}) is {level} of {n_covering} frames");
+    }
+}
+
 #[test]
 fn a_trail_through_one_frame_leaves_less_than_the_noise_of_the_stack() {
     for n_frames in [3, 5, 8] {

@@ -129,7 +129,7 @@ fn a_place_that_cannot_be_written_is_told_before_the_work() {
     check(run!("stack", night(), "-o", nowhere), &[text(&nowhere), "the folder does not exist; create it"]);
     check(run!("stack", night(), "-o", folder.path()), &[text(folder.path()), "this is a folder; add a file name"]);
     let output = folder.path().join("night.tiff");
-    for option in ["--report", "--mask-output"] {
+    for option in ["--report", "--mask-output", "--residuals", "--save-lens-profile"] {
         let ran = run!("stack", night(), "-o", output, option, nowhere);
         check(ran, &[text(&nowhere), "the folder does not exist; create it"]);
     }

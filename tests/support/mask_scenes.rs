@@ -7,7 +7,7 @@ use nightsheaf::pixels::{CalibratedFrame, Plane, Point, Rect, Size};
 use nightsheaf::synthetic::{Burst, LandKind, Scene};
 
 /// Every kind of landscape with its name.
-pub const KINDS: [(&str, LandKind); 9] = [
+pub(crate) const KINDS: [(&str, LandKind); 9] = [
     ("none", LandKind::None),
     ("ridge", LandKind::Ridge),
     ("silhouette", LandKind::Silhouette),
@@ -20,10 +20,10 @@ pub const KINDS: [(&str, LandKind); 9] = [
 ];
 
 /// A frame of the 12 mm camera has this many columns at 24 million pixels.
-pub const FULL_WIDTH: f64 = 6000.0;
+pub(crate) const FULL_WIDTH: f64 = 6000.0;
 
 /// The 24-megapixel scene with fewer, larger pixels: as many stars for a pixel's length.
-pub fn scene(kind: LandKind, width: usize, n_lights: usize) -> Scene {
+pub(crate) fn scene(kind: LandKind, width: usize, n_lights: usize) -> Scene {
     let scene = Scene::wide_24mpix(n_lights);
     let share = width as f64 / FULL_WIDTH;
     Scene {
@@ -36,7 +36,7 @@ pub fn scene(kind: LandKind, width: usize, n_lights: usize) -> Scene {
 }
 
 /// Proposes the mask of a burst whose registration is exact.
-pub fn propose_for(burst: &Burst) -> Proposal {
+pub(crate) fn propose_for(burst: &Burst) -> Proposal {
     let n_frames = burst.scene().n_lights;
     let frames: Vec<CalibratedFrame> =
         (0..n_frames).map(|idx| calibrate(&burst.light(idx), &Masters::default())).collect();
@@ -44,7 +44,7 @@ pub fn propose_for(burst: &Burst) -> Proposal {
 }
 
 /// The same for frames that are there already.
-pub fn propose_with(burst: &Burst, frames: &[CalibratedFrame]) -> Proposal {
+pub(crate) fn propose_with(burst: &Burst, frames: &[CalibratedFrame]) -> Proposal {
     let n_frames = frames.len();
     let read = |frame: usize, rect: Rect, planes: &mut [Vec<f32>]| -> Result<(), Cancelled> {
         for (plane, target) in frames[frame].planes.iter().zip(planes) {
@@ -71,7 +71,7 @@ pub fn propose_with(burst: &Burst, frames: &[CalibratedFrame]) -> Proposal {
 
 /// How a mask differs from the exact one.
 #[derive(Clone, Copy, Debug)]
-pub struct MaskError {
+pub(crate) struct MaskError {
     /// Intersection over union of the pixels with at least half of land; 1.0 where neither has any.
     pub overlap: f64,
     /// Distance from the points of either edge to the other edge: the middle one, and 95 of 100 are nearer.
@@ -80,7 +80,7 @@ pub struct MaskError {
     pub weight_percent: f64,
 }
 
-pub fn mask_error(mask: &ForegroundMask, truth: &Plane<f32>) -> MaskError {
+pub(crate) fn mask_error(mask: &ForegroundMask, truth: &Plane<f32>) -> MaskError {
     let (mut both, mut either, mut difference) = (0_usize, 0_usize, 0.0_f64);
     for (&found, &exact) in mask.0.samples().iter().zip(truth.samples()) {
         both += usize::from(found >= 0.5 && exact >= 0.5);

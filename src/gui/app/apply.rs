@@ -44,6 +44,7 @@ impl App {
             Action::Paint { brush, from, to } => self.paint(brush, from, to),
             Action::EndStroke => self.end_stroke(),
             Action::ToggleHatching => self.state.hatching = !self.state.hatching,
+            Action::ToggleResiduals => self.state.residuals_shown = !self.state.residuals_shown,
             Action::ChooseMask => self.ask(PathFor::MaskToLoad, false, ""),
             Action::LoadMask(path) => self.load_mask(path),
             Action::ChooseMaskTarget => self.ask(PathFor::MaskToSave, false, "mask.png"),

@@ -14,7 +14,7 @@ use crate::gui::sheaf::{Frame, Land, file_name};
 use crate::gui::state::{PathFor, Shown};
 use crate::gui::widgets::single;
 use crate::gui::works::{Developed, Filed, Heard, Ready, Stacked};
-use crate::pipeline::FrameFinding;
+use crate::pipeline::{FrameFinding, typical_error_px};
 
 impl App {
     /// Takes in all that is there.
@@ -124,6 +124,9 @@ impl App {
             self.state.sheaf.mask = Some(foreground);
         }
         self.state.report = Some(outcome.report.clone());
+        let arrows = outcome.residuals.iter().flat_map(|frame| &frame.on_reference);
+        self.state.typical_error_px = typical_error_px(arrows);
+        self.state.residuals = outcome.residuals.clone();
         self.outcome = Some(outcome);
         self.state.exported = None;
         self.stacked_from = self.running_key.take();

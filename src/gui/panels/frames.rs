@@ -8,6 +8,7 @@ use crate::gui::sheaf::{Frame, Sheaf, file_name};
 use crate::gui::state::{Shown, State};
 use crate::gui::theme::palette;
 use crate::gui::widgets::{plain_button, quiet};
+use crate::pipeline::FrameReport;
 
 /// Height of a row of the list.
 const ROW: f32 = 23.0;
@@ -37,7 +38,7 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
     if let Some(Shown::Frame(index)) = state.shown
         && let Some(frame) = sheaf.frames.get(index)
     {
-        action = one_frame(ui, frame, sheaf).or(action);
+        action = one_frame(ui, frame, sheaf, state.fate(index)).or(action);
     }
     ui.horizontal(|ui| {
         if plain_button(ui, "Add files…", "Choose more frames (Ctrl+O)").clicked() {
@@ -137,7 +138,7 @@ pub fn spoken(frame: &Frame) -> String {
 }
 
 /// The frame shown: exposure, verdict, and what can be done with it.
-fn one_frame(ui: &mut Ui, frame: &Frame, sheaf: &Sheaf) -> Option<Action> {
+fn one_frame(ui: &mut Ui, frame: &Frame, sheaf: &Sheaf, fate: Option<&FrameReport>) -> Option<Action> {
     let mut action = None;
     if let Some(finding) = &frame.finding {
         let about = &finding.metadata;
@@ -161,6 +162,11 @@ fn one_frame(ui: &mut Ui, frame: &Frame, sheaf: &Sheaf) -> Option<Action> {
         let ink = palette(ui).lamp;
         ui.colored_label(ink, format!("{}: {reason}", frame.name()));
     }
+    if let Some(fate) = fate {
+        for line in alignment_in_words(fate) {
+            quiet(ui, &line);
+        }
+    }
     ui.horizontal_wrapped(|ui| {
         let (label, hint) = if frame.is_aside() {
             ("Take back", "Let this frame take part (X)")
@@ -181,6 +187,22 @@ fn one_frame(ui: &mut Ui, frame: &Frame, sheaf: &Sheaf) -> Option<Action> {
         }
     });
     action
+}
+
+/// How the last run aligned a frame, and why not better.
+fn alignment_in_words(fate: &FrameReport) -> Vec<String> {
+    let mut lines = Vec::new();
+    match (fate.used, fate.rms_px) {
+        (true, Some(_)) if fate.registration == "reference" => {
+            lines.push("The sky was brought to this frame".to_owned())
+        }
+        (true, Some(rms_px)) => {
+            lines.push(format!("Alignment: {}, {} stars, {rms_px:.2} px off", fate.registration, fate.matched));
+            lines.extend(fate.registration_reason.as_ref().map(|reason| format!("Not by a fitted lens: {reason}")));
+        }
+        _ => lines.push(format!("Not in the stack: {}", fate.reason)),
+    }
+    lines
 }
 
 /// Which frame the sky is brought to, in words.

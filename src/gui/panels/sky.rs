@@ -6,8 +6,8 @@ use crate::gui::action::Action;
 use crate::gui::panels::frames::reference_in_words;
 use crate::gui::sheaf::Choices;
 use crate::gui::state::State;
-use crate::gui::widgets::{Scale, WordOf, quiet, slide, words};
-use crate::pipeline::Combine;
+use crate::gui::widgets::{Scale, WordOf, plain_button, quiet, slide, words};
+use crate::pipeline::{Combine, LensReport};
 
 const COMBINES: [WordOf<Combine>; 4] = [
     WordOf {
@@ -61,5 +61,24 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
         }
     }
     quiet(ui, &format!("Brought to {}", reference_in_words(state)));
+    if let Some(lens) = state.report.as_ref().and_then(|report| report.lens.as_ref()) {
+        quiet(ui, &lens_in_words(lens));
+    }
+    let label = if state.residuals_shown { "Hide star arrows" } else { "Show star arrows" };
+    let hint = "After a run: arrows from where each star belongs to where it was found (D)";
+    let stacked = state.report.is_some();
+    if ui.add_enabled_ui(stacked, |ui| plain_button(ui, label, hint)).inner.clicked() {
+        return Some(Action::ToggleResiduals);
+    }
     (changed != *choices).then(|| Action::Choose(Box::new(changed)))
+}
+
+/// Focal length and how it is known.
+fn lens_in_words(lens: &LensReport) -> String {
+    let how = if lens.fitted { "measured by the stars" } else { "taken as known" };
+    match lens.parameters.first() {
+        Some(focal) if lens.fitted => format!("Lens {how}: focal length {:.1} ± {:.1} px", focal.value, focal.sigma),
+        Some(focal) => format!("Lens {how}: focal length {:.1} px", focal.value),
+        None => format!("Lens {how}"),
+    }
 }
