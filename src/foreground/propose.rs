@@ -53,10 +53,9 @@ pub fn propose<E: From<Cancelled> + Send>(monitor: &Monitor, burst: &BurstView<'
     let evidence = gather(monitor, burst)?;
     let lights = moving::find(burst, &evidence);
     monitor.step("Finding the landscape", 1, 4)?;
-    let guide = Guide::new(&evidence);
     let ground = Ground::new(&evidence, &lights, Down::of(burst.orientation));
     if lights.stars.len() < LEAST_STARS {
-        return Ok(without_stars(burst.size, &ground, guide));
+        return Ok(without_stars(burst.size, &ground));
     }
     let grown = grow_without_leaks(monitor, &ground)?;
     monitor.step("Finding the landscape", 2, 4)?;
@@ -73,12 +72,13 @@ pub fn propose<E: From<Cancelled> + Send>(monitor: &Monitor, burst: &BurstView<'
             100.0 * (1.0 - judgement.clear_share)
         ));
     }
+    let guide = Guide::new(&evidence, &mask);
     Ok(Proposal { mask, confidence: judgement.confidence, doubt: judgement.doubt, notes, guide })
 }
 
 /// Nothing moves with the stars. A picture that is rough all over and stands still is land; a smooth one may be
 /// sky behind cloud, and only a person can tell.
-fn without_stars(size: Size, ground: &Ground<'_>, guide: Guide) -> Proposal {
+fn without_stars(size: Size, ground: &Ground<'_>) -> Proposal {
     let all = Mask(Plane::filled(ground.evidence.size(), true));
     let Roughness { calm, core } = Roughness::of(&ground.smooth_grey, &all, |x, y| ground.noise(x, y));
     let sum = |plane: &Plane<f32>| plane.samples().iter().map(|&sample| f64::from(sample)).sum::<f64>();
@@ -88,13 +88,9 @@ fn without_stars(size: Size, ground: &Ground<'_>, guide: Guide) -> Proposal {
     } else {
         ("no star was seen to move: everything is taken for landscape, paint the sky", 0.1)
     };
-    Proposal {
-        mask: ForegroundMask(Plane::filled(size, 1.0)),
-        confidence,
-        doubt: None,
-        notes: vec![note.to_owned()],
-        guide,
-    }
+    let mask = ForegroundMask(Plane::filled(size, 1.0));
+    let guide = Guide::new(ground.evidence, &mask);
+    Proposal { mask, confidence, doubt: None, notes: vec![note.to_owned()], guide }
 }
 
 struct Judgement {
