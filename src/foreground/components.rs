@@ -5,7 +5,7 @@
 
 use crate::foreground::filters::{Parts, Touching, as_weights, box_mean, dilate, erode};
 use crate::foreground::growth::{Ground, Sky, UNKNOWN};
-use crate::foreground::leaks::{CALM_SHARE, Roughness, SKY_BELOW};
+use crate::foreground::leaks::{CALM_SHARE, FLOATING, Roughness, SKY_BELOW};
 use crate::foreground::moving::MovingLights;
 use crate::pixels::{Mask, Plane, Size};
 
@@ -29,6 +29,8 @@ const STAR_REST: f32 = 400.0;
 /// thin as a twig.
 const FAINT_LAND: (f32, f32) = (5.0, 12.0);
 const TWIG: f32 = 3.0;
+/// So much sky below a part encloses it.
+const ENCLOSED: f32 = 0.97;
 
 /// Land of less pixels, with no larger land within the distance, is none.
 const LEAST_LAND: f32 = 100.0;
@@ -74,8 +76,10 @@ pub(super) fn gaps_of_sky(gaps: &Gaps<'_>) -> Mask {
     parts.select(&wanted)
 }
 
-/// Leaves parts of the sky out that have no claim to it, and takes specks in it back.
-pub(super) fn settle(sky: &Sky, grey: &Plane<f32>, lights: &MovingLights) -> Mask {
+/// Leaves parts of the sky out that have no claim to it, and takes specks in it back: rests of stars, clouds,
+/// and bright smooth parts with sky below them, which the galaxy has and the land has not.
+pub(super) fn settle(ground: &Ground<'_>, sky: &Sky) -> Mask {
+    let (grey, lights) = (&ground.evidence.grey, ground.lights);
     let parts = Parts::of(&sky.mask, Touching::Edges);
     if parts.n == 1 {
         return sky.mask.clone();
@@ -94,6 +98,10 @@ pub(super) fn settle(sky: &Sky, grey: &Plane<f32>, lights: &MovingLights) -> Mas
         }
     });
     let departures = specks.sums(|idx| sky.departure.samples()[idx]);
+    let sky_below = ground.down.shares_above_sky(&specks, &kept);
+    let roughness = Roughness::of(&ground.smooth_grey, &land, |x, y| ground.noise(x, y));
+    let calms = specks.sums(|idx| roughness.calm.samples()[idx]);
+    let cores = specks.sums(|idx| roughness.core.samples()[idx]);
     let core = erode(&land, TWIG);
     let thick = specks.sums(|idx| if core.0.samples()[idx] { 1.0 } else { 0.0 });
     let mut highest = vec![0.0_f32; specks.n];
@@ -105,7 +113,9 @@ pub(super) fn settle(sky: &Sky, grey: &Plane<f32>, lights: &MovingLights) -> Mas
             let mean = departures[part] / areas[part].max(1.0);
             let star = excess[part] > 0.0 && areas[part] < STAR_REST && highest[part] < UNKNOWN;
             let faint = mean < FAINT_LAND.0 && highest[part] < FAINT_LAND.1 && thick[part] > 0.0;
-            star || faint || areas[part] < 3.0
+            let calm = calms[part] > CALM_SHARE * cores[part];
+            let glow = excess[part] > 0.0 && (sky_below[part] > ENCLOSED || (calm && sky_below[part] > FLOATING));
+            star || faint || glow || areas[part] < 3.0
         })
         .collect();
     without_lone_specks(&kept.union(&specks.select(&wanted)))

@@ -15,8 +15,10 @@ use crate::pixels::{Layout, Orientation, Plane, Point, Rect, Size};
 pub(super) const MOST_FRAMES: usize = 9;
 /// The evidence is about so many pixels wide, a quarter of the scale of a frame of 24 million pixels.
 const EVIDENCE_WIDTH: usize = 1500;
-/// Pixels of the evidence in a cell, across and down: noise and sky are measured by cells.
-pub(super) const CELL: usize = 8;
+/// Noise and sky are measured by cells of pixels; about so many of them lie across.
+const CELLS_ACROSS: usize = 190;
+/// Pixels of the evidence in a cell, across and down, at least and at most.
+const CELL_RANGE: [usize; 2] = [4, 8];
 /// Rows of the evidence read at once.
 const BAND_ROWS: usize = 16;
 /// Over twice this many pixels light is taken to change as a whole.
@@ -53,6 +55,8 @@ pub struct BurstView<'a, E> {
 pub(super) struct Evidence {
     /// Samples of a frame in one pixel, across and down.
     pub(super) bin: usize,
+    /// Pixels in a cell, across and down.
+    pub(super) cell: usize,
     /// Frames looked at; numbers of the burst.
     pub(super) frames: Vec<usize>,
     /// The still picture: red, green, blue.
@@ -68,6 +72,12 @@ pub(super) struct Evidence {
 impl Evidence {
     pub(super) fn size(&self) -> Size {
         self.grey.size()
+    }
+
+    /// Noise of `grey` at a pixel.
+    #[inline]
+    pub(super) fn sigma(&self, x: usize, y: usize) -> f32 {
+        self.grey_sigma.at(x / self.cell, y / self.cell)
     }
 }
 
@@ -104,17 +114,18 @@ pub(super) fn gather<E: From<Cancelled> + Send>(monitor: &Monitor, burst: &Burst
     for plane in &mut beyond {
         subtract_still(plane, &still, &slow_still);
     }
-    let sigma = noise_by_cells(&beyond);
+    let cell = (size.width.max(size.height) / CELLS_ACROSS).clamp(CELL_RANGE[0], CELL_RANGE[1]);
+    let sigma = noise_by_cells(&beyond, cell);
     for plane in &mut beyond {
         let width = size.width;
         plane.samples_mut().par_chunks_mut(width).enumerate().for_each(|(y, row)| {
             for (x, sample) in row.iter_mut().enumerate() {
-                *sample /= sigma.at(x / CELL, y / CELL);
+                *sample /= sigma.at(x / cell, y / cell);
             }
         });
     }
     let still = MEDIAN_NOISE / (frames.len() as f32).sqrt();
-    Ok(Evidence { bin, frames, colors, grey, grey_sigma: sigma.map(|sigma| still * sigma), beyond })
+    Ok(Evidence { bin, cell, frames, colors, grey, grey_sigma: sigma.map(|sigma| still * sigma), beyond })
 }
 
 /// Leaves what a frame has beyond the still picture, which is brought to the frame's light around each place:
@@ -239,18 +250,18 @@ fn bin_samples(planes: &[Vec<f32>], layout: Layout, rect: Rect, bin: usize) -> [
 ///
 /// Two frames share the still picture's noise: the deviations of n frames from their median are smaller by
 /// about √((n − 1)/n), which is undone.
-fn noise_by_cells(beyond: &[Plane<f32>]) -> Plane<f32> {
+fn noise_by_cells(beyond: &[Plane<f32>], cell: usize) -> Plane<f32> {
     let size = beyond[0].size();
-    let cells = cells_of(size);
+    let cells = cells_of(size, cell);
     let n = beyond.len() as f32;
     let shared = (n / (n - 1.0).max(1.0)).sqrt();
     let raw = by_rows(cells, 0.0_f32, |cell_y, row| {
-        let mut samples = Vec::with_capacity(CELL * CELL * beyond.len());
+        let mut samples = Vec::with_capacity(cell * cell * beyond.len());
         for (cell_x, sigma) in row.iter_mut().enumerate() {
             samples.clear();
             for plane in beyond {
-                for y in cell_y * CELL..((cell_y + 1) * CELL).min(size.height) {
-                    let columns = cell_x * CELL..((cell_x + 1) * CELL).min(size.width);
+                for y in cell_y * cell..((cell_y + 1) * cell).min(size.height) {
+                    let columns = cell_x * cell..((cell_x + 1) * cell).min(size.width);
                     samples.extend(plane.row(y)[columns].iter().map(|sample| sample.abs()));
                 }
             }
@@ -265,6 +276,6 @@ fn noise_by_cells(beyond: &[Plane<f32>]) -> Plane<f32> {
 }
 
 /// Cells over a plane of `size`.
-pub(super) fn cells_of(size: Size) -> Size {
-    Size { width: size.width.div_ceil(CELL), height: size.height.div_ceil(CELL) }
+pub(super) fn cells_of(size: Size, cell: usize) -> Size {
+    Size { width: size.width.div_ceil(cell), height: size.height.div_ceil(cell) }
 }

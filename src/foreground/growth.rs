@@ -2,7 +2,7 @@
 
 use crate::foreground::components::{self, Gaps};
 use crate::foreground::down::Down;
-use crate::foreground::evidence::{CELL, Evidence};
+use crate::foreground::evidence::Evidence;
 use crate::foreground::filters::{blur, by_rows};
 use crate::foreground::moving::MovingLights;
 use crate::foreground::sky_model::SkyModel;
@@ -70,19 +70,19 @@ impl<'a> Ground<'a> {
     /// Noise of the smoothed grey at a pixel.
     #[inline]
     pub(super) fn noise(&self, x: usize, y: usize) -> f32 {
-        SMOOTH_NOISE * self.evidence.grey_sigma.at(x / CELL, y / CELL)
+        SMOOTH_NOISE * self.evidence.sigma(x, y)
     }
 
     /// Grows the sky; never over `forbidden`.
     pub(super) fn grow(&self, monitor: &Monitor, forbidden: &Mask) -> Result<Sky, Cancelled> {
         let mut sky = without(&self.seeds, forbidden);
-        let mut model = SkyModel::fit(&self.smooth, &sky, WINDOWS[0]);
+        let mut model = self.fit(&sky, WINDOWS[0]);
         let mut departure = self.departure(&model);
         let least_gain = (LEAST_GAIN * self.evidence.size().area() as f64) as usize;
         for sigma_cells in WINDOWS {
             for _ in 0..MOST_ROUNDS {
                 monitor.check()?;
-                model = SkyModel::fit(&self.smooth, &sky, sigma_cells);
+                model = self.fit(&sky, sigma_cells);
                 departure = self.departure(&model);
                 let like_sky = Mask(
                     Plane::from_vec(
@@ -113,9 +113,13 @@ impl<'a> Ground<'a> {
         Ok(Sky { mask: sky, model, departure })
     }
 
+    fn fit(&self, sky: &Mask, sigma_cells: f32) -> SkyModel {
+        SkyModel::fit(&self.smooth, sky, self.evidence.cell, sigma_cells)
+    }
+
     /// The sky with another mask, its model fitted to that alone.
     pub(super) fn refit(&self, mask: Mask) -> Sky {
-        let model = SkyModel::fit(&self.smooth, &mask, WINDOWS[1]);
+        let model = self.fit(&mask, WINDOWS[1]);
         let departure = self.departure(&model);
         Sky { mask, model, departure }
     }
@@ -132,7 +136,7 @@ impl<'a> Ground<'a> {
                 if !model.knows(x, y) {
                     continue;
                 }
-                let noise = COLOR_NOISE * self.evidence.grey_sigma.at(x / CELL, y / CELL);
+                let noise = COLOR_NOISE * self.evidence.sigma(x, y);
                 let part = |seen: f32, sky: f32| {
                     let tolerance = SKY_TOLERANCE * sky.max(0.0);
                     (seen - sky).powi(2) / (noise * noise + tolerance * tolerance)
@@ -152,7 +156,7 @@ fn seeds(evidence: &Evidence, smooth_grey: &Plane<f32>, lights: &MovingLights) -
         for y in star_y.saturating_sub(STAR_DISC)..(star_y + STAR_DISC + 1).min(height) {
             for x in star_x.saturating_sub(STAR_DISC)..(star_x + STAR_DISC + 1).min(width) {
                 let inside = x.abs_diff(star_x).pow(2) + y.abs_diff(star_y).pow(2) <= STAR_DISC * STAR_DISC;
-                let calm = 4.0 * (SMOOTH_NOISE * evidence.grey_sigma.at(x / CELL, y / CELL) + 0.006 * around.at(x, y));
+                let calm = 4.0 * (SMOOTH_NOISE * evidence.sigma(x, y) + 0.006 * around.at(x, y));
                 if inside && (smooth_grey.at(x, y) - around.at(x, y)).abs() < calm {
                     seeds.0.set(x, y, true);
                 }

@@ -2,18 +2,18 @@
 
 use crate::foreground::ForegroundMask;
 use crate::foreground::edit::{Stroke, StrokeSide};
-use crate::foreground::evidence::{CELL, Evidence};
+use crate::foreground::evidence::Evidence;
 use crate::foreground::filters::blur;
 use crate::foreground::walk::Walk;
-use crate::pixels::{Plane, Point, Rect, Size};
+use crate::pixels::{Mask, Plane, Point, Rect, Size};
 
 /// The picture around the strokes is solved again as far as this many brush widths, at least
 /// [`LEAST_REACH`] pixels of the guide.
 const REACH_RADII: f64 = 6.0;
 const LEAST_REACH: f64 = 48.0;
-/// Trust in a stroke, in the mask as it was, and in the mask at the border of what is solved again.
+/// Trust in a stroke, in the mask as it was at the reach of the stroke, and in the mask beyond.
 const STROKE_TRUST: f32 = 50.0;
-const MASK_TRUST: f32 = 0.01;
+const MASK_TRUST: f32 = 0.02;
 const BORDER_TRUST: f32 = 50.0;
 /// How hard edges are for the walk.
 const EDGE_GAIN: f32 = 0.3;
@@ -24,61 +24,63 @@ const CHANGE: f32 = 0.25;
 #[derive(Clone, Debug, PartialEq)]
 pub struct Guide {
     bin: usize,
+    cell: usize,
     grey: Plane<f32>,
     /// By cells of the guide.
     sigma: Plane<f32>,
+    /// The proposal, 255 for land: its fine edge is taken back where a stroke agrees with it.
+    proposed: Plane<u8>,
 }
 
 impl Guide {
-    pub(super) fn new(evidence: &Evidence) -> Self {
-        Self { bin: evidence.bin, grey: blur(&evidence.grey, 0.8), sigma: evidence.grey_sigma.map(|sigma| 0.3 * sigma) }
+    pub(super) fn new(evidence: &Evidence, proposed: &ForegroundMask) -> Self {
+        Self {
+            bin: evidence.bin,
+            cell: evidence.cell,
+            grey: blur(&evidence.grey, 0.8),
+            sigma: evidence.grey_sigma.map(|sigma| 0.3 * sigma),
+            // A weight lies between 0 and 1: the cast rounds.
+            proposed: proposed.0.map(|alpha| (255.0 * alpha + 0.5) as u8),
+        }
     }
 
     /// The mask with strokes taken as hints. Only what lies around them changes.
     #[must_use]
     pub fn solve(&self, mask: &ForegroundMask, strokes: &[Stroke]) -> ForegroundMask {
         let mut solved = mask.clone();
-        for side in [StrokeSide::Sky, StrokeSide::Land] {
-            // The paint itself: the walk then finds how far it reaches.
-            strokes.iter().filter(|stroke| stroke.side == side).for_each(|stroke| solved.paint(stroke));
-        }
-        if let Some(rect) = self.around(strokes) {
-            self.solve_in(rect, mask, strokes, &mut solved);
+        // The paint itself: the walk then finds how far it reaches.
+        strokes.iter().for_each(|stroke| solved.paint(stroke));
+        for stroke in strokes {
+            if let Some(rect) = self.around(stroke) {
+                self.solve_in(rect, stroke, strokes, &mut solved);
+            }
         }
         solved
     }
 
-    /// The block of the guide to solve again.
-    fn around(&self, strokes: &[Stroke]) -> Option<Rect> {
-        let size = self.grey.size();
-        let mut block: Option<[usize; 4]> = None;
-        for stroke in strokes {
-            let reach = (REACH_RADII * stroke.radius_px).max(LEAST_REACH * self.bin as f64);
-            let wide = Stroke { radius_px: stroke.radius_px + reach, ..stroke.clone() };
-            let frame = Size { width: size.width * self.bin, height: size.height * self.bin };
-            let Some(([left, right], [top, bottom])) = wide.reach(frame) else { continue };
-            let own = [left / self.bin, top / self.bin, right / self.bin, bottom / self.bin];
-            block =
-                Some(block.map_or(own, |all| {
-                    [all[0].min(own[0]), all[1].min(own[1]), all[2].max(own[2]), all[3].max(own[3])]
-                }));
-        }
-        let [left, top, right, bottom] = block?;
-        Some(Rect { x: left, y: top, size: Size { width: right - left + 1, height: bottom - top + 1 } })
+    /// How far a stroke has a say, in pixels of the frame.
+    fn reach_px(&self, stroke: &Stroke) -> f64 {
+        (REACH_RADII * stroke.radius_px).max(LEAST_REACH * self.bin as f64)
     }
 
-    fn solve_in(&self, rect: Rect, before: &ForegroundMask, strokes: &[Stroke], solved: &mut ForegroundMask) {
-        let held = Plane::from_fn(rect.size, |x, y| self.mean_alpha(before, x + rect.x, y + rect.y));
+    /// The block of the guide to solve again.
+    fn around(&self, stroke: &Stroke) -> Option<Rect> {
+        let size = self.grey.size();
+        let wide = Stroke { radius_px: stroke.radius_px + self.reach_px(stroke), ..stroke.clone() };
+        let frame = Size { width: size.width * self.bin, height: size.height * self.bin };
+        let ([left, right], [top, bottom]) = wide.reach(frame)?;
+        let (x, y) = (left / self.bin, top / self.bin);
+        Some(Rect { x, y, size: Size { width: right / self.bin - x + 1, height: bottom / self.bin - y + 1 } })
+    }
+
+    fn solve_in(&self, rect: Rect, center: &Stroke, strokes: &[Stroke], solved: &mut ForegroundMask) {
+        let held = Plane::from_fn(rect.size, |x, y| self.mean_alpha(|x, y| solved.0.at(x, y), x + rect.x, y + rect.y));
         let mut prior = held.clone();
-        let frame = self.grey.size();
-        let last = (rect.size.width - 1, rect.size.height - 1);
+        let reach = self.reach_px(center);
+        // Near the stroke the mask may be wrong; far from it, it is to stay.
         let mut trust = Plane::from_fn(rect.size, |x, y| {
-            // The frame's own border is no border of what is solved.
-            let inner = (x == 0 && rect.x > 0)
-                || (y == 0 && rect.y > 0)
-                || (x == last.0 && rect.x + rect.size.width < frame.width)
-                || (y == last.1 && rect.y + rect.size.height < frame.height);
-            if inner { BORDER_TRUST } else { MASK_TRUST }
+            let far = center.distance_px(self.middle(x + rect.x, y + rect.y)) / reach;
+            if far >= 1.0 { BORDER_TRUST } else { MASK_TRUST * far.powi(4) as f32 }
         });
         for stroke in strokes {
             let radius = stroke.radius_px.max(0.75 * self.bin as f64);
@@ -92,7 +94,7 @@ impl Guide {
             }
         }
         let grey = self.grey.crop(rect);
-        let sigma = Plane::from_fn(rect.size, |x, y| self.sigma.at((x + rect.x) / CELL, (y + rect.y) / CELL));
+        let sigma = Plane::from_fn(rect.size, |x, y| self.sigma.at((x + rect.x) / self.cell, (y + rect.y) / self.cell));
         let walk = Walk::new(prior, trust, EDGE_GAIN, |a, b| {
             ((grey.samples()[a] - grey.samples()[b]) / sigma.samples()[a]).powi(2)
         });
@@ -100,26 +102,38 @@ impl Guide {
         self.write_back(rect, &held, &chances, solved);
     }
 
-    /// Takes the new chances where they differ; elsewhere the mask keeps its fine edge.
+    /// Takes the new chances where they differ, with the proposal's fine edge where it agrees with them;
+    /// elsewhere the mask keeps its own.
     fn write_back(&self, rect: Rect, held: &Plane<f32>, chances: &Plane<f32>, solved: &mut ForegroundMask) {
-        let size = solved.size();
-        for y in rect.y * self.bin..((rect.y + rect.size.height) * self.bin).min(size.height) {
-            for x in rect.x * self.bin..((rect.x + rect.size.width) * self.bin).min(size.width) {
-                let (column, row) = (x / self.bin - rect.x, y / self.bin - rect.y);
-                let sided = |chance: f32| if chance > 0.5 { 1.0 } else { 0.0 };
-                let moved = (chances.at(column, row) - held.at(column, row)).abs() > CHANGE;
-                if moved && sided(chances.at(column, row)) != sided(held.at(column, row)) {
-                    solved.0.set(x, y, sided(chances.at(column, row)));
+        let moved = Mask(Plane::from_fn(rect.size, |x, y| {
+            let (new, old) = (chances.at(x, y), held.at(x, y));
+            (new - old).abs() > CHANGE && (new > 0.5) != (old > 0.5)
+        }));
+        let beside = moved.grow(1);
+        let bin = self.bin;
+        for row in 0..rect.size.height {
+            for column in (0..rect.size.width).filter(|&column| beside.contains(column, row)) {
+                let land = chances.at(column, row) > 0.5;
+                let (left, top) = ((column + rect.x) * bin, (row + rect.y) * bin);
+                let proposed = |x: usize, y: usize| f32::from(self.proposed.at(x, y)) / 255.0;
+                let agrees = (self.mean_alpha(proposed, column + rect.x, row + rect.y) > 0.5) == land;
+                for y in top..top + bin {
+                    for x in left..left + bin {
+                        if agrees {
+                            solved.0.set(x, y, proposed(x, y));
+                        } else if moved.contains(column, row) {
+                            solved.0.set(x, y, if land { 1.0 } else { 0.0 });
+                        }
+                    }
                 }
             }
         }
     }
 
-    fn mean_alpha(&self, mask: &ForegroundMask, column: usize, row: usize) -> f32 {
+    fn mean_alpha(&self, alpha: impl Fn(usize, usize) -> f32, column: usize, row: usize) -> f32 {
         let bin = self.bin;
-        let sum: f32 = (row * bin..(row + 1) * bin)
-            .map(|y| mask.0.row(y)[column * bin..(column + 1) * bin].iter().sum::<f32>())
-            .sum();
+        let rows = row * bin..(row + 1) * bin;
+        let sum: f32 = rows.map(|y| (column * bin..(column + 1) * bin).map(|x| alpha(x, y)).sum::<f32>()).sum();
         sum / (bin * bin) as f32
     }
 

@@ -5,7 +5,6 @@
 //! is sure and the land that is sure along the faint edge that is left.
 
 use crate::foreground::components::minus;
-use crate::foreground::evidence::CELL;
 use crate::foreground::filters::{Parts, Touching, as_weights, blur, box_mean, by_rows, dilate, erode, open};
 use crate::foreground::growth::{Ground, Sky, UNKNOWN};
 use crate::foreground::walk::Walk;
@@ -25,6 +24,8 @@ const MISSED_STARS: f32 = 4.0;
 const STRAY_STARS: f32 = 0.3;
 /// A rough part over sky is a crown of twigs; over land it is land. Share of its columns with sky below them.
 pub(super) const SKY_BELOW: f32 = 0.3;
+/// With more sky below it than this a part floats in the sky: the galaxy is rough, too.
+pub(super) const FLOATING: f32 = 0.7;
 /// The sky is kept off a leak by this margin, and the walk settles the rest.
 const MARGIN: f32 = 6.0;
 /// Half the width of the belt that the walk settles.
@@ -78,7 +79,7 @@ fn leaks(ground: &Ground<'_>, sky: &Sky) -> Mask {
         .map(|part| {
             let expected = density * areas[part];
             let missed = expected > MISSED_STARS && stars[part] <= STRAY_STARS * expected;
-            missed || (stars[part] == 0.0 && sky_below[part] < SKY_BELOW)
+            (missed && sky_below[part] < FLOATING) || (stars[part] == 0.0 && sky_below[part] < SKY_BELOW)
         })
         .collect();
     parts.select(&wanted)
@@ -144,7 +145,7 @@ fn settle_belt(ground: &Ground<'_>, sky: &mut Sky, forbidden: &Mask, sure_land: 
     let grey = blur(&ground.evidence.grey.crop(rect), 1.0);
     let sigma = Plane::from_fn(rect.size, |x, y| {
         let (column, row) = place(x, y);
-        0.28 * ground.evidence.grey_sigma.at(column / CELL, row / CELL)
+        0.28 * ground.evidence.sigma(column, row)
     });
     let start = prior.clone();
     let walk = Walk::new(prior, trust, EDGE_GAIN, |a, b| {

@@ -7,11 +7,11 @@ use crate::foreground::evidence::{BurstView, Evidence, gather};
 use crate::foreground::filters::{complement, dilate, erode};
 use crate::foreground::growth::{Ground, Sky};
 use crate::foreground::hints::Guide;
-use crate::foreground::leaks::grow_without_leaks;
+use crate::foreground::leaks::{CALM_SHARE, Roughness, grow_without_leaks};
 use crate::foreground::moving::{self, MovingLights};
 use crate::foreground::refine::refine;
 use crate::job::{Cancelled, Monitor};
-use crate::pixels::{Plane, Point, Size};
+use crate::pixels::{Mask, Plane, Point, Size};
 
 /// With fewer moving stars nothing is known to be sky.
 const LEAST_STARS: usize = 4;
@@ -53,14 +53,13 @@ pub fn propose<E: From<Cancelled> + Send>(monitor: &Monitor, burst: &BurstView<'
     let evidence = gather(monitor, burst)?;
     let lights = moving::find(burst, &evidence);
     monitor.step("Finding the landscape", 1, 4)?;
-    let guide = Guide::new(&evidence);
-    if lights.stars.len() < LEAST_STARS {
-        return Ok(without_stars(burst.size, burst.light_from_reference.is_some(), guide));
-    }
     let ground = Ground::new(&evidence, &lights, Down::of(burst.orientation));
+    if lights.stars.len() < LEAST_STARS {
+        return Ok(without_stars(burst.size, &ground));
+    }
     let grown = grow_without_leaks(monitor, &ground)?;
     monitor.step("Finding the landscape", 2, 4)?;
-    let sky = ground.refit(settle(&grown, &evidence.grey, &lights));
+    let sky = ground.refit(settle(&ground, &grown));
     monitor.step("Finding the landscape", 3, 4)?;
     let mask = refine(monitor, burst, &ground, &sky)?;
     let judgement = judge(&evidence, &sky, &lights);
@@ -73,17 +72,24 @@ pub fn propose<E: From<Cancelled> + Send>(monitor: &Monitor, burst: &BurstView<'
             100.0 * (1.0 - judgement.clear_share)
         ));
     }
+    let guide = Guide::new(&evidence, &mask);
     Ok(Proposal { mask, confidence: judgement.confidence, doubt: judgement.doubt, notes, guide })
 }
 
-/// Nothing moves with the stars: all land, and sure of it only where the stars were known to be absent.
-fn without_stars(size: Size, registered: bool, guide: Guide) -> Proposal {
-    let mask = ForegroundMask(Plane::filled(size, 1.0));
-    let (note, confidence) = if registered {
-        ("too few stars were seen to move: everything is taken for landscape, paint the sky", 0.1)
+/// Nothing moves with the stars. A picture that is rough all over and stands still is land; a smooth one may be
+/// sky behind cloud, and only a person can tell.
+fn without_stars(size: Size, ground: &Ground<'_>) -> Proposal {
+    let all = Mask(Plane::filled(ground.evidence.size(), true));
+    let Roughness { calm, core } = Roughness::of(&ground.smooth_grey, &all, |x, y| ground.noise(x, y));
+    let sum = |plane: &Plane<f32>| plane.samples().iter().map(|&sample| f64::from(sample)).sum::<f64>();
+    let rough = sum(&calm) < f64::from(CALM_SHARE) * sum(&core);
+    let (note, confidence) = if rough {
+        ("only landscape was found: nothing in the burst moves with the stars", 0.9)
     } else {
-        ("nothing in the burst moves with the stars: only landscape was found", 0.8)
+        ("no star was seen to move: everything is taken for landscape, paint the sky", 0.1)
     };
+    let mask = ForegroundMask(Plane::filled(size, 1.0));
+    let guide = Guide::new(ground.evidence, &mask);
     Proposal { mask, confidence, doubt: None, notes: vec![note.to_owned()], guide }
 }
 

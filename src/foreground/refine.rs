@@ -7,7 +7,7 @@
 use rayon::prelude::*;
 
 use crate::foreground::ForegroundMask;
-use crate::foreground::evidence::{BurstView, CELL, Evidence};
+use crate::foreground::evidence::{BurstView, Evidence};
 use crate::foreground::filters::{
     Parts, Touching, as_weights, blur, box_mean, by_rows, complement, dilate, distance_px, erode, open,
 };
@@ -144,9 +144,8 @@ impl<'a> Edge<'a> {
         let coarse = Plane::from_fn(size, |x, y| share(departure.at(x, y), contrast.at(x, y)));
         let depth = distance_px(&complement(&solid), 8.0).map(|depth| depth.min(8.0));
         let full_noise = FULL_NOISE * evidence.bin as f32;
-        let noise = Plane::from_fn(size, |x, y| {
-            full_noise * evidence.grey_sigma.at(x / CELL, y / CELL) / length(contrast.at(x, y)).max(1e-9)
-        });
+        let noise =
+            Plane::from_fn(size, |x, y| full_noise * evidence.sigma(x, y) / length(contrast.at(x, y)).max(1e-9));
         Self { model, zone, contrast, coarse, line: blur(&as_weights(&land), 0.7), depth, noise }
     }
 

@@ -3,7 +3,7 @@
 //! Weighted least squares with a normal window (local polynomial regression, Cleveland 1979), by cells.
 //! It tells what the sky looks like a little beyond the sky that is known.
 
-use crate::foreground::evidence::{CELL, cells_of};
+use crate::foreground::evidence::cells_of;
 use crate::foreground::filters::by_rows;
 use crate::pixels::{Mask, Plane, Size};
 
@@ -13,6 +13,8 @@ const WINDOW_SIGMAS: f32 = 3.0;
 /// Colour of the sky by cells.
 #[derive(Clone, Debug)]
 pub(super) struct SkyModel {
+    /// Pixels of the evidence in a cell, across and down.
+    cell: usize,
     /// Red, green, blue in the middle of each cell.
     colors: [Plane<f32>; 3],
     /// Cells near enough to known sky.
@@ -21,35 +23,37 @@ pub(super) struct SkyModel {
 
 /// Least share of a cell that is sky for its neighbours to be told by it.
 const LEAST_SHARE: f32 = 0.1;
+/// Weight of a pixel at the edge of the sky: a branch may have part in it.
+const EDGE_WEIGHT: f32 = 0.05;
 /// Cells from known sky to the last that is told.
 const REACH_CELLS: usize = 2;
 
 impl SkyModel {
     /// Fits the pixels `sky` of `colors` with a window of `sigma_cells`.
-    pub(super) fn fit(colors: &[Plane<f32>; 3], sky: &Mask, sigma_cells: f32) -> Self {
-        let cells = cells_of(sky.size());
-        let sums = cell_sums(colors, sky, cells);
-        let area = (CELL * CELL) as f32;
+    pub(super) fn fit(colors: &[Plane<f32>; 3], sky: &Mask, cell: usize, sigma_cells: f32) -> Self {
+        let cells = cells_of(sky.size(), cell);
+        let sums = cell_sums(colors, sky, cells, cell);
+        let area = (cell * cell) as f32;
         let share = sums.map(|[count, ..]| count / area);
         let known = Mask(share.map(|share| share > LEAST_SHARE)).grow(REACH_CELLS).0;
         let fitted = fit_planes(&sums, &known, sigma_cells);
-        Self { colors: std::array::from_fn(|channel| fitted.map(|color| color[channel])), known }
+        Self { cell, colors: std::array::from_fn(|channel| fitted.map(|color| color[channel])), known }
     }
 
     /// Whether the sky is known at a pixel.
     #[inline]
     pub(super) fn knows(&self, x: usize, y: usize) -> bool {
-        self.known.at(x / CELL, y / CELL)
+        self.known.at(x / self.cell, y / self.cell)
     }
 
     /// Fills `row` with the sky at row `y` of the evidence.
     pub(super) fn row(&self, y: usize, row: &mut [[f32; 3]]) {
         let cells = self.known.size();
-        let (first, next, down) = neighbours(y as f32, cells.height);
+        let (first, next, down) = neighbours(y as f32, self.cell, cells.height);
         for channel in 0..3 {
             let (upper, lower) = (self.colors[channel].row(first), self.colors[channel].row(next));
             for (x, color) in row.iter_mut().enumerate() {
-                let (left, right, across) = neighbours(x as f32, cells.width);
+                let (left, right, across) = neighbours(x as f32, self.cell, cells.width);
                 let top = upper[left] + across * (upper[right] - upper[left]);
                 let bottom = lower[left] + across * (lower[right] - lower[left]);
                 color[channel] = top + down * (bottom - top);
@@ -61,8 +65,8 @@ impl SkyModel {
     #[inline]
     pub(super) fn at(&self, x: f32, y: f32) -> [f32; 3] {
         let cells = self.known.size();
-        let (left, right, across) = neighbours(x, cells.width);
-        let (first, next, down) = neighbours(y, cells.height);
+        let (left, right, across) = neighbours(x, self.cell, cells.width);
+        let (first, next, down) = neighbours(y, self.cell, cells.height);
         std::array::from_fn(|channel| {
             let (upper, lower) = (self.colors[channel].row(first), self.colors[channel].row(next));
             let top = upper[left] + across * (upper[right] - upper[left]);
@@ -74,27 +78,31 @@ impl SkyModel {
 
 /// The two cells whose middles enclose a place, and how far it is from the first to the second.
 #[inline]
-fn neighbours(place: f32, n: usize) -> (usize, usize, f32) {
-    let exact = ((place + 0.5) / CELL as f32 - 0.5).clamp(0.0, (n - 1) as f32);
+fn neighbours(place: f32, cell: usize, n: usize) -> (usize, usize, f32) {
+    let exact = ((place + 0.5) / cell as f32 - 0.5).clamp(0.0, (n - 1) as f32);
     // Clamped to the axis, so the cast rounds down.
     let first = exact as usize;
     (first, (first + 1).min(n - 1), exact - first as f32)
 }
 
-/// Number of sky pixels in each cell and the sums of their colours.
-fn cell_sums(colors: &[Plane<f32>; 3], sky: &Mask, cells: Size) -> Plane<[f32; 4]> {
+/// Weight of the sky in each cell and the sums of their colours.
+fn cell_sums(colors: &[Plane<f32>; 3], sky: &Mask, cells: Size, cell: usize) -> Plane<[f32; 4]> {
     let size = sky.size();
     by_rows(cells, [0.0_f32; 4], |cell_y, row| {
-        for y in cell_y * CELL..((cell_y + 1) * CELL).min(size.height) {
+        for y in cell_y * cell..((cell_y + 1) * cell).min(size.height) {
             let inside = sky.0.row(y);
+            let (above, below) = (sky.0.row(y.saturating_sub(1)), sky.0.row((y + 1).min(size.height - 1)));
             let [red, green, blue] = colors.each_ref().map(|plane| plane.row(y));
             for (cell_x, sums) in row.iter_mut().enumerate() {
-                for x in cell_x * CELL..((cell_x + 1) * CELL).min(size.width) {
+                for x in cell_x * cell..((cell_x + 1) * cell).min(size.width) {
                     if inside[x] {
-                        sums[0] += 1.0;
-                        sums[1] += red[x];
-                        sums[2] += green[x];
-                        sums[3] += blue[x];
+                        let edge =
+                            [x > 0 && !inside[x - 1], x + 1 < size.width && !inside[x + 1], !above[x], !below[x]];
+                        let weight = if edge.contains(&true) { EDGE_WEIGHT } else { 1.0 };
+                        sums[0] += weight;
+                        sums[1] += weight * red[x];
+                        sums[2] += weight * green[x];
+                        sums[3] += weight * blue[x];
                     }
                 }
             }
@@ -179,7 +187,7 @@ mod tests {
         let slope = |x: usize, y: usize| 0.2 + 0.0005 * x as f32 + 0.001 * y as f32;
         let colors = std::array::from_fn(|_| Plane::from_fn(size, slope));
         let sky = Mask(Plane::from_fn(size, |_, y| y < 80));
-        let model = SkyModel::fit(&colors, &sky, 3.0);
+        let model = SkyModel::fit(&colors, &sky, 8, 3.0);
         assert!(model.knows(80, 90) && !model.knows(80, 110), "two cells beyond are told, four are not");
         let expected = slope(80, 84);
         let told = model.at(80.0, 84.0)[1];

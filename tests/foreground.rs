@@ -1,0 +1,116 @@
+//! The proposed foreground of invented bursts of every kind, against their exact masks.
+//!
+//! Edge distances are told for the 24-megapixel frame: a frame of 1200 columns counts each of its pixels
+//! five times. `docs/foreground.md` has the figures for larger frames.
+
+#[path = "support/mask_scenes.rs"]
+mod mask_scenes;
+
+use mask_scenes::{FULL_WIDTH, MaskError, mask_error, propose_for, scene};
+use nightsheaf::foreground::{Proposal, Stroke, StrokeSide};
+use nightsheaf::pixels::{Orientation, Point};
+use nightsheaf::synthetic::{Burst, LandKind, Scene};
+
+const WIDTH: usize = 1200;
+const N_LIGHTS: usize = 9;
+
+fn proposed(scene: Scene) -> (Burst, Proposal) {
+    let burst = Burst::new(scene);
+    let proposal = propose_for(&burst);
+    (burst, proposal)
+}
+
+/// The proposal must be as good as the design asks: overlap, and the edge at 24 megapixels.
+fn check(scene: Scene, least_overlap: f64) -> MaskError {
+    let scale = FULL_WIDTH / scene.size.width.max(scene.size.height) as f64;
+    let (burst, proposal) = proposed(scene);
+    let error = mask_error(&proposal.mask, burst.foreground());
+    let [middle, most] = error.edge_px.expect("both masks have an edge").map(|px| px * scale);
+    assert!(error.overlap >= least_overlap, "{error:?}, {:?}", proposal.notes);
+    assert!(middle <= 3.0 && most <= 12.0, "edge {middle:.2} and {most:.2} px at 24 Mpix, {:?}", proposal.notes);
+    assert!(proposal.confidence > 0.7, "confidence {}", proposal.confidence);
+    error
+}
+
+#[test]
+fn a_ridge_is_found_to_a_pixel() {
+    check(scene(LandKind::Ridge, WIDTH, N_LIGHTS), 0.99);
+}
+
+#[test]
+fn a_silhouette_is_found_to_a_pixel() {
+    check(scene(LandKind::Silhouette, WIDTH, N_LIGHTS), 0.99);
+}
+
+#[test]
+fn land_brighter_than_the_sky_is_found() {
+    check(scene(LandKind::Bright, WIDTH, N_LIGHTS), 0.99);
+}
+
+#[test]
+fn still_water_that_mirrors_stars_is_land() {
+    check(scene(LandKind::Lake, WIDTH, N_LIGHTS), 0.99);
+}
+
+#[test]
+fn a_house_with_lit_windows_is_land_as_a_whole() {
+    check(scene(LandKind::Building, WIDTH, N_LIGHTS), 0.99);
+}
+
+#[test]
+fn a_ridge_in_haze_is_found_where_it_fades() {
+    check(scene(LandKind::Haze, WIDTH, N_LIGHTS), 0.98);
+}
+
+/// Twigs thinner than a pixel need pixels: half as wide again as the other scenes.
+#[test]
+fn branches_are_soft_and_the_sky_between_them_is_sky() {
+    let error = check(scene(LandKind::Trees, 1500, N_LIGHTS), 0.97);
+    assert!(error.weight_percent < 0.8, "{error:?}");
+}
+
+#[test]
+fn a_frame_held_upright_by_a_quarter_turn_is_as_good() {
+    // The camera still looks at the horizon level; only the tag tells another down, which must do no harm.
+    let turned = Scene { orientation: Orientation::Rotate90, ..scene(LandKind::Ridge, WIDTH, N_LIGHTS) };
+    check(turned, 0.99);
+}
+
+#[test]
+fn no_landscape_is_said_so() {
+    let (_, proposal) = proposed(scene(LandKind::None, WIDTH, N_LIGHTS));
+    assert_eq!(proposal.foreground_fraction(), 0.0, "all sky");
+    assert!(proposal.confidence > 0.9, "confidence {}", proposal.confidence);
+    assert!(proposal.notes.iter().any(|note| note.contains("no landscape")), "{:?}", proposal.notes);
+}
+
+#[test]
+fn nothing_but_landscape_is_said_so() {
+    let (_, proposal) = proposed(scene(LandKind::Only, WIDTH, N_LIGHTS));
+    assert_eq!(proposal.foreground_fraction(), 1.0, "all land");
+    assert!(proposal.notes.iter().any(|note| note.contains("only landscape")), "{:?}", proposal.notes);
+}
+
+/// A bite out of the proposed land and one out of the sky are mended by a stroke each.
+#[test]
+fn strokes_are_hints_that_find_the_edge_again() {
+    let (burst, proposal) = proposed(scene(LandKind::Silhouette, WIDTH, N_LIGHTS));
+    let truth = burst.foreground();
+    let top = |x: usize| (0..truth.height()).find(|&y| truth.at(x, y) > 0.5).expect("land in every column");
+    let disc = |x: usize, dy: f64, radius_px: f64, side| Stroke {
+        points: vec![Point { x: x as f64, y: top(x) as f64 + dy }],
+        radius_px,
+        side,
+    };
+    let mut spoiled = proposal.mask.clone();
+    spoiled.paint(&disc(300, 10.0, 40.0, StrokeSide::Sky));
+    spoiled.paint(&disc(900, -10.0, 40.0, StrokeSide::Land));
+    let before = mask_error(&spoiled, truth);
+    let strokes = [disc(300, 20.0, 6.0, StrokeSide::Land), disc(900, -20.0, 6.0, StrokeSide::Sky)];
+    let mended = proposal.guide.solve(&spoiled, &strokes);
+    let after = mask_error(&mended, truth);
+    assert!(before.overlap < 0.985, "spoiled: {before:?}");
+    assert!(after.overlap > 0.995, "mended: {after:?}, it was {before:?}");
+    let [_, most] = after.edge_px.expect("both have an edge");
+    assert!(most < 4.0, "the edge snaps to the real one: {after:?}");
+}
