@@ -3,6 +3,7 @@
 //! Edge distances are told for the 24-megapixel frame: a frame of 1200 columns counts each of its pixels
 //! five times. `docs/foreground.md` has the figures for larger frames.
 
+#[allow(dead_code, reason = "the table of the documentation uses the rest")]
 #[path = "support/mask_scenes.rs"]
 mod mask_scenes;
 
