@@ -1,7 +1,7 @@
 //! The proposed foreground of invented bursts against their exact masks, as a table.
 //!
-//! `cargo run --release --no-default-features --example mask_table -- 6000 16` prints the table of
-//! `docs/foreground.md`: frames of 6000 columns, 16 of them. A third argument is a folder for pictures:
+//! `cargo run --release --no-default-features --example mask_table -- 1500 12` prints the table of
+//! `docs/foreground.md`: frames of 1500 columns, 12 of them. A third argument is a folder for pictures:
 //! the first frame with the proposed edge in it.
 
 #[allow(dead_code, reason = "the tests use the rest")]
