@@ -20,6 +20,21 @@ pub struct Sheaf {
     pub mask: Option<Arc<ForegroundMask>>,
     /// How the frames become a picture.
     pub choices: Choices,
+    /// Calibration frames, as the sheaf's file names them.
+    pub calibration: Calibration,
+}
+
+/// What is not a light frame.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Calibration {
+    /// Dark frames.
+    pub darks: Vec<PathBuf>,
+    /// Flat frames.
+    pub flats: Vec<PathBuf>,
+    /// Bias frames.
+    pub bias: Vec<PathBuf>,
+    /// The lens as an earlier burst measured it.
+    pub lens_profile: Option<PathBuf>,
 }
 
 /// A light frame.
@@ -147,6 +162,10 @@ impl Sheaf {
             combine: self.choices.combine,
             drop_below_sigma: self.choices.drop_below_sigma,
             drop_above_sigma: self.choices.drop_above_sigma,
+            darks: self.calibration.darks.clone(),
+            flats: self.calibration.flats.clone(),
+            bias: self.calibration.bias.clone(),
+            lens_profile: self.calibration.lens_profile.clone(),
             memory_bytes,
             keep_single: true,
             ..Request::default()

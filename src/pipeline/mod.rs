@@ -14,6 +14,7 @@ mod noise;
 mod output;
 mod photometry;
 mod picture;
+mod preview;
 mod proposal;
 mod report;
 mod request;
@@ -27,20 +28,21 @@ pub use crate::detect::Verdict;
 pub use crate::develop::{
     DEFAULT_SKY_LEVEL, DevelopSettings, Development, GradientRemoval, OutputSpace, RowPlace, Stretch, WhiteBalance,
 };
-pub use crate::foreground::{ForegroundMask, Guide, Proposal, Stroke, StrokeSide};
-pub use crate::raw::{CameraColor, CaptureTime, Metadata};
+pub use crate::foreground::{Doubt, ForegroundMask, Guide, Proposal, Stroke, StrokeSide};
+pub use crate::raw::{CameraColor, CaptureTime, FrameScale, Metadata};
 pub use gather::collect_frames;
 pub use lens_profile::save_lens_profile;
 pub use mask_file::{LoadedMask, load_mask, save_mask};
 pub use measuring::{FrameFinding, MeasureRequest, MeasureSummary, measure};
 pub use output::{check_output, development, export, save_outcome_mask};
 pub use picture::{Picture, open_picture};
+pub use preview::{PREVIEW_FRAMES, Preview, preview};
 pub use proposal::{LOW_CONFIDENCE, MaskProposal, propose_mask};
 pub use report::{FrameReport, LensReport, LensStart, NoiseReport, RadiusResidual, Report};
 pub use request::{Combine, DEFAULT_MEMORY_BYTES, ExportSettings, FileFormat, MaskChoice, ReferenceChoice, Request};
 pub use residual_picture::save_residual_picture;
 pub use residuals::{Arrow, FrameResiduals, round_below, typical_error_px};
-pub use run::{Outcome, run};
+pub use run::{Found, Outcome, run};
 pub use sample::write_sample_frames;
 
 /// Frames that a stack needs at least.

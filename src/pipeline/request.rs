@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use crate::develop::DevelopSettings;
 use crate::foreground::ForegroundMask;
+use crate::raw::FrameScale;
 use crate::stack::CombineRule;
 
 /// One run: which frames, which choices. Everything has a default that is right for most nights.
@@ -40,6 +41,8 @@ pub struct Request {
     pub memory_bytes: u64,
     /// Also keep the reference frame alone, to compare with.
     pub keep_single: bool,
+    /// How large the frames are read; a mask that is given has this scale.
+    pub scale: FrameScale,
     /// Program that decodes a frame when started with the private argument; the running one where `None`.
     pub decoder_program: Option<PathBuf>,
 }
@@ -81,6 +84,7 @@ impl Default for Request {
             output_folder: None,
             memory_bytes: DEFAULT_MEMORY_BYTES,
             keep_single: false,
+            scale: FrameScale::Full,
             decoder_program: None,
         }
     }
