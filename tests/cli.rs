@@ -10,6 +10,8 @@ mod interrupt;
 mod lens;
 #[path = "cli/other_inputs.rs"]
 mod other_inputs;
+#[path = "cli/sheaf.rs"]
+mod sheaf;
 #[path = "cli/support.rs"]
 mod support;
 
