@@ -3,6 +3,7 @@
 use crate::gui::action::Action;
 use crate::gui::calibration::CalibrationKind;
 use crate::gui::correcting::{EdgeChange, Tool};
+use crate::gui::keep::Keep;
 use crate::gui::sheaf::{Choices, Land};
 use crate::gui::state::{Shown, State};
 use crate::gui::strokes::BrushKind;
@@ -31,7 +32,7 @@ const FRAMES: [Command; 15] = [
     Command { keys: "Shift Left, Right", name: "Choose several frames", action: None },
     command("X", "Set aside or take back", |_| Action::ToggleAside),
     command("R", "Bring the sky to this frame", |_| Action::ToggleReference),
-    command("Ctrl O", "Add files…", |_| Action::ChooseFiles),
+    command("Ctrl O", "Add files or open a sheaf…", |_| Action::ChooseFiles),
     command("Ctrl Shift O", "Add folder…", |_| Action::ChooseFolder),
     command("", "Try the sample frames", |_| Action::TrySampleFrames),
     command("", "Start over", |_| Action::StartOver),
@@ -98,7 +99,7 @@ fn combined(state: &State, combine: Combine) -> Action {
 }
 
 /// Commands about the work as a whole.
-const WORK: [Command; 14] = [
+const WORK: [Command; 19] = [
     command("Ctrl Enter", "Stack", |_| Action::Stack),
     command("", "Combine: clipped mean", |state| combined(state, Combine::ClippedMean)),
     command("", "Combine: mean", |state| combined(state, Combine::Mean)),
@@ -108,6 +109,11 @@ const WORK: [Command; 14] = [
     command("Ctrl Z", "Undo", |_| Action::Undo),
     command("Ctrl Shift Z", "Redo", |_| Action::Redo),
     command("Esc", "Step back, cancel", |_| Action::StepBack),
+    command("Ctrl S", "Save the sheaf", |_| Action::Keep(Keep::Save)),
+    command("Ctrl Shift S", "Save the sheaf as…", |_| Action::Keep(Keep::SaveAs)),
+    command("", "Recent sheaves…", |_| Action::Keep(Keep::ToggleRecent)),
+    command("", "Open the last sheaf", open_last),
+    command("Ctrl ,", "Preferences…", |_| Action::Keep(Keep::TogglePreferences)),
     command("Ctrl Q", "Quit", |_| Action::Quit),
     command("N", "Next light", |state| Action::UseTheme(state.theme.next())),
     command("", "Dark light", |_| Action::UseTheme(Theme::Dark)),
@@ -118,6 +124,12 @@ const WORK: [Command; 14] = [
 /// All commands by what they are about.
 pub const GROUPS: [(&str, &[Command]); 4] =
     [("Frames", &FRAMES), ("Picture", &PICTURE), ("Foreground", &FOREGROUND), ("Work", &WORK)];
+
+/// The sheaf opened or saved last; their list where there is none.
+fn open_last(state: &State) -> Action {
+    let last = state.keeping.recent.first().cloned();
+    Action::Keep(last.map_or(Keep::ToggleRecent, Keep::Open))
+}
 
 /// Whether a command's name or key has all words of `search` in it, in any case.
 #[must_use]

@@ -16,6 +16,7 @@ pub mod drawing;
 pub mod frame_clock;
 pub mod hatching;
 pub mod history;
+pub mod keep;
 pub mod keyboard;
 pub mod lane;
 pub mod layer;

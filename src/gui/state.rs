@@ -7,6 +7,7 @@ use eframe::egui::Pos2;
 
 use crate::gui::calibration::CalibrationKind;
 use crate::gui::correcting::Tool;
+use crate::gui::keep::Keeping;
 use crate::gui::lane::Standing;
 use crate::gui::sheaf::Sheaf;
 use crate::gui::strokes::{Brush, BrushKind};
@@ -60,6 +61,12 @@ pub enum PathFor {
     LensProfileToLoad,
     /// A lens profile to write.
     LensProfileToSave,
+    /// The sheaf to write.
+    SheafToSave,
+    /// The folder that moved frames are in.
+    MovedFrames,
+    /// The folder for scratch files.
+    ScratchFolder,
 }
 
 /// What a preview is made of.
@@ -170,8 +177,8 @@ pub struct State {
     pub keys_shown: bool,
     /// What narrows that list.
     pub command_search: String,
-    /// Whether the person is asked if the window may close.
-    pub closing: bool,
+    /// What is kept beyond the window: sheaf file, recovery, preferences.
+    pub keeping: Keeping,
     /// What was dropped on a night that has frames already: of which kind it is, is asked.
     pub dropped: Vec<PathBuf>,
     /// The path field over the picture, and what it is for.
@@ -223,7 +230,7 @@ impl Default for State {
             theme: Theme::default(),
             keys_shown: false,
             command_search: String::new(),
-            closing: false,
+            keeping: Keeping::default(),
             dropped: Vec::new(),
             path_for: None,
             typed_path: String::new(),

@@ -23,6 +23,7 @@ mod residuals;
 mod rows;
 mod run;
 mod sample;
+mod sheaf;
 
 pub use crate::detect::Verdict;
 pub use crate::develop::{
@@ -30,6 +31,7 @@ pub use crate::develop::{
 };
 pub use crate::foreground::{Doubt, ForegroundMask, Guide, Proposal, Stroke, StrokeSide};
 pub use crate::raw::{CameraColor, CaptureTime, FrameScale, Metadata};
+pub use crate::settings::{Combine, FileFormat};
 pub use gather::collect_frames;
 pub use lens_profile::save_lens_profile;
 pub use mask_file::{LoadedMask, load_mask, save_mask};
@@ -39,10 +41,10 @@ pub use picture::{Picture, open_picture};
 pub use preview::{PREVIEW_FRAMES, Preview, preview};
 pub use proposal::{LOW_CONFIDENCE, MaskProposal, propose_mask};
 pub use report::{FrameReport, LensReport, LensStart, NoiseReport, RadiusResidual, Report};
-pub use request::{Combine, DEFAULT_MEMORY_BYTES, ExportSettings, FileFormat, MaskChoice, ReferenceChoice, Request};
+pub use request::{DEFAULT_MEMORY_BYTES, ExportSettings, MaskChoice, ReferenceChoice, Request};
 pub use residual_picture::save_residual_picture;
 pub use residuals::{Arrow, FrameResiduals, round_below, typical_error_px};
-pub use run::{Found, Outcome, run};
+pub use run::{Found, Outcome, decode_by, run};
 pub use sample::write_sample_frames;
 
 /// Frames that a stack needs at least.

@@ -4,7 +4,7 @@ use crate::gui::app::{App, RunKey};
 use crate::gui::sheaf::Land;
 use crate::gui::state::{PreviewFacts, Shown};
 use crate::gui::works::{self, Previewed};
-use crate::pipeline::{FrameScale, MIN_FRAMES, MaskChoice};
+use crate::pipeline::{FrameScale, MIN_FRAMES, MaskChoice, Request};
 
 impl App {
     /// Begins a preview where the one that is there shows something else.
@@ -20,7 +20,9 @@ impl App {
         if is_stacked || self.previewed_from.as_ref() == Some(&key) {
             return;
         }
-        let mut request = sheaf.request(self.memory_bytes());
+        let (memory_bytes, threads) = self.means();
+        let scratch_folder = self.state.keeping.preferences.scratch_folder.clone();
+        let mut request = Request { scratch_folder, ..sheaf.request(memory_bytes) };
         if sheaf.land == Land::Painted {
             // The few frames are the same whoever drew the landscape; the guide is needed in any case.
             request.mask = sheaf.mask.clone().map_or(MaskChoice::Auto, MaskChoice::Given);
@@ -28,7 +30,9 @@ impl App {
         let settings = sheaf.choices.develop.clone();
         let aspect = self.aspect();
         self.previewed_from = Some(key);
-        let work = move |monitor: &_| works::preview(monitor, &request, &settings, aspect);
+        let work = move |monitor: &_| {
+            works::with_threads(threads, || works::preview(monitor, &request, &settings, aspect))
+        };
         let failed = self.lanes.preview.submit(&self.context, work);
         self.tell_broken(failed);
     }
