@@ -232,9 +232,10 @@ pub(super) fn read_frames(
     let peak_memory_bytes = peak_memory_bytes(n_at_once);
     let defects = find_defects(&readings, &masters, noise_of_one.as_ref(), basis.layout);
     report.defects_repaired = defects.count();
-    let spent = readings.iter().flatten().fold([0.0; 2], |[read, measured], light| {
-        [read + light.thread_secs[0], measured + light.thread_secs[1]]
-    });
+    let spent = readings
+        .iter()
+        .flatten()
+        .fold([0.0; 2], |[read, measured], light| [read + light.thread_secs[0], measured + light.thread_secs[1]]);
     clock.lap_shared(report, [("reading and calibrating", spent[0]), ("finding stars", spent[1])]);
     Ok(ReadBurst { paths, basis, readings, store, defects, given_mask, profile, peak_memory_bytes })
 }
