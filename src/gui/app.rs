@@ -37,6 +37,7 @@ mod listen;
 mod picking;
 mod preferring;
 mod preview;
+mod running;
 mod saving;
 
 /// Width of the side column.

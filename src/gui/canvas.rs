@@ -133,8 +133,9 @@ fn draw(ui: &Ui, state: &State, layers: &mut Layers, placement: &Placement, canv
     let painter = ui.painter();
     let comparing = is_comparing(state, layers);
     let Layers { frame, stack, single, preview, preview_single } = layers;
+    let mut none = None;
     let (whole, single) = match state.shown {
-        Some(Shown::Frame(_)) => (frame, &mut None),
+        Some(Shown::Frame(_)) => (frame, &mut none),
         Some(Shown::Preview) => (preview, preview_single),
         _ => (stack, single),
     };
