@@ -25,7 +25,7 @@ impl App {
             Ok(found) => found,
             Err(text) => return self.state.fail(text),
         };
-        let settings = ExportSettings { format, develop: choices.develop.clone() };
+        let settings = ExportSettings { format, develop: choices.develop.clone(), ..ExportSettings::default() };
         let work = move |monitor: &_| works::export(monitor, &outcome, path, &settings);
         let failed = self.lanes.file.submit(&self.context, work);
         self.tell_broken(failed);
