@@ -10,10 +10,12 @@ use crate::foreground::ForegroundMask;
 use crate::job::Monitor;
 use crate::pipeline::burst::{self, Aligned};
 use crate::pipeline::clock::{StageClock, peak_memory_bytes};
+use crate::pipeline::layers::{self, Layers};
 use crate::pipeline::lens_profile::{lens_profile_note, load_lens_profile};
 use crate::pipeline::lights::{self, Basis, FirstFrame, FirstPass, Light, Reading};
 use crate::pipeline::picture::Picture;
 use crate::pipeline::report::{FrameReport, LensReport, Report};
+use crate::pipeline::report_settings::RunSettings;
 use crate::pipeline::request::{MaskChoice, Request};
 use crate::pipeline::residuals::{FrameResiduals, by_radius};
 use crate::pipeline::rows::RepairedRows;
@@ -35,6 +37,8 @@ pub struct Outcome {
     pub picture: Picture,
     /// The reference frame alone, where the request asked for it.
     pub single: Option<Picture>,
+    /// The sky alone and the land alone, where the request asked for them.
+    pub layers: Option<Layers>,
     /// The landscape that was kept still; `None` for sky only.
     pub foreground: Option<Arc<ForegroundMask>>,
     /// What was done.
@@ -49,6 +53,8 @@ pub struct Outcome {
     pub n_frames: usize,
     /// Sum of the shutter times of the frames used, where all files tell.
     pub total_exposure_secs: Option<f64>,
+    /// Shutter time of each frame used; empty where a file does not tell.
+    pub exposures_secs: Vec<f64>,
 }
 
 /// From files to a stack.
@@ -98,7 +104,12 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     };
     let stacked = stack(monitor, &rows, &stack_request)?;
     clock.lap(&mut report, "stacking");
+    let layers = if request.keep_layers { Some(layers::stack_layers(monitor, &rows, &stack_request)?) } else { None };
+    if request.keep_layers {
+        clock.lap(&mut report, "layers");
+    }
 
+    report.settings = RunSettings::new(request);
     report.frames = frame_reports(paths, readings, &aligned, &stack_request, basis.size);
     if matches!(request.combine, Combine::ClippedMean | Combine::Mean) {
         report.noise = noise::measure(monitor, &rows, &stacked, &stack_request, aligned.reference)?;
@@ -117,14 +128,28 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     Ok(Outcome {
         picture: Picture { image: stacked.image, color: basis.color, orientation: basis.orientation },
         single,
+        layers,
         foreground,
-        metadata: used.first().map(|light| light.metadata.clone()).unwrap_or_default(),
+        metadata: first_of(&used),
         n_frames: used.len(),
         total_exposure_secs: used.iter().map(|light| light.metadata.exposure_secs).sum(),
+        exposures_secs: used
+            .iter()
+            .map(|light| light.metadata.exposure_secs)
+            .collect::<Option<_>>()
+            .unwrap_or_default(),
         residuals: residuals::of_frames(paths, &aligned),
         lens: aligned.lens,
         report,
     })
+}
+
+/// What the earliest frame says, or the first in order where a file does not tell its time.
+fn first_of(used: &[&Light]) -> Metadata {
+    let secs = |light: &&&Light| light.metadata.capture_time.map_or(f64::INFINITY, |time| time.clock_secs);
+    let all_tell = used.iter().all(|light| light.metadata.capture_time.is_some());
+    let earliest = used.iter().min_by(|a, b| secs(a).total_cmp(&secs(b))).filter(|_| all_tell);
+    earliest.or(used.first()).map(|light| light.metadata.clone()).unwrap_or_default()
 }
 
 /// A burst that is known by its first frame, before the others are read.
@@ -211,9 +236,10 @@ pub(super) fn read_frames(
     let peak_memory_bytes = peak_memory_bytes(n_at_once);
     let defects = find_defects(&readings, &masters, noise_of_one.as_ref(), basis.layout);
     report.defects_repaired = defects.count();
-    let spent = readings.iter().flatten().fold([0.0; 2], |[read, measured], light| {
-        [read + light.thread_secs[0], measured + light.thread_secs[1]]
-    });
+    let spent = readings
+        .iter()
+        .flatten()
+        .fold([0.0; 2], |[read, measured], light| [read + light.thread_secs[0], measured + light.thread_secs[1]]);
     clock.lap_shared(report, [("reading and calibrating", spent[0]), ("finding stars", spent[1])]);
     Ok(ReadBurst { paths, basis, readings, store, defects, given_mask, profile, peak_memory_bytes })
 }
@@ -314,6 +340,7 @@ fn frame_reports(
         .enumerate()
         .map(|(idx, path)| {
             let frame = aligned.frames.iter().find(|frame| frame.idx == idx);
+            let light = readings[idx].as_ref().ok();
             FrameReport {
                 file: path.clone(),
                 used: frame.is_some(),
@@ -323,6 +350,12 @@ fn frame_reports(
                 matched: frame.map_or(0, |frame| frame.registration.n_matched),
                 rms_px: frame.map(|frame| frame.registration.rms_px),
                 registration_reason: frame.and_then(|frame| frame.registration.reason.clone()),
+                capture_time: light.and_then(|light| light.metadata.capture_time?.text()),
+                exposure_secs: light.and_then(|light| light.metadata.exposure_secs),
+                stars: light.map_or(0, |light| light.measure.stars.len()),
+                fwhm_px: light.and_then(|light| light.measure.fwhm_px),
+                elongation: light.and_then(|light| light.measure.elongation),
+                sky_level: light.map(|light| light.measure.sky_level[1]),
                 residuals_by_radius: frame.map_or(Vec::new(), |frame| by_radius(&frame.residuals, size)),
             }
         })
