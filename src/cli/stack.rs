@@ -21,7 +21,13 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
     }
     let export = ExportSettings { format: arguments.file_format(), develop: arguments.develop_settings() };
     export.check()?;
-    let others = [&arguments.mask_output, &arguments.report, &arguments.residuals, &arguments.save_lens_profile];
+    let others = [
+        &arguments.mask_output,
+        &arguments.report,
+        &arguments.residuals,
+        &arguments.clipped,
+        &arguments.save_lens_profile,
+    ];
     for path in [&arguments.output].into_iter().chain(others.into_iter().flatten()) {
         pipeline::check_output(&request, path)?;
     }
@@ -33,6 +39,9 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
     }
     if let Some(path) = &arguments.residuals {
         pipeline::save_residual_picture(&outcome, path)?;
+    }
+    if let Some(path) = &arguments.clipped {
+        pipeline::save_left_out_picture(&outcome, path)?;
     }
     if let Some(path) = &arguments.report {
         outcome.report.save(path)?;

@@ -13,16 +13,17 @@ use crate::pipeline::clock::{StageClock, peak_memory_bytes};
 use crate::pipeline::lens_profile::{lens_profile_note, load_lens_profile};
 use crate::pipeline::lights::{self, Basis, FirstFrame, FirstPass, Light, Reading};
 use crate::pipeline::picture::Picture;
+use crate::pipeline::left_out_picture::left_out_shares;
 use crate::pipeline::report::{FrameReport, LensReport, Report};
 use crate::pipeline::request::{Combine, MaskChoice, Request};
 use crate::pipeline::residuals::{FrameResiduals, by_radius};
 use crate::pipeline::rows::RepairedRows;
-use crate::pipeline::{MIN_FRAMES, landscape, load_mask, masters, noise, proposal, residuals};
-use crate::pixels::{Layout, Size};
+use crate::pipeline::{MIN_FRAMES, landscape, load_mask, masters, noise, proposal, residuals, sky_colors, star_trails};
+use crate::pixels::{Layout, Plane, Size};
 use crate::raw::{Decoder, Metadata};
 use crate::register::{LensFit, LensProfile};
 use crate::scratch::{ScratchSpec, ScratchStore};
-use crate::stack::{StackRequest, stack};
+use crate::stack::{StackRequest, find_trails, stack};
 
 /// Noise below black that the scratch store keeps, 1.0 at the white level.
 const LOWEST_VALUE: f32 = -0.05;
@@ -34,6 +35,9 @@ pub struct Outcome {
     pub picture: Picture,
     /// The reference frame alone, where the request asked for it.
     pub single: Option<Picture>,
+    /// What clipping left out: the root of the share of the frames, 255 for all of them; `None` where nothing is
+    /// clipped.
+    pub left_out: Option<Plane<u8>>,
     /// The landscape that was kept still; `None` for sky only.
     pub foreground: Option<Arc<ForegroundMask>>,
     /// What was done.
@@ -87,14 +91,28 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let noise_model = burst::noise_model(&rows, &aligned)?;
     let sky = burst::sky_frames(&aligned, readings, noise_model.as_ref());
     let land = landscape::frames(&rows, &aligned, foreground.as_deref(), &sky)?;
-    let stack_request = StackRequest {
+    let mut stack_request = StackRequest {
         sky,
         land,
         foreground: foreground.as_deref(),
         combine: request.combine_rule(),
         noise: noise_model,
         memory_bytes: request.memory_bytes,
+        ..StackRequest::default()
     };
+    let trails;
+    match request.combine {
+        Combine::ClippedMean => {
+            trails = find_trails(monitor, &rows, &stack_request)?;
+            stack_request.trails = Some(&trails);
+            clock.lap(&mut report, "looking for trails");
+            stack_request.colors = sky_colors::choose(request.colors, &stack_request, &rows, &mut report.notes);
+        }
+        Combine::Maximum => {
+            star_trails::prepare(monitor, &aligned, readings, &mut stack_request, basis.size, &mut report.notes)?;
+        }
+        Combine::Mean | Combine::Median => {}
+    }
     let stacked = stack(monitor, &rows, &stack_request)?;
     clock.lap(&mut report, "stacking");
 
@@ -102,6 +120,7 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     if matches!(request.combine, Combine::ClippedMean | Combine::Mean) {
         report.noise = noise::measure(monitor, &rows, &stacked, &stack_request, aligned.reference)?;
     }
+    let left_out = (request.combine == Combine::ClippedMean).then(|| left_out_shares(&stacked));
     let single = if request.keep_single { Some(single_frame(&rows, aligned.reference, basis)?) } else { None };
     clock.lap(&mut report, "noise report");
     report.peak_memory_bytes = (*peak_while_reading).max(peak_memory_bytes(0));
@@ -116,6 +135,7 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     Ok(Outcome {
         picture: Picture { image: stacked.image, color: basis.color, orientation: basis.orientation },
         single,
+        left_out,
         foreground,
         metadata: used.first().map(|light| light.metadata.clone()).unwrap_or_default(),
         n_frames: used.len(),

@@ -28,6 +28,13 @@ pub(super) struct ColorWarp {
     reach_px: usize,
 }
 
+impl ColorWarp {
+    /// Where the color lies for the pixels of a target window.
+    pub(super) fn grid(&self, target: Window) -> Grid {
+        self.place.grid(target)
+    }
+}
+
 /// The map of green, then the colors that have their own.
 pub(super) fn warps(frame: &StackFrame, size: Size) -> (Transform, Vec<ColorWarp>) {
     let (Transform::Camera(camera), Some(transforms)) =

@@ -31,6 +31,7 @@ fn request(sky: Vec<StackFrame>) -> StackRequest<'static> {
         combine: clipped(),
         noise: Some(NOISE),
         memory_bytes: 1 << 30,
+        ..StackRequest::default()
     }
 }
 
