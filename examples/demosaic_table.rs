@@ -105,10 +105,14 @@ impl Night {
         let (mut pixels, mut apertures) = (Vec::new(), Vec::new());
         for star in self.stars() {
             let (x0, y0) = (star.position.x.round() as usize, star.position.y.round() as usize);
-            let around = |reach: usize| (y0 - reach..=y0 + reach).flat_map(move |y| (x0 - reach..=x0 + reach).map(move |x| (x, y)));
+            let around = |reach: usize| {
+                (y0 - reach..=y0 + reach).flat_map(move |y| (x0 - reach..=x0 + reach).map(move |x| (x, y)))
+            };
             let sky = |image: &LinearImage, channel: usize| {
                 let ring: Vec<f32> = around(9)
-                    .filter(|&(x, y)| (7.0..9.0).contains(&(x as f64 - star.position.x).hypot(y as f64 - star.position.y)))
+                    .filter(|&(x, y)| {
+                        (7.0..9.0).contains(&(x as f64 - star.position.x).hypot(y as f64 - star.position.y))
+                    })
                     .map(|(x, y)| image.planes[channel].at(x, y))
                     .collect();
                 ring.iter().sum::<f32>() / ring.len() as f32
@@ -180,18 +184,28 @@ impl Noise {
         let image = demosaic_by(method, &mosaic(Plane::from_fn(size, |_, _| normal.sample(&mut random))));
         let [red, green, _] = &image.planes;
         let all = || (12..500).flat_map(|y| (12..500).map(move |x| (x, y)));
-        let left = image.planes.each_ref().map(|plane| rms(&all().map(|(x, y)| f64::from(plane.at(x, y))).collect::<Vec<_>>()));
+        let left = image
+            .planes
+            .each_ref()
+            .map(|plane| rms(&all().map(|(x, y)| f64::from(plane.at(x, y))).collect::<Vec<_>>()));
         let color = |x: usize, y: usize| f64::from(red.at(x, y) - green.at(x, y));
         let of_block = |x: usize, y: usize| (0..16).map(|k| color(x + k % 4, y + k / 4)).sum::<f64>() / 4.0;
-        let blocks: Vec<f64> =
-            (12..496).step_by(4).flat_map(|y| (12..496).step_by(4).map(move |x| (x, y))).map(|(x, y)| of_block(x, y)).collect();
+        let blocks: Vec<f64> = (12..496)
+            .step_by(4)
+            .flat_map(|y| (12..496).step_by(4).map(move |x| (x, y)))
+            .map(|(x, y)| of_block(x, y))
+            .collect();
         let pattern = |weigh: &dyn Fn(usize) -> [f64; 2]| {
             // Eight by eight pixels against waves of two pixels along the rows, the columns, or both.
             let of = |x: usize, y: usize, axis: usize| {
-                (0..64).map(|k| {
-                    let (dx, dy) = (k % 8, k / 8);
-                    f64::from(green.at(x + dx, y + dy)) * weigh(if axis == 0 { dx } else { dy })[0] * weigh(if axis == 0 { dy } else { dx })[1]
-                }).sum::<f64>()
+                (0..64)
+                    .map(|k| {
+                        let (dx, dy) = (k % 8, k / 8);
+                        f64::from(green.at(x + dx, y + dy))
+                            * weigh(if axis == 0 { dx } else { dy })[0]
+                            * weigh(if axis == 0 { dy } else { dx })[1]
+                    })
+                    .sum::<f64>()
             };
             let sums: Vec<f64> = (16..480)
                 .step_by(8)

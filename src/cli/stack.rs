@@ -7,7 +7,7 @@ use crate::cli::args::StackArguments;
 use crate::cli::progress::monitor;
 use crate::cli::{Failure, use_threads};
 use crate::job::CancelToken;
-use crate::pipeline::{self, ExportSettings, Report};
+use crate::pipeline::{self, Combine, ExportSettings, Report};
 
 pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<(), Failure> {
     use_threads(arguments.threads);
@@ -30,6 +30,9 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
     ];
     for path in [&arguments.output].into_iter().chain(others.into_iter().flatten()) {
         pipeline::check_output(&request, path)?;
+    }
+    if arguments.clipped.is_some() && request.combine != Combine::ClippedMean {
+        return Err(pipeline::nothing_clipped().into());
     }
     request.output_folder = arguments.output.parent().map(std::path::Path::to_owned);
     let outcome = pipeline::run(&monitor, &request)?;

@@ -14,16 +14,8 @@ const GREEN_REACH_PX: usize = 2;
 /// Where directions can be told.
 const DECIDED_PX: usize = 6;
 /// Steps along and across a direction to the differences that decide, and their weight.
-const DECIDING: [(isize, isize, f32); 8] = [
-    (0, 0, 3.0),
-    (-2, 0, 3.0),
-    (-1, -1, 1.0),
-    (-1, 1, 1.0),
-    (0, -2, 1.0),
-    (0, 2, 1.0),
-    (-2, -2, 1.0),
-    (-2, 2, 1.0),
-];
+const DECIDING: [(isize, isize, f32); 8] =
+    [(0, 0, 3.0), (-2, 0, 3.0), (-1, -1, 1.0), (-1, 1, 1.0), (0, -2, 1.0), (0, 2, 1.0), (-2, -2, 1.0), (-2, 2, 1.0)];
 
 /// The pixels of a patch inside [`REACH_PX`].
 pub(super) fn demosaic(patch: &Patch<'_>, pixels: &mut [Pixel]) {

@@ -101,13 +101,7 @@ pub fn demosaic_window(layout: Layout, window: Window, planes: &[Vec<f32>], pixe
     demosaic_window_by(Method::default(), layout, window, planes, pixels);
 }
 
-fn demosaic_window_by(
-    method: Method,
-    layout: Layout,
-    window: Window,
-    planes: &[Vec<f32>],
-    pixels: &mut Vec<Pixel>,
-) {
+fn demosaic_window_by(method: Method, layout: Layout, window: Window, planes: &[Vec<f32>], pixels: &mut Vec<Pixel>) {
     pixels.resize(window.size.area(), [0.0; 4]);
     match layout {
         Layout::Mosaic(cfa) => {

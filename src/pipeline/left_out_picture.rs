@@ -24,13 +24,15 @@ pub(super) fn left_out_shares(stack: &Stack) -> Plane<u8> {
 ///
 /// An error where nothing can be left out, because the samples were not clipped.
 pub fn save_left_out_picture(outcome: &Outcome, path: &Path) -> Result<(), Error> {
-    let Some(left_out) = &outcome.left_out else {
-        return Err(Error::Settings {
-            what: "only a clipped mean leaves samples out: combine by clipped-mean to see which",
-        });
-    };
+    let Some(left_out) = &outcome.left_out else { return Err(nothing_clipped()) };
     let codes = Plane::from_fn(left_out.size(), |x, y| u16::from(left_out.at(x, y)) * 257);
     save_grey(path, &outcome.picture.orientation.upright(&codes))
+}
+
+/// Why there is no such picture.
+#[must_use]
+pub fn nothing_clipped() -> Error {
+    Error::Settings { what: "only a clipped mean leaves samples out: combine by clipped-mean to see which" }
 }
 
 #[cfg(test)]

@@ -33,7 +33,7 @@ pub use crate::develop::{
 pub use crate::foreground::{ForegroundMask, Guide, Proposal, Stroke, StrokeSide};
 pub use crate::raw::{CameraColor, CaptureTime, Metadata};
 pub use gather::collect_frames;
-pub use left_out_picture::save_left_out_picture;
+pub use left_out_picture::{nothing_clipped, save_left_out_picture};
 pub use lens_profile::save_lens_profile;
 pub use mask_file::{LoadedMask, load_mask, save_mask};
 pub use measuring::{FrameFinding, MeasureRequest, MeasureSummary, measure};
@@ -41,7 +41,9 @@ pub use output::{check_output, development, export, save_outcome_mask};
 pub use picture::{Picture, open_picture};
 pub use proposal::{LOW_CONFIDENCE, MaskProposal, propose_mask};
 pub use report::{FrameReport, LensReport, LensStart, NoiseReport, RadiusResidual, Report};
-pub use request::{Colors, Combine, DEFAULT_MEMORY_BYTES, ExportSettings, FileFormat, MaskChoice, ReferenceChoice, Request};
+pub use request::{
+    Colors, Combine, DEFAULT_MEMORY_BYTES, ExportSettings, FileFormat, MaskChoice, ReferenceChoice, Request,
+};
 pub use residual_picture::save_residual_picture;
 pub use residuals::{Arrow, FrameResiduals, round_below, typical_error_px};
 pub use run::{Outcome, run};

@@ -10,10 +10,10 @@ use crate::foreground::ForegroundMask;
 use crate::job::Monitor;
 use crate::pipeline::burst::{self, Aligned};
 use crate::pipeline::clock::{StageClock, peak_memory_bytes};
+use crate::pipeline::left_out_picture::left_out_shares;
 use crate::pipeline::lens_profile::{lens_profile_note, load_lens_profile};
 use crate::pipeline::lights::{self, Basis, FirstFrame, FirstPass, Light, Reading};
 use crate::pipeline::picture::Picture;
-use crate::pipeline::left_out_picture::left_out_shares;
 use crate::pipeline::report::{FrameReport, LensReport, Report};
 use crate::pipeline::request::{Combine, MaskChoice, Request};
 use crate::pipeline::residuals::{FrameResiduals, by_radius};
@@ -23,7 +23,7 @@ use crate::pixels::{Layout, Plane, Size};
 use crate::raw::{Decoder, Metadata};
 use crate::register::{LensFit, LensProfile};
 use crate::scratch::{ScratchSpec, ScratchStore};
-use crate::stack::{StackRequest, find_trails, stack};
+use crate::stack::{StackRequest, Trails, find_trails, stack};
 
 /// Noise below black that the scratch store keeps, 1.0 at the white level.
 const LOWEST_VALUE: f32 = -0.05;
@@ -105,6 +105,7 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
         Combine::ClippedMean => {
             trails = find_trails(monitor, &rows, &stack_request)?;
             stack_request.trails = Some(&trails);
+            report.notes.extend(crossed_note(&trails, paths));
             clock.lap(&mut report, "looking for trails");
             stack_request.colors = sky_colors::choose(request.colors, &stack_request, &rows, &mut report.notes);
         }
@@ -232,6 +233,15 @@ pub(super) fn read_frames(
     report.defects_repaired = defects.count();
     clock.lap(report, "reading, calibrating, measuring");
     Ok(ReadBurst { paths, basis, readings, store, defects, given_mask, profile, peak_memory_bytes })
+}
+
+/// Frames that something crossed, if any; what a few cells show may be noise.
+fn crossed_note(trails: &Trails, paths: &[PathBuf]) -> Option<String> {
+    const MIN_CELLS: usize = 40;
+    let crossed = trails.frames().filter(|&frame| trails.n_cells(frame) >= MIN_CELLS);
+    let names: Vec<String> = crossed.map(|frame| file_name(&paths[frame])).collect();
+    (!names.is_empty())
+        .then(|| format!("something bright crossed the sky and was left out along its way: {}", names.join(", ")))
 }
 
 /// The lights without those to skip.

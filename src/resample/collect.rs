@@ -92,10 +92,8 @@ fn collect_run<const N_SITES: usize>(
     for (step, (value, weight)) in values.iter_mut().zip(weights).enumerate() {
         let (whole_x, phase_x) = line_x.split(step);
         let (whole_y, phase_y) = line_y.split(step);
-        let inside = whole_x >= 0
-            && whole_y >= 0
-            && whole_x + 1 < frame.width as isize
-            && whole_y + 1 < frame.height as isize;
+        let inside =
+            whole_x >= 0 && whole_y >= 0 && whole_x + 1 < frame.width as isize && whole_y + 1 < frame.height as isize;
         if !inside {
             continue;
         }
@@ -141,7 +139,8 @@ mod tests {
             for y in 6..8 {
                 for x in 4..6 {
                     let place = y * FRAME.width + x;
-                    let expected = if sites.contains(&(x, y)) { (x as f32 + 100.0 * y as f32, 1.0) } else { (0.0, 0.0) };
+                    let expected =
+                        if sites.contains(&(x, y)) { (x as f32 + 100.0 * y as f32, 1.0) } else { (0.0, 0.0) };
                     assert_eq!((values[place], weights[place]), expected, "channel {channel} at ({x}, {y})");
                 }
             }

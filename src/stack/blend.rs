@@ -6,8 +6,8 @@
 
 use crate::job::Monitor;
 use crate::pixels::{LinearImage, Plane, Size};
-use crate::stack::bands::Tile;
 use crate::stack::StackError;
+use crate::stack::bands::Tile;
 use crate::stack::clip::Combined;
 use crate::stack::combine::combine;
 use crate::stack::gather::{Smoothing, Subject, Work, Workspace};

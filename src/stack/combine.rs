@@ -207,4 +207,3 @@ fn take_medians(workspace: &Workspace, n_frames: usize, inner: Size, combined: &
         }
     }
 }
-

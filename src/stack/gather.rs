@@ -205,7 +205,12 @@ pub(super) fn gather_frame(
 }
 
 /// Reads a window of a frame, mirrored where it leaves the frame, into `workspace.mirrored`.
-pub(super) fn read_window(work: &Work<'_>, frame: usize, window: Window, workspace: &mut Workspace) -> Result<(), StackError> {
+pub(super) fn read_window(
+    work: &Work<'_>,
+    frame: usize,
+    window: Window,
+    workspace: &mut Workspace,
+) -> Result<(), StackError> {
     let n_planes = work.layout.n_planes();
     workspace.read.resize(n_planes, Vec::new());
     workspace.mirrored.resize(n_planes, Vec::new());

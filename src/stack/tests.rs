@@ -287,3 +287,5 @@ fn no_frames_are_an_error() {
     let result = stack(&Monitor::silent(), &rows, &request(Vec::new()));
     assert!(matches!(result, Err(StackError::NoFrames)), "nothing to stack");
 }
+
+mod bursts;

@@ -123,14 +123,8 @@ mod tests {
     fn one_far_sample_among_four_hardly_widens_the_spread() {
         let samples = [-1.0, 0.0, 1.0, 1000.0].map(|sample| [sample; LANES]);
         let ones = [[1.0; LANES]; 4];
-        let found = winsorized_variance(
-            |slot| samples[slot],
-            &ones,
-            &[1.0; 4],
-            &[0.5; LANES],
-            &[1.0; LANES],
-            &[0.5; LANES],
-        )[0];
+        let found =
+            winsorized_variance(|slot| samples[slot], &ones, &[1.0; 4], &[0.5; LANES], &[1.0; LANES], &[0.5; LANES])[0];
         // Deviations 1.5, 0.5, 0.5 and one held at 1.5 sigma.
         assert!((1.0..6.0).contains(&found), "{found}");
     }

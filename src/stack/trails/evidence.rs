@@ -81,7 +81,8 @@ impl Center {
     fn deviations(&self, levels: &[f32]) -> Option<(Vec<f32>, Vec<f32>)> {
         let differences: Vec<Option<f32>> =
             (0..self.size.area()).map(|cell| Some(levels[cell] - self.of_others(cell, levels[cell])?)).collect();
-        let mut sizes: Vec<f32> = differences.iter().step_by(3).filter_map(|found| Some(found.as_ref()?.abs())).collect();
+        let mut sizes: Vec<f32> =
+            differences.iter().step_by(3).filter_map(|found| Some(found.as_ref()?.abs())).collect();
         if sizes.len() < MIN_CELLS {
             return None;
         }
@@ -154,7 +155,8 @@ fn line_sums(held: &[f32], size: Size, inner: Size) -> Vec<(f32, u8)> {
         for (row, best) in best.chunks_exact_mut(inner.width).enumerate() {
             sums.fill(0.0);
             for (dx, dy) in taps(direction) {
-                let start = (row + HALO_CELLS).wrapping_add_signed(dy) * size.width + HALO_CELLS.wrapping_add_signed(dx);
+                let start =
+                    (row + HALO_CELLS).wrapping_add_signed(dy) * size.width + HALO_CELLS.wrapping_add_signed(dx);
                 sums.iter_mut().zip(&held[start..start + inner.width]).for_each(|(sum, held)| *sum += held);
             }
             for (best, &sum) in best.iter_mut().zip(&sums) {

@@ -51,10 +51,10 @@ impl Trails {
         self.frames.iter().map(|(frame, _)| *frame)
     }
 
-    /// Share of all cells of a frame that are left out.
+    /// Cells of 4 × 4 pixels of a frame that something crossed.
     #[must_use]
-    pub fn share(&self, frame: usize, size: Size) -> f64 {
-        self.cells(frame).len() as f64 / cells_of(size).area() as f64
+    pub fn n_cells(&self, frame: usize) -> usize {
+        self.cells(frame).len()
     }
 
     fn cells(&self, frame: usize) -> &[u32] {
@@ -62,7 +62,12 @@ impl Trails {
     }
 
     /// The cells of a frame in a range of columns and one row of cells: their columns.
-    pub(super) fn columns_of(&self, frame: usize, columns: std::ops::Range<usize>, row: usize) -> impl Iterator<Item = usize> {
+    pub(super) fn columns_of(
+        &self,
+        frame: usize,
+        columns: std::ops::Range<usize>,
+        row: usize,
+    ) -> impl Iterator<Item = usize> {
         let cells = self.cells(frame);
         let place = |column: usize| (row * self.columns + column.min(self.columns)) as u32;
         let from = cells.partition_point(|&cell| cell < place(columns.start));
@@ -73,11 +78,7 @@ impl Trails {
 }
 
 /// Looks for trails in the sky frames of `request`; none in bursts of one frame or of many.
-pub fn find_trails(
-    monitor: &Monitor,
-    rows: &dyn MosaicRows,
-    request: &StackRequest<'_>,
-) -> Result<Trails, StackError> {
+pub fn find_trails(monitor: &Monitor, rows: &dyn MosaicRows, request: &StackRequest<'_>) -> Result<Trails, StackError> {
     let cells = cells_of(rows.size());
     let nothing = Trails { columns: cells.width, frames: Vec::new() };
     if !(2..=MAX_FRAMES).contains(&request.sky.len()) || cells.area() == 0 {

@@ -44,7 +44,16 @@ fn find(rows: &MemoryFrames) -> Trails {
 /// A line of 2.2 px width from (40, 60) at a slope of 0.45, `peak` standard deviations of a sample high.
 fn trail(x: f64, y: f64, peak: f64) -> f32 {
     let across = (y - 60.0 - 0.45 * x) / (1.0 + 0.45_f64 * 0.45).sqrt();
-    if (40.0..600.0).contains(&x) { (f64::from(SIGMA) * peak * (-across * across / (2.0 * 0.93_f64.powi(2))).exp()) as f32 } else { 0.0 }
+    if (40.0..600.0).contains(&x) {
+        (f64::from(SIGMA) * peak * (-across * across / (2.0 * 0.93_f64.powi(2))).exp()) as f32
+    } else {
+        0.0
+    }
+}
+
+/// Share of all cells of a frame that are marked.
+fn share(trails: &Trails, frame: usize) -> f64 {
+    trails.n_cells(frame) as f64 / cells_of(SIZE).area() as f64
 }
 
 /// Share of the cells along the trail that are marked, in reference coordinates.
@@ -62,9 +71,9 @@ fn a_trail_too_faint_for_any_single_sample_is_found_along_its_length() {
     for n_frames in [3, 5, 8, 16] {
         let rows = frames(n_frames, |idx, x, y| 0.05 + if idx == 1 { trail(x, y, 1.5) } else { 0.0 });
         let trails = find(&rows);
-        let share = found_share(&trails, 1);
-        assert!(share > 0.85, "{n_frames} frames: {share} of the trail");
-        let others: f64 = (0..n_frames).filter(|&idx| idx != 1).map(|idx| trails.share(idx, SIZE)).sum();
+        let found = found_share(&trails, 1);
+        assert!(found > 0.85, "{n_frames} frames: {found} of the trail");
+        let others: f64 = (0..n_frames).filter(|&idx| idx != 1).map(|idx| share(&trails, idx)).sum();
         assert!(others < 0.002, "{n_frames} frames: {others} of the others");
     }
 }
@@ -79,18 +88,22 @@ fn noise_and_stars_that_breathe_are_no_trails() {
             let (dx, dy) = (x - star_x - 1.37 * idx as f64 - jitter, y - star_y + 0.81 * idx as f64);
             let fwhm_px = 2.4 * (1.0 + 0.04 * ((idx * 3 % 7) as f64 - 3.0) / 3.0);
             let height = 0.6 / (1.0 + number as f64) * (2.4 / fwhm_px).powi(2);
-            if dx.abs() < 9.0 && dy.abs() < 9.0 { height * (-2.772_6 * (dx * dx + dy * dy) / (fwhm_px * fwhm_px)).exp() } else { 0.0 }
+            if dx.abs() < 9.0 && dy.abs() < 9.0 {
+                height * (-2.772_6 * (dx * dx + dy * dy) / (fwhm_px * fwhm_px)).exp()
+            } else {
+                0.0
+            }
         };
         0.05 + (0..200).map(star).sum::<f64>() as f32
     });
     let trails = find(&rows);
-    let shares: Vec<f64> = (0..6).map(|idx| trails.share(idx, SIZE)).collect();
+    let shares: Vec<f64> = (0..6).map(|idx| share(&trails, idx)).collect();
     assert!(shares.iter().all(|&share| share < 0.002), "{shares:?} of the cells");
 }
 
 #[test]
 fn a_broad_glow_in_one_frame_is_no_trail() {
     let rows = frames(5, |idx, x, _| if idx == 2 { 0.05 + 0.03 * (x / 640.0) as f32 } else { 0.05 });
-    let share = find(&rows).share(2, SIZE);
+    let share = share(&find(&rows), 2);
     assert!(share < 0.002, "{share} of the cells");
 }
