@@ -21,6 +21,8 @@ pub struct Arguments {
 pub enum Command {
     /// Stack a burst into one picture
     Stack(Box<StackArguments>),
+    /// Make the picture of a saved sheaf, byte for byte as the window does
+    Export(ExportArguments),
     /// Measure the frames of a burst, one line each
     Measure(MeasureArguments),
     /// Propose which part of the burst is landscape
@@ -98,6 +100,41 @@ pub struct StackArguments {
     /// Also write a grey picture of what clipping left out, brighter the more frames
     #[arg(long, value_name = "FILE.png")]
     pub clipped: Option<PathBuf>,
+    /// Also write what was done, as JSON
+    #[arg(long, value_name = "FILE.json")]
+    pub report: Option<PathBuf>,
+    /// Folder for the temporary file; beside the output where not given
+    #[arg(long, value_name = "FOLDER")]
+    pub scratch: Option<PathBuf>,
+    /// Most memory to take, as in 1.5GiB or 900MiB
+    #[arg(long, value_name = "SIZE", default_value = "1.5GiB", value_parser = memory_size)]
+    pub memory: u64,
+    /// Threads to work with; all cores where not given
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
+    pub threads: Option<u16>,
+    /// Print nothing but errors
+    #[arg(short, long)]
+    pub quiet: bool,
+    /// Print the seconds of each stage
+    #[arg(long)]
+    pub timings: bool,
+}
+
+/// `export`.
+#[derive(Debug, Args)]
+pub struct ExportArguments {
+    /// Sheaf file that the window saved
+    #[arg(value_name = "SHEAF.toml")]
+    pub sheaf: PathBuf,
+    /// File to write; its folder must exist
+    #[arg(short, long, value_name = "FILE")]
+    pub output: PathBuf,
+    /// Folder to look in, and below, for frames that are not where they were
+    #[arg(long, value_name = "FOLDER")]
+    pub frames: Option<PathBuf>,
+    /// Kind of file; taken from the ending of the output, then from the sheaf where not given
+    #[arg(long, value_enum)]
+    pub format: Option<FormatWord>,
     /// Also write what was done, as JSON
     #[arg(long, value_name = "FILE.json")]
     pub report: Option<PathBuf>,
@@ -312,12 +349,31 @@ impl StackArguments {
     #[must_use]
     pub fn file_format(&self) -> FileFormat {
         match self.format {
-            Some(FormatWord::Tiff16) => FileFormat::Tiff16,
-            Some(FormatWord::Tiff32f) => FileFormat::Tiff32f,
-            Some(FormatWord::Dng) => FileFormat::Dng,
-            Some(FormatWord::Png) => FileFormat::Png,
-            Some(FormatWord::Jpeg) => FileFormat::Jpeg,
+            Some(word) => word.format(),
             None => FileFormat::from_ending(&self.output).unwrap_or_default(),
+        }
+    }
+}
+
+impl ExportArguments {
+    /// The kind of file: as asked, or by the ending of the output, or as the sheaf says.
+    #[must_use]
+    pub fn file_format(&self, of_sheaf: FileFormat) -> FileFormat {
+        match self.format {
+            Some(word) => word.format(),
+            None => of_sheaf.for_path(&self.output).unwrap_or(of_sheaf),
+        }
+    }
+}
+
+impl FormatWord {
+    fn format(self) -> FileFormat {
+        match self {
+            Self::Tiff16 => FileFormat::Tiff16,
+            Self::Tiff32f => FileFormat::Tiff32f,
+            Self::Dng => FileFormat::Dng,
+            Self::Png => FileFormat::Png,
+            Self::Jpeg => FileFormat::Jpeg,
         }
     }
 }

@@ -63,7 +63,7 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
 }
 
 /// What a person wants to know after a run.
-fn summary(report: &Report, with_timings: bool) -> String {
+pub(super) fn summary(report: &Report, with_timings: bool) -> String {
     let used = report.frames.iter().filter(|frame| frame.used).count();
     let mut text = format!("{used} of {} frames stacked on {}\n", report.frames.len(), report.reference);
     for frame in report.frames.iter().filter(|frame| !frame.reason.is_empty()) {
@@ -96,7 +96,7 @@ fn summary(report: &Report, with_timings: bool) -> String {
     text
 }
 
-fn timings(report: &Report) -> String {
+pub(super) fn timings(report: &Report) -> String {
     let mut text = String::new();
     for (stage, seconds) in &report.seconds.0 {
         let _ = writeln!(text, "{seconds:8.2} s  {stage}");

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Mutex, PoisonError};
 use std::thread;
+use std::time::Instant;
 
 use crate::calibrate::{DefectFinder, Masters, NoiseModel, Suspects, calibrate};
 use crate::detect::{DetectSettings, FrameMeasure, measure_frame};
@@ -63,6 +64,8 @@ pub(super) struct Light {
     pub(super) measure: FrameMeasure,
     /// Pixels that may be defects, where they were looked for.
     pub(super) suspects: Option<Suspects>,
+    /// Seconds of its thread from the file to the scratch store, and for its stars.
+    pub(super) thread_secs: [f64; 2],
 }
 
 /// A light frame, or why it is set aside.
@@ -126,12 +129,13 @@ pub(super) fn read_all(
                 return Ok(());
             }
             monitor.step("Reading frames", done.load(Ordering::Relaxed), total)?;
+            let begun = Instant::now();
             let decoded = match if idx == first_idx { take(&waiting) } else { None } {
                 Some(raw) => Ok(raw),
                 None => decode(monitor, pass.decoder, &pass.paths[idx])?,
             };
             let reading = match decoded {
-                Ok(raw) => read_one(pass, &basis, &raw, &|frame| keep(idx, frame))?,
+                Ok(raw) => read_one(pass, &basis, &raw, begun, &|frame| keep(idx, frame))?,
                 Err(reason) => Err(reason),
             };
             on_frame(idx, &reading);
@@ -157,6 +161,7 @@ fn read_one(
     pass: &FirstPass<'_>,
     basis: &Basis,
     raw: &RawFrame,
+    begun: Instant,
     keep: &dyn Fn(&CalibratedFrame) -> Result<(), Error>,
 ) -> Result<Reading, Error> {
     if let Some(reason) = basis.misfit(raw) {
@@ -166,8 +171,10 @@ fn read_one(
     let frame = calibrate(raw, pass.masters);
     let suspects = pass.noise.as_ref().map(|noise| DefectFinder::suspects(&frame, noise));
     keep(&frame)?;
+    let kept = Instant::now();
     let measure = measure_frame(&frame, pass.foreground, &DetectSettings::default());
-    Ok(Ok(Light { metadata, measure, suspects }))
+    let thread_secs = [kept.duration_since(begun), kept.elapsed()].map(|spent| spent.as_secs_f64());
+    Ok(Ok(Light { metadata, measure, suspects, thread_secs }))
 }
 
 /// `Ok(Err(reason))` for a frame that cannot be decoded: it is set aside and the run goes on.

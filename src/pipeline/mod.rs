@@ -23,6 +23,7 @@ mod residuals;
 mod rows;
 mod run;
 mod sample;
+mod sheaf;
 mod sky_colors;
 mod star_trails;
 
@@ -32,6 +33,7 @@ pub use crate::develop::{
 };
 pub use crate::foreground::{ForegroundMask, Guide, Proposal, Stroke, StrokeSide};
 pub use crate::raw::{CameraColor, CaptureTime, Metadata};
+pub use crate::settings::{Combine, FileFormat};
 pub use gather::collect_frames;
 pub use left_out_picture::{nothing_clipped, save_left_out_picture};
 pub use lens_profile::save_lens_profile;
@@ -41,12 +43,10 @@ pub use output::{check_output, development, export, save_outcome_mask};
 pub use picture::{Picture, open_picture};
 pub use proposal::{LOW_CONFIDENCE, MaskProposal, propose_mask};
 pub use report::{FrameReport, LensReport, LensStart, NoiseReport, RadiusResidual, Report};
-pub use request::{
-    Colors, Combine, DEFAULT_MEMORY_BYTES, ExportSettings, FileFormat, MaskChoice, ReferenceChoice, Request,
-};
+pub use request::{Colors, DEFAULT_MEMORY_BYTES, ExportSettings, MaskChoice, ReferenceChoice, Request};
 pub use residual_picture::save_residual_picture;
 pub use residuals::{Arrow, FrameResiduals, round_below, typical_error_px};
-pub use run::{Outcome, run};
+pub use run::{Outcome, decode_by, run};
 pub use sample::write_sample_frames;
 
 /// Frames that a stack needs at least.

@@ -7,8 +7,9 @@ use crate::error::Error;
 use crate::export::{self, Compression, DEFAULT_JPEG_QUALITY, ExportError, FileMetadata, Finished, TiffPicture};
 use crate::job::{Cancelled, Monitor};
 use crate::pipeline::mask_file::save_mask;
-use crate::pipeline::request::{ExportSettings, FileFormat, Request};
+use crate::pipeline::request::{ExportSettings, Request};
 use crate::pipeline::run::{Outcome, same_file};
+use crate::settings::FileFormat;
 
 /// Writes the picture of an outcome; the file appears whole or not at all.
 pub fn export(monitor: &Monitor, outcome: &Outcome, path: &Path, settings: &ExportSettings) -> Result<(), Error> {

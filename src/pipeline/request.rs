@@ -1,10 +1,11 @@
 //! What a person asks of one run.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::Arc;
 
 use crate::develop::DevelopSettings;
 use crate::foreground::ForegroundMask;
+use crate::settings::{Combine, FileFormat};
 use crate::stack::CombineRule;
 
 /// One run: which frames, which choices. Everything has a default that is right for most nights.
@@ -111,21 +112,6 @@ pub enum ReferenceChoice {
     File(PathBuf),
 }
 
-/// How the samples of one pixel become one.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Combine {
-    /// Mean of the samples that agree.
-    #[default]
-    ClippedMean,
-    /// Mean of all.
-    Mean,
-    /// The middle one.
-    Median,
-    /// The brightest: star trails.
-    Maximum,
-}
-
 /// How samples of the mosaic become colors of the sky; concerns a clipped mean of raw frames.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -146,35 +132,4 @@ pub struct ExportSettings {
     pub format: FileFormat,
     /// The look.
     pub develop: DevelopSettings,
-}
-
-/// Kind of file.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum FileFormat {
-    /// 16-bit TIFF.
-    #[default]
-    Tiff16,
-    /// 32-bit float TIFF, linear.
-    Tiff32f,
-    /// Linear DNG: the raw editor's white balance still works.
-    Dng,
-    /// 16-bit PNG.
-    Png,
-    /// JPEG.
-    Jpeg,
-}
-
-impl FileFormat {
-    /// The kind of file that an ending stands for; `None` for an unknown one.
-    #[must_use]
-    pub fn from_ending(path: &Path) -> Option<Self> {
-        match path.extension()?.to_str()?.to_ascii_lowercase().as_str() {
-            "tif" | "tiff" => Some(Self::Tiff16),
-            "dng" => Some(Self::Dng),
-            "png" => Some(Self::Png),
-            "jpg" | "jpeg" => Some(Self::Jpeg),
-            _ => None,
-        }
-    }
 }

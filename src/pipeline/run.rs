@@ -1,7 +1,7 @@
 //! One run from files to a stack.
 
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 use crate::calibrate::{DefectFinder, Defects, Masters, NoiseModel, calibrate};
 use crate::demosaic::demosaic;
@@ -15,7 +15,7 @@ use crate::pipeline::lens_profile::{lens_profile_note, load_lens_profile};
 use crate::pipeline::lights::{self, Basis, FirstFrame, FirstPass, Light, Reading};
 use crate::pipeline::picture::Picture;
 use crate::pipeline::report::{FrameReport, LensReport, Report};
-use crate::pipeline::request::{Combine, MaskChoice, Request};
+use crate::pipeline::request::{MaskChoice, Request};
 use crate::pipeline::residuals::{FrameResiduals, by_radius};
 use crate::pipeline::rows::RepairedRows;
 use crate::pipeline::{MIN_FRAMES, landscape, load_mask, masters, noise, proposal, residuals, sky_colors, star_trails};
@@ -23,6 +23,7 @@ use crate::pixels::{Layout, Plane, Size};
 use crate::raw::{Decoder, Metadata};
 use crate::register::{LensFit, LensProfile};
 use crate::scratch::{ScratchSpec, ScratchStore};
+use crate::settings::{Combine, round_mask};
 use crate::stack::{StackRequest, Trails, find_trails, stack};
 
 /// Noise below black that the scratch store keeps, 1.0 at the white level.
@@ -231,7 +232,10 @@ pub(super) fn read_frames(
     let peak_memory_bytes = peak_memory_bytes(n_at_once);
     let defects = find_defects(&readings, &masters, noise_of_one.as_ref(), basis.layout);
     report.defects_repaired = defects.count();
-    clock.lap(report, "reading, calibrating, measuring");
+    let spent = readings.iter().flatten().fold([0.0; 2], |[read, measured], light| {
+        [read + light.thread_secs[0], measured + light.thread_secs[1]]
+    });
+    clock.lap_shared(report, [("reading and calibrating", spent[0]), ("finding stars", spent[1])]);
     Ok(ReadBurst { paths, basis, readings, store, defects, given_mask, profile, peak_memory_bytes })
 }
 
@@ -262,10 +266,20 @@ pub(super) fn file_name(path: &Path) -> String {
     path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned()
 }
 
+/// Decodes frames by `program` from now on wherever a request names none: for a host that is neither of this
+/// package's programs and does not begin with [`serve_if_asked`](crate::raw::serve_if_asked).
+///
+/// `false` where another one was named before, which stays.
+pub fn decode_by(program: PathBuf) -> bool {
+    DECODER_PROGRAM.set(program).is_ok()
+}
+
+static DECODER_PROGRAM: OnceLock<PathBuf> = OnceLock::new();
+
 /// The decoder of a program, the running one by default.
 pub(super) fn decoder(program: Option<&Path>) -> Result<Decoder, Error> {
     let this = Decoder::this_program().map_err(|source| Error::NoProgram { source })?;
-    Ok(match program {
+    Ok(match program.or(DECODER_PROGRAM.get().map(PathBuf::as_path)) {
         Some(program) => Decoder { program: program.to_owned(), ..this },
         None => this,
     })
@@ -277,9 +291,10 @@ fn given_mask(request: &Request, basis: &Basis, notes: &mut Vec<String>) -> Resu
         MaskChoice::File(path) => {
             let loaded = load_mask(path, basis.size, basis.orientation)?;
             notes.extend(loaded.warning);
-            Ok(Some(Arc::new(loaded.mask)))
+            Ok(Some(Arc::new(round_mask(&loaded.mask))))
         }
-        MaskChoice::Given(mask) if mask.size() == basis.size => Ok(Some(Arc::clone(mask))),
+        // As a file holds it, so that a saved sheaf gives the same picture.
+        MaskChoice::Given(mask) if mask.size() == basis.size => Ok(Some(Arc::new(round_mask(mask)))),
         MaskChoice::Given(mask) => Err(Error::Mask {
             path: PathBuf::from("painted for another burst"),
             what: format!("is {}, the frames are {}: clear it and paint anew", mask.size(), basis.size),

@@ -6,7 +6,7 @@
 use crate::demosaic::Window;
 use crate::job::Monitor;
 use crate::pixels::{Layout, Size};
-use crate::resample::{MosaicSource, collect};
+use crate::resample::{Grid, MosaicSource, collect};
 use crate::stack::StackError;
 use crate::stack::clip::{Centers, Combined};
 use crate::stack::gather::{Placed, Smoothing, Work, Workspace, bring_to_reference, read_window};
@@ -24,10 +24,7 @@ pub(super) fn collect_frame(
     workspace: &mut Workspace,
 ) -> Result<Smoothing, StackError> {
     monitor.check()?;
-    let grids: [_; 3] = std::array::from_fn(|channel| {
-        let own = placed.colors.iter().find(|color| color.channel == channel);
-        own.map_or_else(|| placed.warp.grid(target), |color| color.grid(target))
-    });
+    let grids: Vec<Grid> = placed.channels.iter().map(|warp| warp.grid(target)).collect();
     let windows = grids.iter().filter_map(|grid| grid.source_window(work.size));
     let (Some(window), Layout::Mosaic(cfa)) = (windows.reduce(Window::around), work.layout) else {
         let (colors, weights) = workspace.samples.lanes_mut(slot);
