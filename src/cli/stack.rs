@@ -8,7 +8,7 @@ use crate::cli::args::{StackArguments, is_page};
 use crate::cli::progress::monitor;
 use crate::cli::{Failure, use_threads};
 use crate::job::CancelToken;
-use crate::pipeline::{self, Report};
+use crate::pipeline::{self, Combine, Report};
 
 pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<(), Failure> {
     use_threads(arguments.threads);
@@ -22,13 +22,16 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
     }
     let export = arguments.export_settings();
     export.check()?;
-    let others = [&arguments.mask_output, &arguments.residuals, &arguments.save_lens_profile];
+    let others = [&arguments.mask_output, &arguments.residuals, &arguments.clipped, &arguments.save_lens_profile];
     let others = others.into_iter().flatten().chain(&arguments.report);
     for path in [&arguments.output].into_iter().chain(others) {
         pipeline::check_output(&request, path)?;
     }
     if let Some(folder) = &arguments.layers {
         pipeline::check_layers(&request, folder)?;
+    }
+    if arguments.clipped.is_some() && request.combine != Combine::ClippedMean {
+        return Err(pipeline::nothing_clipped().into());
     }
     request.output_folder = arguments.output.parent().map(std::path::Path::to_owned);
     let mut outcome = pipeline::run(&monitor, &request)?;
@@ -40,6 +43,9 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
     }
     if let Some(path) = &arguments.residuals {
         pipeline::save_residual_picture(&outcome, path)?;
+    }
+    if let Some(path) = &arguments.clipped {
+        pipeline::save_left_out_picture(&outcome, path)?;
     }
     let layers = match &arguments.layers {
         Some(folder) => pipeline::save_layers(&monitor, &outcome, folder, &export)?,

@@ -30,6 +30,8 @@ pub struct Request {
     pub lens_profile: Option<PathBuf>,
     /// How the samples of one pixel become one.
     pub combine: Combine,
+    /// How samples of the mosaic become colors of the sky.
+    pub colors: Colors,
     /// Samples this many standard deviations below the centre are left out.
     pub drop_below_sigma: f32,
     /// Samples this many standard deviations above the centre are left out.
@@ -79,6 +81,7 @@ impl Default for Request {
             reference: ReferenceChoice::Auto,
             lens_profile: None,
             combine: Combine::ClippedMean,
+            colors: Colors::Auto,
             drop_below_sigma: 3.0,
             drop_above_sigma: 3.0,
             scratch_folder: None,
@@ -111,6 +114,19 @@ pub enum ReferenceChoice {
     Auto,
     /// This one.
     File(PathBuf),
+}
+
+/// How samples of the mosaic become colors of the sky; concerns a clipped mean of raw frames.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Colors {
+    /// What is better for the burst at hand.
+    #[default]
+    Auto,
+    /// Each frame is given all colors at every pixel before it is moved.
+    Interpolated,
+    /// Each sample counts in its own color alone; the burst must be long enough to fill them.
+    Sampled,
 }
 
 /// The file to write.

@@ -11,6 +11,7 @@ use crate::job::Monitor;
 use crate::pipeline::burst::{self, Aligned};
 use crate::pipeline::clock::{StageClock, peak_memory_bytes};
 use crate::pipeline::layers::{self, Layers};
+use crate::pipeline::left_out_picture::left_out_shares;
 use crate::pipeline::lens_profile::{lens_profile_note, load_lens_profile};
 use crate::pipeline::lights::{self, Basis, FirstFrame, FirstPass, Light, Reading};
 use crate::pipeline::picture::Picture;
@@ -19,13 +20,13 @@ use crate::pipeline::report_settings::RunSettings;
 use crate::pipeline::request::{MaskChoice, Request};
 use crate::pipeline::residuals::{FrameResiduals, by_radius};
 use crate::pipeline::rows::RepairedRows;
-use crate::pipeline::{MIN_FRAMES, landscape, load_mask, masters, noise, proposal, residuals};
-use crate::pixels::{Layout, Size};
+use crate::pipeline::{MIN_FRAMES, landscape, load_mask, masters, noise, proposal, residuals, sky_colors, star_trails};
+use crate::pixels::{Layout, Plane, Size};
 use crate::raw::{Decoder, Metadata};
 use crate::register::{LensFit, LensProfile};
 use crate::scratch::{ScratchSpec, ScratchStore};
 use crate::settings::{Combine, round_mask};
-use crate::stack::{StackRequest, stack};
+use crate::stack::{StackRequest, Trails, find_trails, stack};
 
 /// Noise below black that the scratch store keeps, 1.0 at the white level.
 const LOWEST_VALUE: f32 = -0.05;
@@ -39,6 +40,9 @@ pub struct Outcome {
     pub single: Option<Picture>,
     /// The sky alone and the land alone, where the request asked for them.
     pub layers: Option<Layers>,
+    /// What clipping left out: the root of the share of the frames, 255 for all of them; `None` where nothing is
+    /// clipped.
+    pub left_out: Option<Plane<u8>>,
     /// The landscape that was kept still; `None` for sky only.
     pub foreground: Option<Arc<ForegroundMask>>,
     /// What was done.
@@ -94,14 +98,29 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let noise_model = burst::noise_model(&rows, &aligned)?;
     let sky = burst::sky_frames(&aligned, readings, noise_model.as_ref());
     let land = landscape::frames(&rows, &aligned, foreground.as_deref(), &sky)?;
-    let stack_request = StackRequest {
+    let mut stack_request = StackRequest {
         sky,
         land,
         foreground: foreground.as_deref(),
         combine: request.combine_rule(),
         noise: noise_model,
         memory_bytes: request.memory_bytes,
+        ..StackRequest::default()
     };
+    let trails;
+    match request.combine {
+        Combine::ClippedMean => {
+            trails = find_trails(monitor, &rows, &stack_request)?;
+            stack_request.trails = Some(&trails);
+            report.notes.extend(crossed_note(&trails, paths));
+            clock.lap(&mut report, "looking for trails");
+            stack_request.colors = sky_colors::choose(request.colors, &stack_request, &rows, &mut report.notes);
+        }
+        Combine::Maximum => {
+            star_trails::prepare(monitor, &aligned, readings, &mut stack_request, basis.size, &mut report.notes)?;
+        }
+        Combine::Mean | Combine::Median => {}
+    }
     let stacked = stack(monitor, &rows, &stack_request)?;
     clock.lap(&mut report, "stacking");
     let layers = if request.keep_layers { Some(layers::stack_layers(monitor, &rows, &stack_request)?) } else { None };
@@ -114,6 +133,7 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     if matches!(request.combine, Combine::ClippedMean | Combine::Mean) {
         report.noise = noise::measure(monitor, &rows, &stacked, &stack_request, aligned.reference)?;
     }
+    let left_out = (request.combine == Combine::ClippedMean).then(|| left_out_shares(&stacked));
     let single = if request.keep_single { Some(single_frame(&rows, aligned.reference, basis)?) } else { None };
     clock.lap(&mut report, "noise report");
     report.peak_memory_bytes = (*peak_while_reading).max(peak_memory_bytes(0));
@@ -129,6 +149,7 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
         picture: Picture { image: stacked.image, color: basis.color, orientation: basis.orientation },
         single,
         layers,
+        left_out,
         foreground,
         metadata: first_of(&used),
         n_frames: used.len(),
@@ -242,6 +263,15 @@ pub(super) fn read_frames(
         .fold([0.0; 2], |[read, measured], light| [read + light.thread_secs[0], measured + light.thread_secs[1]]);
     clock.lap_shared(report, [("reading and calibrating", spent[0]), ("finding stars", spent[1])]);
     Ok(ReadBurst { paths, basis, readings, store, defects, given_mask, profile, peak_memory_bytes })
+}
+
+/// Frames that something crossed, if any; what a few cells show may be noise.
+fn crossed_note(trails: &Trails, paths: &[PathBuf]) -> Option<String> {
+    const MIN_CELLS: usize = 40;
+    let crossed = trails.frames().filter(|&frame| trails.n_cells(frame) >= MIN_CELLS);
+    let names: Vec<String> = crossed.map(|frame| file_name(&paths[frame])).collect();
+    (!names.is_empty())
+        .then(|| format!("something bright crossed the sky and was left out along its way: {}", names.join(", ")))
 }
 
 /// The lights without those to skip.
