@@ -16,6 +16,8 @@ mod lens;
 mod other_inputs;
 #[path = "cli/support.rs"]
 mod support;
+#[path = "cli/writing.rs"]
+mod writing;
 
 use std::fs;
 
