@@ -6,6 +6,7 @@ use std::sync::Arc;
 use crate::develop::DevelopSettings;
 use crate::export::{Compression, DEFAULT_JPEG_QUALITY};
 use crate::foreground::ForegroundMask;
+use crate::raw::FrameScale;
 use crate::settings::{Combine, FileFormat};
 use crate::stack::CombineRule;
 
@@ -46,6 +47,8 @@ pub struct Request {
     pub keep_single: bool,
     /// Also stack the sky and the land alone, all over the frame, so that they can be joined anew in an editor.
     pub keep_layers: bool,
+    /// How large the frames are read; a mask that is given has this scale.
+    pub scale: FrameScale,
     /// Program that decodes a frame when started with the private argument; the running one where `None`.
     pub decoder_program: Option<PathBuf>,
 }
@@ -89,6 +92,7 @@ impl Default for Request {
             memory_bytes: DEFAULT_MEMORY_BYTES,
             keep_single: false,
             keep_layers: false,
+            scale: FrameScale::Full,
             decoder_program: None,
         }
     }

@@ -6,7 +6,7 @@ use std::sync::{Arc, OnceLock};
 use crate::calibrate::{DefectFinder, Defects, Masters, NoiseModel, calibrate};
 use crate::demosaic::demosaic;
 use crate::error::Error;
-use crate::foreground::ForegroundMask;
+use crate::foreground::{Doubt, ForegroundMask, Guide, Proposal};
 use crate::job::Monitor;
 use crate::pipeline::burst::{self, Aligned};
 use crate::pipeline::clock::{StageClock, peak_memory_bytes};
@@ -45,6 +45,8 @@ pub struct Outcome {
     pub left_out: Option<Plane<u8>>,
     /// The landscape that was kept still; `None` for sky only.
     pub foreground: Option<Arc<ForegroundMask>>,
+    /// How it was found, where it was not given.
+    pub found: Option<Found>,
     /// What was done.
     pub report: Report,
     /// What is left between each frame's stars and the reference frame's, frame by frame.
@@ -61,6 +63,19 @@ pub struct Outcome {
     pub exposures_secs: Vec<f64>,
 }
 
+/// A landscape that was proposed, and all that correcting it needs.
+#[derive(Clone, Debug)]
+pub struct Found {
+    /// From 0, a guess, to 1, sure.
+    pub confidence: f64,
+    /// Where a stroke would help, the most doubtful place first.
+    pub doubts: Vec<Doubt>,
+    /// What a person should know; each a sentence.
+    pub notes: Vec<String>,
+    /// What the burst shows, to solve again around a stroke.
+    pub guide: Arc<Guide>,
+}
+
 /// From files to a stack.
 pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let mut clock = StageClock::start();
@@ -72,6 +87,7 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let mut aligned = burst::align(monitor, request, &read)?;
     clock.lap(&mut report, "aligning");
 
+    let mut found_how = None;
     let foreground = match (&request.mask, read.given_mask.take()) {
         (MaskChoice::Auto, _) => {
             let found = proposal::propose_aligned(monitor, &read.rows(), &aligned, read.basis.orientation)?;
@@ -81,7 +97,10 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
                 aligned = burst::align(monitor, request, &read)?;
                 clock.lap(&mut report, "aligning");
             }
-            (found.foreground_fraction() > 0.0).then(|| Arc::new(found.mask))
+            let is_there = found.foreground_fraction() > 0.0;
+            let Proposal { mask, confidence, doubts, notes, guide } = found;
+            found_how = Some(Found { confidence, doubts, notes, guide: Arc::new(guide) });
+            is_there.then(|| Arc::new(mask))
         }
         (_, given) => given,
     };
@@ -151,6 +170,7 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
         layers,
         left_out,
         foreground,
+        found: found_how,
         metadata: first_of(&used),
         n_frames: used.len(),
         total_exposure_secs: used.iter().map(|light| light.metadata.exposure_secs).sum(),
@@ -196,7 +216,7 @@ pub(super) fn prepare(monitor: &Monitor, request: &Request, report: &mut Report)
         });
     }
     let decoder = decoder(request.decoder_program.as_deref())?;
-    let first = lights::first_frame(monitor, &decoder, &paths)?;
+    let first = lights::first_frame(monitor, &decoder, &paths, request.scale)?;
     let basis = first.basis.clone();
     let masters = masters::load(monitor, &decoder, request, &first.raw, &mut report.notes)?;
     let given_mask = given_mask(request, &basis, &mut report.notes)?;
@@ -251,6 +271,7 @@ pub(super) fn read_frames(
         foreground: land.as_ref(),
         noise: noise_of_one,
         n_at_once,
+        scale: request.scale,
     };
     let keep = |idx, frame: &_| store.write(idx, frame).map_err(Error::from);
     let readings = lights::read_all(monitor, &pass, first, &keep, &|_, _| {})?;
@@ -275,7 +296,7 @@ fn crossed_note(trails: &Trails, paths: &[PathBuf]) -> Option<String> {
 }
 
 /// The lights without those to skip.
-fn chosen_lights(request: &Request) -> Result<Vec<PathBuf>, Error> {
+pub(super) fn chosen_lights(request: &Request) -> Result<Vec<PathBuf>, Error> {
     if let Some(path) = request.skip.iter().find(|skip| !request.lights.iter().any(|light| same_file(light, skip))) {
         return Err(Error::NotAmongLights { path: path.clone() });
     }
