@@ -13,6 +13,7 @@ mod preferences;
 mod recovery;
 
 use std::fs;
+use std::io::Write;
 use std::path::PathBuf;
 
 use eframe::egui::{Key, Modifiers, Pos2};
@@ -278,9 +279,17 @@ fn a_picture_never_takes_the_place_of_a_frame_and_work_is_one_at_a_time() {
     window.apply(Action::Export(home.path().join("night.tif")));
     let told = window.state().notices.last().map(|notice| notice.text.clone()).unwrap_or_default();
     assert!(told.contains("a stack is being made"), "{told}");
+    let asked = std::time::Instant::now();
     window.apply(Action::Cancel);
-    window.step();
-    window.wait("it stopped", |_| true);
+    while window.harness.query_by_label("Stopping").is_some() {
+        assert!(asked.elapsed().as_secs() < 20, "it stops");
+        window.step();
+    }
+    let _ = writeln!(std::io::stdout(), "cancelled after {} ms", asked.elapsed().as_millis());
+    assert!(window.state().report.is_some(), "the stack that was there is still there");
+    let told = window.state().notices.last().map(|notice| notice.text.clone()).unwrap_or_default();
+    assert!(told.contains("a stack is being made"), "a cancel needs no words: {told}");
+    assert_eq!(fs::read_dir(&frames).expect("there").count(), 5, "no scratch file is left beside the frames");
 }
 
 #[test]
