@@ -80,6 +80,9 @@ impl App {
             (PathFor::MaskToLoad, Some(path)) => self.apply(Action::LoadMask(path)),
             (PathFor::MaskToSave, Some(path)) => self.apply(Action::SaveMask(path)),
             (PathFor::Export, Some(path)) => self.apply(Action::Export(path)),
+            (PathFor::Calibration(kind), _) => self.apply(Action::AddCalibration(kind, paths)),
+            (PathFor::LensProfileToLoad, Some(path)) => self.apply(Action::UseLensProfile(Some(path))),
+            (PathFor::LensProfileToSave, Some(path)) => self.apply(Action::SaveLensProfile(path)),
             (PathFor::SheafToSave, Some(path)) => self.apply(Action::Keep(Keep::SaveTo(path))),
             (PathFor::MovedFrames, Some(folder)) => self.apply(Action::Keep(Keep::LookIn(folder))),
             (PathFor::ScratchFolder, Some(folder)) => {

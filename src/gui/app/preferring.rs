@@ -14,10 +14,11 @@ use crate::settings::{Preferences, Remembered};
 const SETTLED: Duration = Duration::from_millis(700);
 
 /// Sections by the names that are remembered.
-const SECTIONS: [(Section, &str); 5] = [
+const SECTIONS: [(Section, &str); 6] = [
     (Section::Frames, "frames"),
     (Section::Foreground, "foreground"),
     (Section::Sky, "sky"),
+    (Section::Landscape, "landscape"),
     (Section::Picture, "picture"),
     (Section::File, "file"),
 ];
