@@ -46,7 +46,7 @@ pub(super) fn run(arguments: &ExportArguments, cancel: &CancelToken) -> Result<(
     outcome.report.command = Some(command_line());
     outcome.report.export = Some(export.clone());
     pipeline::export(&monitor, &outcome, &arguments.output, &export)?;
-    if let Some(path) = &arguments.report {
+    for path in &arguments.report {
         if is_page(path) { pipeline::save_report_page(&outcome, path)? } else { outcome.report.save(path)? }
     }
     if !arguments.quiet {
