@@ -147,9 +147,9 @@ pub struct ExportArguments {
     /// Kind of file; taken from the ending of the output, then from the sheaf where not given
     #[arg(long, value_enum)]
     pub format: Option<FormatWord>,
-    /// Also write what was done, as JSON
-    #[arg(long, value_name = "FILE.json")]
-    pub report: Option<PathBuf>,
+    /// Also write what was done, as JSON, or as a page to look at where the file ends in .html; may be given twice
+    #[arg(long, value_name = "FILE")]
+    pub report: Vec<PathBuf>,
     /// Folder for the temporary file; beside the output where not given
     #[arg(long, value_name = "FOLDER")]
     pub scratch: Option<PathBuf>,

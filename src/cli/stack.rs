@@ -70,7 +70,7 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
 }
 
 /// The words that started the program, each quoted where a shell would take it apart.
-fn command_line() -> String {
+pub(super) fn command_line() -> String {
     let words = env::args_os().map(|word| {
         let word = word.to_string_lossy().into_owned();
         let is_plain = |letter: char| letter.is_ascii_alphanumeric() || "-_./:=,+@%".contains(letter);
