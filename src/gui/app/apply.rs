@@ -1,22 +1,20 @@
 //! The only place that acts on what was asked.
 
 use std::path::PathBuf;
-use std::sync::Arc;
 use std::time::Instant;
 
 use eframe::egui::{Pos2, Rect, ViewportCommand};
 
 use crate::gui::action::Action;
-use crate::gui::app::{App, RunKey};
+use crate::gui::app::App;
 use crate::gui::correcting::{Correction, EdgeChange};
 use crate::gui::history::Edit;
 use crate::gui::keep::{Keep, Leaving};
 use crate::gui::panels::foreground::{BRUSH_RANGE, EDGE_RANGE};
-use crate::gui::sheaf::{Choices, Land};
+use crate::gui::sheaf::Choices;
 use crate::gui::state::{PathFor, Shown};
 use crate::gui::view::{View, Zoom};
 use crate::gui::works::{self, Ear};
-use crate::pipeline::Request;
 use crate::pixels::{Orientation, Size};
 
 impl App {

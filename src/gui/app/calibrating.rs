@@ -8,11 +8,12 @@ use crate::gui::calibration::CalibrationKind;
 use crate::gui::history::Edit;
 use crate::gui::sheaf::Calibration;
 use crate::gui::works;
+use crate::settings::looks_like_sheaf;
 
 impl App {
-    /// On an empty window they are the night; later, they may be anything.
+    /// On an empty window they are the night; later, they may be anything. A sheaf is always one.
     pub(super) fn take_dropped(&mut self, paths: Vec<PathBuf>) {
-        if self.state.sheaf.frames.is_empty() {
+        if self.state.sheaf.frames.is_empty() || paths.iter().any(|path| looks_like_sheaf(path)) {
             return self.apply(Action::AddPaths(paths));
         }
         self.state.dropped.extend(paths);
