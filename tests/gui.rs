@@ -155,6 +155,12 @@ fn a_stacked_frame_says_how_it_was_aligned_and_shows_its_star_arrows() {
         matched: 61,
         rms_px: Some(0.284),
         registration_reason: reason.map(str::to_owned),
+        capture_time: None,
+        exposure_secs: Some(20.0),
+        stars: 61,
+        fwhm_px: Some(2.1),
+        elongation: Some(1.1),
+        sky_level: Some(0.05),
         residuals_by_radius: Vec::new(),
     };
     let frames = vec![

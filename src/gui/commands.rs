@@ -45,7 +45,7 @@ const FRAMES: [Command; 15] = [
 ];
 
 /// Commands about the picture on the canvas.
-const PICTURE: [Command; 18] = [
+const PICTURE: [Command; 16] = [
     command("F", "Whole picture", |_| Action::Zoom(Zoom::Fit)),
     command("1", "100 %", |_| Action::Zoom(Zoom::Scale(1.0))),
     command("2", "200 %", |_| Action::Zoom(Zoom::Scale(2.0))),
