@@ -84,10 +84,13 @@ fn hundreds_of_damaged_files_leave_the_window_alive_and_the_good_frames_ready() 
     let mut number = String::new();
     BufReader::new(output).read_line(&mut number).expect("the server tells its display");
     let display = format!(":{}", number.trim());
+    // What the program keeps of its own; never the person's.
+    let home = tempfile::tempdir().expect("a temporary folder");
     let window = Command::new(env!("CARGO_BIN_EXE_nightsheaf"))
         .arg(folder.path())
         .env("DISPLAY", &display)
         .env("LIBGL_ALWAYS_SOFTWARE", "1")
+        .env("NIGHTSHEAF_HOME", home.path())
         .env_remove("WAYLAND_DISPLAY")
         .env("DBUS_SESSION_BUS_ADDRESS", "unix:path=/nonexistent")
         .spawn()
