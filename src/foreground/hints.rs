@@ -143,7 +143,8 @@ impl Guide {
                         if agrees {
                             solved.0.set(x, y, proposed(x, y));
                         } else if moved.contains(column, row) || plain {
-                            let place = |frame: usize, first: usize| (frame as f32 + 0.5) / bin as f32 - 0.5 - first as f32;
+                            let place =
+                                |frame: usize, first: usize| (frame as f32 + 0.5) / bin as f32 - 0.5 - first as f32;
                             let chance = bilinear(chances, place(x, rect.x), place(y, rect.y));
                             // Between two pixels of the guide the chance rises over `bin` pixels of the frame.
                             let alpha = (chance - 0.5) * bin as f32 / EDGE_PX + 0.5;
@@ -175,6 +176,15 @@ impl Guide {
 }
 
 impl Guide {
+    /// A guide that knows nothing: an even picture without landscape.
+    #[must_use]
+    pub fn plain(size: Size) -> Self {
+        let one = Size { width: 1, height: 1 };
+        let grey = Plane::filled(size, 0.0);
+        let cell = size.width.max(size.height).max(1);
+        Self { bin: 1, cell, grey, sigma: Plane::filled(one, 1.0), proposed: Plane::filled(size, 0) }
+    }
+
     /// Size of the frames that it is for.
     #[must_use]
     pub fn size(&self) -> Size {

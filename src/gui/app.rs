@@ -37,6 +37,7 @@ mod listen;
 mod picking;
 mod preferring;
 mod preview;
+mod running;
 mod saving;
 
 /// Width of the side column.
@@ -55,6 +56,8 @@ pub struct App {
     lanes: Lanes,
     heard: (Sender<Heard>, Receiver<Heard>),
     dialog: Option<Dialog>,
+    /// Whether paths are typed even where the desktop has dialogs.
+    types_paths: bool,
     /// All paths given so far: files and folders.
     given: Vec<PathBuf>,
     outcome: Option<Arc<Outcome>>,
@@ -156,6 +159,7 @@ impl App {
             },
             heard: channel(),
             dialog: None,
+            types_paths: false,
             given: Vec::new(),
             outcome: None,
             keeper: saving::Keeper::new(folders),
@@ -185,6 +189,16 @@ impl App {
             app.apply(Action::AddPaths(paths));
         }
         Ok(app)
+    }
+
+    /// When the program began, for the measurement of its first picture.
+    pub fn began_at(&mut self, began: std::time::Instant) {
+        self.frame_clock.begin_at(began);
+    }
+
+    /// Asks for typed paths instead of opening dialogs of the desktop.
+    pub fn type_paths(&mut self) {
+        self.types_paths = true;
     }
 
     /// What is on the screen.
@@ -317,6 +331,9 @@ impl eframe::App for App {
     fn ui(&mut self, ui: &mut Ui, frame: &mut eframe::Frame) {
         self.frame_clock.note(frame.info().cpu_usage);
         self.draw(ui);
+        if self.layers.shown(self.state.shown).is_some_and(|layer| layer.is_visible()) {
+            self.frame_clock.note_picture();
+        }
     }
 
     fn on_exit(&mut self, _gl: Option<&eframe::glow::Context>) {

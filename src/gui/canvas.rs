@@ -11,7 +11,7 @@ use crate::gui::hatching::hatch;
 use crate::gui::layer::Layer;
 use crate::gui::sheaf::Land;
 use crate::gui::state::{PreviewFacts, Shown, State};
-use crate::gui::theme::{Palette, palette};
+use crate::gui::theme::{PLATE_OPACITY, Palette, palette};
 use crate::gui::tiles::Order;
 use crate::gui::view::{Placement, Zoom};
 use crate::gui::widgets::single;
@@ -133,8 +133,9 @@ fn draw(ui: &Ui, state: &State, layers: &mut Layers, placement: &Placement, canv
     let painter = ui.painter();
     let comparing = is_comparing(state, layers);
     let Layers { frame, stack, single, preview, preview_single } = layers;
+    let mut none = None;
     let (whole, single) = match state.shown {
-        Some(Shown::Frame(_)) => (frame, &mut None),
+        Some(Shown::Frame(_)) => (frame, &mut none),
         Some(Shown::Preview) => (preview, preview_single),
         _ => (stack, single),
     };
@@ -187,7 +188,11 @@ fn divider(ui: &mut Ui, state: &State, canvas: Rect, actions: &mut Vec<Action>) 
 fn labels(ui: &Ui, state: &State, comparing: bool, canvas: Rect) {
     let noise = state.report.as_ref().and_then(|report| report.noise);
     if state.glow_shown && !matches!(state.shown, Some(Shown::Frame(_))) {
-        let figures = if state.glow_found { "the light taken away from the sky, brightest as grey" } else { "nothing is taken away" };
+        let figures = if state.glow_found {
+            "the light taken away from the sky, brightest as grey"
+        } else {
+            "nothing is taken away"
+        };
         return plate(ui, canvas.shrink(8.0), Align2::LEFT_TOP, "Sky glow", Some(figures));
     }
     match state.shown {
@@ -196,7 +201,13 @@ fn labels(ui: &Ui, state: &State, comparing: bool, canvas: Rect) {
             let left = Rect { max: pos2(x - 8.0, canvas.bottom()), ..canvas };
             let right = Rect { min: pos2(x + 8.0, canvas.top()), ..canvas };
             plate(ui, left, Align2::RIGHT_TOP, "Single frame", None);
-            plate(ui, right, Align2::LEFT_TOP, "Preview", state.preview.as_ref().map(PreviewFacts::in_words).as_deref());
+            plate(
+                ui,
+                right,
+                Align2::LEFT_TOP,
+                "Preview",
+                state.preview.as_ref().map(PreviewFacts::in_words).as_deref(),
+            );
         }
         Some(Shown::Preview) => {
             let facts = state.preview.as_ref().map(PreviewFacts::in_words);
@@ -277,7 +288,7 @@ fn plate(ui: &Ui, room: Rect, corner: Align2, name: &str, figures: Option<&str>)
 
 /// Behind words on the picture.
 pub(super) fn ground(palette: &Palette) -> Color32 {
-    palette.wall.gamma_multiply(0.92)
+    palette.wall.gamma_multiply(PLATE_OPACITY)
 }
 
 fn waiting(ui: &Ui, canvas: Rect, coming: bool) {

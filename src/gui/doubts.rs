@@ -2,7 +2,7 @@
 
 use eframe::egui::{Align2, Color32, Painter, Pos2, Rect, Shape, Stroke, TextStyle, Ui, pos2, vec2};
 
-use crate::gui::theme::{Palette, palette};
+use crate::gui::theme::{PLATE_OPACITY, Palette, palette};
 use crate::gui::view::Placement;
 use crate::pipeline::{Found, LOW_CONFIDENCE};
 
@@ -49,6 +49,6 @@ fn ask(ui: &Ui, painter: &Painter, outline: Rect, canvas: Rect, palette: &Palett
     let top = if above > canvas.top() + 50.0 { above } else { outline.bottom() + 3.0 };
     let left = outline.left().clamp(canvas.left() + 8.0, (canvas.right() - size.x - 8.0).max(canvas.left() + 8.0));
     let plate = Align2::LEFT_TOP.anchor_size(pos2(left, top), size);
-    painter.rect_filled(plate, 3.0, palette.wall.gamma_multiply(0.92));
+    painter.rect_filled(plate, 3.0, palette.wall.gamma_multiply(PLATE_OPACITY));
     painter.galley(plate.min + vec2(7.0, 4.0), galley, palette.lamp);
 }

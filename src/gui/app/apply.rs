@@ -1,22 +1,20 @@
 //! The only place that acts on what was asked.
 
 use std::path::PathBuf;
-use std::sync::Arc;
 use std::time::Instant;
 
 use eframe::egui::{Pos2, Rect, ViewportCommand};
 
 use crate::gui::action::Action;
-use crate::gui::app::{App, RunKey};
-use crate::gui::history::Edit;
+use crate::gui::app::App;
 use crate::gui::correcting::{Correction, EdgeChange};
+use crate::gui::history::Edit;
 use crate::gui::keep::{Keep, Leaving};
 use crate::gui::panels::foreground::{BRUSH_RANGE, EDGE_RANGE};
-use crate::gui::sheaf::{Choices, Land};
+use crate::gui::sheaf::Choices;
 use crate::gui::state::{PathFor, Shown};
 use crate::gui::view::{View, Zoom};
 use crate::gui::works::{self, Ear};
-use crate::pipeline::Request;
 use crate::pixels::{Orientation, Size};
 
 impl App {
@@ -274,62 +272,6 @@ impl App {
         self.correct_mask(size, Correction::Edge(change));
     }
 
-
-    /// Develops what is on the canvas anew, after what is being developed now.
-    pub(super) fn develop(&mut self) {
-        let frame = self.layers.frame.as_ref().map(|layer| Arc::clone(layer.pyramid()));
-        let stack = self.layers.stack.as_ref().map(|layer| Arc::clone(layer.pyramid())).zip(self.outcome.clone());
-        let preview = self.layers.preview.as_ref().map(|layer| Arc::clone(layer.pyramid()));
-        let preview = preview.zip(self.preview_outcome.clone());
-        let settings = self.state.sheaf.choices.develop.clone();
-        let aspect = self.aspect();
-        let work = move |monitor: &_| {
-            let [stack, preview] = [&stack, &preview]
-                .map(|made| made.as_ref().map(|(pyramid, outcome)| (&**pyramid, &**outcome)));
-            works::develop(monitor, frame.as_deref(), stack, preview, &settings, aspect)
-        };
-        let failed = self.lanes.develop.follow(&self.context, work);
-        self.tell_broken(failed);
-    }
-
-    fn stack(&mut self) {
-        if self.lanes.stack.is_busy() || self.lanes.file.is_busy() || self.state.sheaf.n_wanted() < 2 {
-            return;
-        }
-        self.lay_brush_down();
-        // A run needs all cores; what is not measured yet is measured after it.
-        self.lanes.gather.abandon();
-        self.lanes.preview.abandon();
-        self.shows_results = true;
-        let (memory_bytes, threads) = self.means();
-        let scratch_folder = self.state.keeping.preferences.scratch_folder.clone();
-        let request = Request { scratch_folder, ..self.state.sheaf.request(memory_bytes) };
-        self.check_last_output(&request);
-        let settings = self.state.sheaf.choices.develop.clone();
-        self.running_key = Some(self.run_key());
-        let aspect = self.aspect();
-        let work = move |monitor: &_| works::with_threads(threads, || works::stack(monitor, &request, &settings, aspect));
-        let failed = self.lanes.stack.submit(&self.context, work);
-        self.tell_broken(failed);
-    }
-
-    /// Memory and threads that work may take.
-    pub(super) fn means(&self) -> (u64, Option<u16>) {
-        let preferences = &self.state.keeping.preferences;
-        (preferences.memory_bytes(), preferences.threads)
-    }
-
-    fn cancel(&mut self) {
-        let lanes = &mut self.lanes;
-        if lanes.stack.is_busy() {
-            lanes.stack.cancel();
-        } else if lanes.file.is_busy() {
-            lanes.file.cancel();
-        } else {
-            lanes.gather.cancel();
-        }
-    }
-
     fn zoom(&mut self, zoom: Zoom) {
         let center = match (self.state.view.zoom, zoom) {
             (_, Zoom::Fit) => View::default().center,
@@ -403,19 +345,5 @@ impl App {
     fn toggle_keys(&mut self) {
         self.state.keys_shown = !self.state.keys_shown;
         self.state.command_search.clear();
-    }
-
-    /// All that the next run would depend on. The look is not part of it: it comes after the run.
-    pub(super) fn run_key(&self) -> RunKey {
-        let sheaf = &self.state.sheaf;
-        let wanted = sheaf.frames.iter().filter(|frame| !frame.is_aside()).map(|frame| frame.path.clone());
-        let defaults = Choices::default();
-        RunKey {
-            wanted: wanted.collect(),
-            land: sheaf.land,
-            mask_version: (sheaf.land == Land::Painted).then_some(self.mask_version),
-            choices: Choices { develop: defaults.develop, format: defaults.format, ..sheaf.choices.clone() },
-            calibration: sheaf.calibration.clone(),
-        }
     }
 }

@@ -117,6 +117,20 @@ impl App {
         for finding in findings {
             self.take_finding(finding);
         }
+        self.show_a_used_frame();
+    }
+
+    /// Nobody asked for a frame that is set aside: the nearest one that takes part is a better first sight.
+    fn show_a_used_frame(&mut self) {
+        let Some(Shown::Frame(index)) = self.state.shown else { return };
+        let frames = &self.state.sheaf.frames;
+        if !self.shows_results || frames.get(index).is_none_or(|frame| !frame.is_aside()) {
+            return;
+        }
+        let used = (0..frames.len()).filter(|&other| !frames[other].is_aside());
+        if let Some(nearest) = used.min_by_key(|other| other.abs_diff(index)) {
+            self.show_without_choice(Shown::Frame(nearest));
+        }
     }
 
     fn take_finding(&mut self, finding: FrameFinding) {
@@ -193,14 +207,13 @@ impl App {
         }
     }
 
-    fn take_answer(&mut self, answer: Answer) {
+    pub(super) fn take_answer(&mut self, answer: Answer) {
         match answer {
             Answer::Chosen(path_for, paths) => self.use_paths(path_for, paths),
             Answer::Cancelled => {}
             Answer::NoDialog(question) => {
                 let start = question.start.map(|folder| folder.join(&question.file_name));
-                let targets =
-                    [PathFor::Export, PathFor::MaskToSave, PathFor::SheafToSave, PathFor::LensProfileToSave];
+                let targets = [PathFor::Export, PathFor::MaskToSave, PathFor::SheafToSave, PathFor::LensProfileToSave];
                 let named = targets.contains(&question.path_for);
                 self.state.typed_path =
                     start.filter(|_| named).map_or(question.file_name, |path| path.display().to_string());
