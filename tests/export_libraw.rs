@@ -94,6 +94,10 @@ fn libraw_turns_our_dng_upright() {
         // The bright grey patch is the first column: at the top when turned to the right, else at the bottom.
         let [top, bottom] = [16, 176].map(|y: u32| found.get_pixel(32, y).0);
         let is_grey = |pixel: [u16; 3]| f64::from(pixel[0].abs_diff(pixel[2])) < 0.03 * f64::from(pixel[1]);
-        assert_eq!((is_grey(top), is_grey(bottom)), (name == "right.dng", name == "left.dng"), "{name}: {top:?}, {bottom:?}");
+        assert_eq!(
+            (is_grey(top), is_grey(bottom)),
+            (name == "right.dng", name == "left.dng"),
+            "{name}: {top:?}, {bottom:?}"
+        );
     }
 }

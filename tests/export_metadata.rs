@@ -66,7 +66,10 @@ fn read(path: &Path) -> Option<Value> {
 
 fn near(found: &Value, expected: f64, what: &str) {
     let found = found.as_f64().or_else(|| found.as_str()?.parse().ok());
-    assert!(found.is_some_and(|found| (found - expected).abs() < 1e-5 * expected.abs().max(1.0)), "{what} is {found:?}, not {expected}");
+    assert!(
+        found.is_some_and(|found| (found - expected).abs() < 1e-5 * expected.abs().max(1.0)),
+        "{what} is {found:?}, not {expected}"
+    );
 }
 
 #[test]

@@ -65,6 +65,10 @@ fn ten_thousand_damaged_files_are_messages_or_right_pictures() {
             Ok(_) => *expected == Fate::Picture,
             Err(_) => *expected != Fate::Picture,
         };
-        assert!(agrees, "case {number} is {expected:?}, and through the real decoder {:?}", result.map(|frame| frame.size()));
+        assert!(
+            agrees,
+            "case {number} is {expected:?}, and through the real decoder {:?}",
+            result.map(|frame| frame.size())
+        );
     });
 }

@@ -25,7 +25,20 @@ fn reported(folder: &Path) -> (Value, String) {
     fs::write(frames.join("zz <b> & \"q\".dng"), "Clouds until midnight.\n").expect("a small file");
     let (output, page, data) = (folder.join("night.tiff"), folder.join("night.html"), folder.join("night.json"));
     let mask = night().join("truth/mask.png");
-    done!("stack", frames, "--darks", night().join("darks"), "--mask", mask, "-o", output, "--report", page, "--report", data);
+    done!(
+        "stack",
+        frames,
+        "--darks",
+        night().join("darks"),
+        "--mask",
+        mask,
+        "-o",
+        output,
+        "--report",
+        page,
+        "--report",
+        data
+    );
     (json(&data), fs::read_to_string(&page).expect("a page"))
 }
 
@@ -53,7 +66,10 @@ fn the_page_is_valid_whole_and_needs_nothing_else() {
         assert!(address.starts_with("data:image/jpeg;base64,"), "{} leads out of the page", element.name());
     }
     let viewport = all(&page, "meta[name=viewport]");
-    assert!(viewport.first().and_then(|meta| meta.attr("content")).is_some_and(|words| words.contains("device-width")), "a phone shows it in its own width");
+    assert!(
+        viewport.first().and_then(|meta| meta.attr("content")).is_some_and(|words| words.contains("device-width")),
+        "a phone shows it in its own width"
+    );
 
     let pictures = all(&page, "img");
     assert_eq!(pictures.len(), 4, "before and after, whole and in detail");
@@ -78,7 +94,10 @@ fn the_page_is_valid_whole_and_needs_nothing_else() {
     assert!(words.contains(&format!("{gain:.2} times less noise")), "the gain");
     assert!(words.contains("√4 = 2.00"), "what four frames would allow");
     let command = data["command"].as_str().expect("a run from the command line");
-    assert!(texts(&page, "pre").concat() == command && command.contains(" stack "), "the words to repeat it: {command}");
+    assert!(
+        texts(&page, "pre").concat() == command && command.contains(" stack "),
+        "the words to repeat it: {command}"
+    );
     let names = texts(&page, "dt");
     for name in ["combine", "drop_above_sigma", "develop.space", "develop.white_balance", "format", "mask", "darks"] {
         assert!(names.iter().any(|found| found == name), "{name} is not among {names:?}");
@@ -125,7 +144,8 @@ fn every_field_of_the_report_is_documented_and_every_documented_field_is_there()
     let (data, _) = reported(folder.path());
     let mut found = BTreeSet::new();
     paths(&data, "", &mut found);
-    let docs = fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/report.md")).expect("the documentation");
+    let docs =
+        fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/report.md")).expect("the documentation");
     let first_cells = docs.lines().filter_map(|line| line.strip_prefix("| `")?.split('`').next());
     let documented: BTreeSet<String> = first_cells.map(str::to_owned).collect();
     let missing: Vec<_> = found.difference(&documented).collect();

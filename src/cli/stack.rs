@@ -8,7 +8,7 @@ use crate::cli::args::{StackArguments, is_page};
 use crate::cli::progress::monitor;
 use crate::cli::{Failure, use_threads};
 use crate::job::CancelToken;
-use crate::pipeline::{self, Report};
+use crate::pipeline::{self, Combine, Report};
 
 pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<(), Failure> {
     use_threads(arguments.threads);
@@ -22,13 +22,16 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
     }
     let export = arguments.export_settings();
     export.check()?;
-    let others = [&arguments.mask_output, &arguments.residuals, &arguments.save_lens_profile];
+    let others = [&arguments.mask_output, &arguments.residuals, &arguments.clipped, &arguments.save_lens_profile];
     let others = others.into_iter().flatten().chain(&arguments.report);
     for path in [&arguments.output].into_iter().chain(others) {
         pipeline::check_output(&request, path)?;
     }
     if let Some(folder) = &arguments.layers {
         pipeline::check_layers(&request, folder)?;
+    }
+    if arguments.clipped.is_some() && request.combine != Combine::ClippedMean {
+        return Err(pipeline::nothing_clipped().into());
     }
     request.output_folder = arguments.output.parent().map(std::path::Path::to_owned);
     let mut outcome = pipeline::run(&monitor, &request)?;
@@ -41,6 +44,9 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
     if let Some(path) = &arguments.residuals {
         pipeline::save_residual_picture(&outcome, path)?;
     }
+    if let Some(path) = &arguments.clipped {
+        pipeline::save_left_out_picture(&outcome, path)?;
+    }
     let layers = match &arguments.layers {
         Some(folder) => pipeline::save_layers(&monitor, &outcome, folder, &export)?,
         None => Vec::new(),
@@ -50,7 +56,8 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
     }
     if !arguments.quiet {
         let summary = summary(&outcome.report, arguments.timings);
-        let written: String = [&arguments.output].into_iter().chain(&layers).map(|path| format!("wrote {}\n", path.display())).collect();
+        let written: String =
+            [&arguments.output].into_iter().chain(&layers).map(|path| format!("wrote {}\n", path.display())).collect();
         write!(io::stdout(), "{summary}{written}")?;
     } else if arguments.timings {
         write!(io::stdout(), "{}", timings(&outcome.report))?;
@@ -63,7 +70,7 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
 }
 
 /// The words that started the program, each quoted where a shell would take it apart.
-fn command_line() -> String {
+pub(super) fn command_line() -> String {
     let words = env::args_os().map(|word| {
         let word = word.to_string_lossy().into_owned();
         let is_plain = |letter: char| letter.is_ascii_alphanumeric() || "-_./:=,+@%".contains(letter);
@@ -73,7 +80,7 @@ fn command_line() -> String {
 }
 
 /// What a person wants to know after a run.
-fn summary(report: &Report, with_timings: bool) -> String {
+pub(super) fn summary(report: &Report, with_timings: bool) -> String {
     let used = report.frames.iter().filter(|frame| frame.used).count();
     let mut text = format!("{used} of {} frames stacked on {}\n", report.frames.len(), report.reference);
     for frame in report.frames.iter().filter(|frame| !frame.reason.is_empty()) {
@@ -106,7 +113,7 @@ fn summary(report: &Report, with_timings: bool) -> String {
     text
 }
 
-fn timings(report: &Report) -> String {
+pub(super) fn timings(report: &Report) -> String {
     let mut text = String::new();
     for (stage, seconds) in &report.seconds.0 {
         let _ = writeln!(text, "{seconds:8.2} s  {stage}");

@@ -11,9 +11,7 @@ use flate2::write::ZlibEncoder;
 use tiff::encoder::{DirectoryEncoder, TiffEncoder, TiffKind, TiffKindBig, TiffKindStandard};
 use tiff::tags::Tag;
 
-use crate::export::exif::{
-    pad_to_even, write_beside, write_main_tags, write_resolution, write_undefined, write_xmp,
-};
+use crate::export::exif::{pad_to_even, write_beside, write_main_tags, write_resolution, write_undefined, write_xmp};
 use crate::export::replace::replace_file;
 use crate::export::strips::{ROWS_PER_STRIP, camera_rows, finished_rows, for_each_strip, light_rows};
 use crate::export::{ExportError, FileMetadata, TiffPicture, icc, sides};

@@ -47,7 +47,8 @@ pub(super) fn packet(metadata: &FileMetadata) -> Vec<u8> {
         }
     }
     if let Some(iso) = first.iso {
-        let _ = writeln!(body, "   <exif:ISOSpeedRatings><rdf:Seq><rdf:li>{iso}</rdf:li></rdf:Seq></exif:ISOSpeedRatings>");
+        let _ =
+            writeln!(body, "   <exif:ISOSpeedRatings><rdf:Seq><rdf:li>{iso}</rdf:li></rdf:Seq></exif:ISOSpeedRatings>");
     }
     let text = escaped(&description(metadata));
     let _ = writeln!(

@@ -8,10 +8,11 @@ use crate::error::Error;
 use crate::export::{self, ExportError, FileMetadata, Finished, TiffPicture};
 use crate::job::{Cancelled, Monitor};
 use crate::pipeline::mask_file::save_mask;
-use crate::pipeline::request::{ExportSettings, FileFormat, Request};
+use crate::pipeline::request::{ExportSettings, Request};
 use crate::pipeline::run::{Outcome, same_file};
 use crate::pixels::{LinearImage, Orientation};
 use crate::raw::Metadata;
+use crate::settings::FileFormat;
 
 /// Writes the picture of an outcome; the file appears whole or not at all.
 pub fn export(monitor: &Monitor, outcome: &Outcome, path: &Path, settings: &ExportSettings) -> Result<(), Error> {

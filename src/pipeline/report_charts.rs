@@ -29,10 +29,7 @@ struct Chart {
 
 impl Chart {
     fn new(height: f64, label: &str) -> Self {
-        let text = format!(
-            "<svg viewBox=\"0 0 {WIDTH} {height:.0}\" role=\"img\" aria-label=\"{}\">",
-            escaped(label)
-        );
+        let text = format!("<svg viewBox=\"0 0 {WIDTH} {height:.0}\" role=\"img\" aria-label=\"{}\">", escaped(label));
         Self { text }
     }
 
@@ -68,11 +65,13 @@ pub(super) fn night_line(frames: &[FrameReport]) -> String {
     let widths: Vec<f64> = frames.iter().filter_map(|frame| frame.fwhm_px.map(f64::from)).collect();
     let median_width = middle(widths).unwrap_or(1.0);
     let skies: Vec<f64> = frames.iter().filter_map(|frame| frame.sky_level.map(f64::from)).collect();
-    let (darkest, brightest) = skies.iter().fold((f64::MAX, f64::MIN), |(low, high), &sky| (low.min(sky), high.max(sky)));
+    let (darkest, brightest) =
+        skies.iter().fold((f64::MAX, f64::MIN), |(low, high), &sky| (low.min(sky), high.max(sky)));
     chart.line("axis", [0.0, BASE], [WIDTH, BASE]);
     for (frame, [left, right]) in frames.iter().zip(spans) {
         let height = frame.fwhm_px.map_or(0.12, |fwhm| (f64::from(fwhm) / (TALLEST * median_width)).min(1.0)) * ROOM;
-        let share = frame.sky_level.map_or(0.0, |sky| (f64::from(sky) - darkest) / (brightest - darkest).max(0.25 * brightest));
+        let share =
+            frame.sky_level.map_or(0.0, |sky| (f64::from(sky) - darkest) / (brightest - darkest).max(0.25 * brightest));
         let width = (right - left).max(3.0);
         let class = if frame.used { "used" } else { "aside" };
         let _ = write!(
@@ -161,7 +160,11 @@ pub(super) fn arrows(all: &[Arrow], stored: Size, orientation: Orientation) -> O
     let length = bar_px * magnification * scale;
     let y = height + 18.0;
     chart.line("bar", [1.0, y], [1.0 + length, y]);
-    chart.words([length + 12.0, y + 5.0], "start", &format!("{bar_px} px; arrows are drawn {magnification} times longer"));
+    chart.words(
+        [length + 12.0, y + 5.0],
+        "start",
+        &format!("{bar_px} px; arrows are drawn {magnification} times longer"),
+    );
     Some(chart.finish())
 }
 
@@ -209,12 +212,12 @@ pub(super) fn by_radius(frames: &[FrameReport]) -> Option<String> {
 pub(super) fn noise_bars(noise: &NoiseReport) -> String {
     let mut chart = Chart::new(92.0, "Noise gain beside what the frames allow");
     let most = noise.gain.max(noise.ideal).max(1.0);
-    for (y, class, value, words) in [(8.0, "used", noise.gain, "reached"), (50.0, "allowed", noise.ideal, "allowed by the frames")] {
+    for (y, class, value, words) in
+        [(8.0, "used", noise.gain, "reached"), (50.0, "allowed", noise.ideal, "allowed by the frames")]
+    {
         let length = value / most * (WIDTH - 320.0);
-        let _ = write!(
-            chart.text,
-            "<rect class=\"{class}\" x=\"0\" y=\"{y}\" width=\"{length:.1}\" height=\"30\"></rect>"
-        );
+        let _ =
+            write!(chart.text, "<rect class=\"{class}\" x=\"0\" y=\"{y}\" width=\"{length:.1}\" height=\"30\"></rect>");
         chart.words([length + 10.0, y + 21.0], "start", &format!("{value:.2} times less noise, {words}"));
     }
     chart.finish()

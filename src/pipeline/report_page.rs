@@ -81,7 +81,10 @@ fn head(outcome: &Outcome, title: &str) -> String {
     facts.extend(metadata.iso.map(|iso| format!("ISO {iso}")));
     facts.extend(metadata.exposure_secs.map(|secs| format!("{secs} s a frame")));
     facts.extend(outcome.total_exposure_secs.map(|secs| format!("{secs:.1} s in all")));
-    let time = metadata.capture_time.and_then(|time| time.civil()).map(|civil| civil.strftime("%Y-%m-%d %H:%M:%S").to_string());
+    let time = metadata
+        .capture_time
+        .and_then(|time| time.civil())
+        .map(|civil| civil.strftime("%Y-%m-%d %H:%M:%S").to_string());
     facts.extend(time.map(|time| format!("from {time} on")));
     let program = &outcome.report.program;
     format!(
@@ -110,7 +113,8 @@ fn pictures(outcome: &Outcome) -> String {
     let mut inside = String::new();
     let mut pair = |small: bool, figures: [Option<String>; 2]| {
         let class = if small { "pair detail" } else { "pair" };
-        let _ = write!(inside, "<div class=\"{class}\">\n{}</div>\n", figures.into_iter().flatten().collect::<String>());
+        let _ =
+            write!(inside, "<div class=\"{class}\">\n{}</div>\n", figures.into_iter().flatten().collect::<String>());
     };
     let single = outcome.single.as_ref();
     pair(
@@ -132,7 +136,10 @@ fn pictures(outcome: &Outcome) -> String {
 
 fn noise(report: &Report) -> String {
     let Some(noise) = &report.noise else {
-        return section("Noise", &paragraph("There is too little clean sky, or there are too few frames, to measure it."));
+        return section(
+            "Noise",
+            &paragraph("There is too little clean sky, or there are too few frames, to measure it."),
+        );
     };
     let used = report.frames.iter().filter(|frame| frame.used).count();
     let text = format!(
@@ -145,7 +152,8 @@ fn noise(report: &Report) -> String {
         (used as f64).sqrt(),
         noise.ideal
     );
-    let how = "Measured on means of 8 × 8 pixels of star-free sky, which the smoothing of interpolation hardly touches.";
+    let how =
+        "Measured on means of 8 × 8 pixels of star-free sky, which the smoothing of interpolation hardly touches.";
     section("Noise", &format!("{}{}\n{}", paragraph(&text), report_charts::noise_bars(noise), paragraph(how)))
 }
 
@@ -160,7 +168,8 @@ fn residuals(outcome: &Outcome) -> String {
     let size = outcome.picture.image.size();
     let mut inside = String::new();
     if let Some(chart) = report_charts::arrows(&all, size, outcome.picture.orientation) {
-        let words = "From where each star belongs by the reference frame to where another frame, brought to it, shows it.";
+        let words =
+            "From where each star belongs by the reference frame to where another frame, brought to it, shows it.";
         let _ = write!(inside, "{chart}\n{}", paragraph(words));
     }
     if let Some(chart) = report_charts::by_radius(&outcome.report.frames) {
@@ -171,7 +180,8 @@ fn residuals(outcome: &Outcome) -> String {
 }
 
 fn frames(report: &Report) -> String {
-    let number = |value: Option<f64>, digits: usize| value.map_or("–".to_owned(), |value| format!("{value:.digits$}"));
+    let number =
+        |value: Option<f64>, digits: usize| value.map_or("–".to_owned(), |value| format!("{value:.digits$}"));
     let row = |frame: &FrameReport| {
         let verdict = match (frame.used, frame.reason.is_empty()) {
             (true, true) => "used".to_owned(),
@@ -263,9 +273,8 @@ fn work(report: &Report) -> String {
 }
 
 fn pairs(rows: impl Iterator<Item = (String, String)>) -> String {
-    let rows: String = rows
-        .map(|(name, value)| format!("<dt>{}</dt><dd>{}</dd>\n", escaped(&name), escaped(&value)))
-        .collect();
+    let rows: String =
+        rows.map(|(name, value)| format!("<dt>{}</dt><dd>{}</dd>\n", escaped(&name), escaped(&value))).collect();
     format!("<dl>\n{rows}</dl>\n")
 }
 

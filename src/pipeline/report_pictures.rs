@@ -136,12 +136,18 @@ mod tests {
         let piece = sky_piece(Some(&mask), frame);
         assert!(piece.y + piece.size.height <= 420, "above the horizon: {piece:?}");
         assert_eq!(piece.x, 420, "in the middle: {piece:?}");
-        assert_eq!(sky_piece(None, Size { width: 40, height: 30 }).size, Size { width: 40, height: 30 }, "all there is");
+        assert_eq!(
+            sky_piece(None, Size { width: 40, height: 30 }).size,
+            Size { width: 40, height: 30 },
+            "all there is"
+        );
     }
 
     #[test]
     fn pictures_are_reduced_by_means() {
-        let image = LinearImage { planes: std::array::from_fn(|_| Plane::from_fn(Size { width: 5, height: 4 }, |x, y| (x + 10 * y) as f32)) };
+        let image = LinearImage {
+            planes: std::array::from_fn(|_| Plane::from_fn(Size { width: 5, height: 4 }, |x, y| (x + 10 * y) as f32)),
+        };
         let reduced = reduce(&image, 2);
         assert_eq!(reduced.planes[1].samples(), &[5.5, 7.5, 25.5, 27.5], "means of four");
     }

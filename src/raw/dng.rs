@@ -5,13 +5,13 @@
 //! linearization table first, so black and white level are in its output; packed samples begin with the
 //! most significant bit and each row on a byte.
 
-use nalgebra::{Matrix3, Vector3};
 use crate::pixels::{Cfa, CfaColor, Layout, Plane, Rect, Size};
 use crate::raw::adapters::{camera_color, every};
 use crate::raw::error::Refusal;
 use crate::raw::frame::CameraColor;
 use crate::raw::pictures::check_pixels;
 use crate::raw::tiff_structure::{CFA, Directory, TiffStructure, tag};
+use nalgebra::{Matrix3, Vector3};
 
 /// EXIF LightSource value of D65.
 const ILLUMINANT_D65: f64 = 21.0;

@@ -140,7 +140,8 @@ pub(super) fn clock(date: Option<&[u8]>, fraction: Option<&[u8]>, offset: Option
 fn place(exif: &Exif) -> Option<Place> {
     let angle = |tag, letter_tag, negative: u8| {
         let Value::Rational(parts) = &exif.get_field(tag, In::PRIMARY)?.value else { return None };
-        let part = |index: usize| parts.get(index).map_or(Some(0.0), |part| Some(part.to_f64()).filter(|x| !x.is_nan()));
+        let part =
+            |index: usize| parts.get(index).map_or(Some(0.0), |part| Some(part.to_f64()).filter(|x| !x.is_nan()));
         let degrees = part(0)? + part(1)? / 60.0 + part(2)? / 3600.0;
         let letter = exif.get_field(letter_tag, In::PRIMARY).and_then(first_ascii)?.first()?.to_ascii_uppercase();
         Some(if letter == negative { -degrees } else { degrees })

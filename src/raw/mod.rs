@@ -13,6 +13,7 @@ mod error;
 pub mod frame;
 #[cfg(test)]
 mod fuzz;
+mod halve;
 mod message;
 mod metadata;
 mod packed;
@@ -26,3 +27,4 @@ pub use child::{decode_unprotected, serve_if_asked};
 pub use decoder::{Decoder, Limits, largest_child_bytes};
 pub use error::DecodeError;
 pub use frame::{CameraColor, CaptureTime, Metadata, Place, RawFrame, TransferFunction};
+pub use halve::FrameScale;

@@ -44,7 +44,9 @@ struct Meaning {
 
 fn meaning_of(profile: &[u8]) -> Result<Meaning, Refusal> {
     let damaged = || {
-        Refusal::malformed("the color profile within the picture is damaged: export it again, in sRGB or without a profile")
+        Refusal::malformed(
+            "the color profile within the picture is damaged: export it again, in sRGB or without a profile",
+        )
     };
     // The parser may panic on a damaged profile; that is one more way to be damaged.
     let parsed = catch_unwind(AssertUnwindSafe(|| ColorProfile::new_from_slice(profile)));
@@ -108,10 +110,34 @@ fn parametric(parameters: &[f32], x: f64) -> f64 {
     let power = |above: f64| (parameter(1) * x + parameter(2)).max(0.0).powf(parameter(0)) + above;
     match parameters.len() {
         1 => x.powf(parameter(0)),
-        3 => if x >= -parameter(2) / parameter(1) { power(0.0) } else { 0.0 },
-        4 => if x >= -parameter(2) / parameter(1) { power(parameter(3)) } else { parameter(3) },
-        5 => if x >= parameter(4) { power(0.0) } else { parameter(3) * x },
-        _ => if x >= parameter(4) { power(parameter(5)) } else { parameter(3) * x + parameter(6) },
+        3 => {
+            if x >= -parameter(2) / parameter(1) {
+                power(0.0)
+            } else {
+                0.0
+            }
+        }
+        4 => {
+            if x >= -parameter(2) / parameter(1) {
+                power(parameter(3))
+            } else {
+                parameter(3)
+            }
+        }
+        5 => {
+            if x >= parameter(4) {
+                power(0.0)
+            } else {
+                parameter(3) * x
+            }
+        }
+        _ => {
+            if x >= parameter(4) {
+                power(parameter(5))
+            } else {
+                parameter(3) * x + parameter(6)
+            }
+        }
     }
 }
 

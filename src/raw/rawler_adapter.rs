@@ -115,11 +115,8 @@ fn frame_of(raw: RawImage) -> Result<RawFrame, Refusal> {
     let color = color(&raw);
     let orientation = Orientation::from_tag(raw.orientation.to_u16()).unwrap_or_default();
     let some_text = |text: &str| (!text.is_empty()).then(|| text.to_owned());
-    let metadata = Metadata {
-        make: some_text(&raw.clean_make),
-        model: some_text(&raw.clean_model),
-        ..Metadata::default()
-    };
+    let metadata =
+        Metadata { make: some_text(&raw.clean_make), model: some_text(&raw.clean_model), ..Metadata::default() };
     let cpp = raw.cpp;
     let samples = whole_numbers(raw.data)?;
     if samples.len() != stored.area() * cpp {

@@ -12,9 +12,15 @@ fn written(threads: &str, folder: &Path) -> BTreeMap<String, Vec<u8>> {
     let output_names = ["night.tiff", "night.dng", "night.jpg"];
     for (index, name) in output_names.into_iter().enumerate() {
         let at = |name: &str| folder.join(name);
-        let mut words: Vec<String> = ["--threads", threads, "--compression", "deflate", "--gradient", "on"].map(str::to_owned).to_vec();
+        let mut words: Vec<String> =
+            ["--threads", threads, "--compression", "deflate", "--gradient", "on"].map(str::to_owned).to_vec();
         if index == 0 {
-            for (word, file) in [("--report", "night.json"), ("--layers", "layers"), ("--mask-output", "mask.png"), ("--residuals", "arrows.png")] {
+            for (word, file) in [
+                ("--report", "night.json"),
+                ("--layers", "layers"),
+                ("--mask-output", "mask.png"),
+                ("--residuals", "arrows.png"),
+            ] {
                 words.extend([word.to_owned(), at(file).display().to_string()]);
             }
         }

@@ -97,7 +97,14 @@ fn the_place_is_left_out_unless_it_is_asked_for() {
         fs::copy(light(number), frames.join(format!("{number}.dng"))).expect("room for a small frame");
     }
     let tagged = std::process::Command::new("exiftool")
-        .args(["-q", "-overwrite_original", "-GPSLatitude=46.5", "-GPSLatitudeRef=N", "-GPSLongitude=8.25", "-GPSLongitudeRef=E"])
+        .args([
+            "-q",
+            "-overwrite_original",
+            "-GPSLatitude=46.5",
+            "-GPSLatitudeRef=N",
+            "-GPSLongitude=8.25",
+            "-GPSLongitudeRef=E",
+        ])
         .arg(&frames)
         .status();
     if !tagged.is_ok_and(|tagged| tagged.success()) {

@@ -68,8 +68,14 @@ fn what_is_no_file_is_named_and_not_waited_for() {
 fn names_that_are_no_text_or_look_like_words_of_the_command_line_are_read() {
     let folder = Folder::new();
     let long = "n".repeat(250);
-    let names: [&[u8]; 6] =
-        [b"night \xff\xfe.dng", b"--decode-one-frame", b"-o.dng", b"new\nline.dng", b"$(x) 'q' \"w\".dng", long.as_bytes()];
+    let names: [&[u8]; 6] = [
+        b"night \xff\xfe.dng",
+        b"--decode-one-frame",
+        b"-o.dng",
+        b"new\nline.dng",
+        b"$(x) 'q' \"w\".dng",
+        long.as_bytes(),
+    ];
     for name in names {
         let path = folder.at(OsStr::from_bytes(name));
         fs::write(&path, sample_frame()).expect("a folder to write to");
@@ -99,7 +105,8 @@ fn files_that_change_or_vanish_while_they_are_read_are_messages_or_pictures() {
                     1 => fs::write(&path, &whole[..whole.len() / 3]),
                     2 => fs::remove_file(&path),
                     3 => fs::write(&path, b""),
-                    _ => fs::rename(folder.at("still.dng"), &path).and_then(|()| fs::copy(&path, folder.at("still.dng")).map(|_| ())),
+                    _ => fs::rename(folder.at("still.dng"), &path)
+                        .and_then(|()| fs::copy(&path, folder.at("still.dng")).map(|_| ())),
                 };
                 turn += 1;
                 std::thread::sleep(std::time::Duration::from_millis(3));

@@ -83,7 +83,10 @@ fn picture_fault(frame: &RawFrame, case: &Case, folder: &Path) -> Option<String>
     }
     let levels_are_sound = frame.black_level.iter().all(|&level| level >= 0.0 && level < f32::from(frame.white_level));
     let neutral_is_sound = frame.color.as_shot_neutral.iter().all(|&level| level.is_finite() && level > 0.0);
-    if !(levels_are_sound && neutral_is_sound && frame.color.camera_from_xyz.as_flattened().iter().all(|x| x.is_finite())) {
+    if !(levels_are_sound
+        && neutral_is_sound
+        && frame.color.camera_from_xyz.as_flattened().iter().all(|x| x.is_finite()))
+    {
         return Some(format!("levels {:?} to {}, color {:?}", frame.black_level, frame.white_level, frame.color));
     }
     let whole = case.cut_from.as_ref()?;
@@ -91,7 +94,8 @@ fn picture_fault(frame: &RawFrame, case: &Case, folder: &Path) -> Option<String>
     let path = folder.join(format!("whole-{}", whole.name));
     fs::write(&path, &whole.bytes).expect("room for a small file");
     let expected = decode_unprotected(&path, MAX_PIXELS).expect("a good file");
-    let same = expected.planes == frame.planes && (frame.transfer == TransferFunction::Linear) == (expected.transfer == TransferFunction::Linear);
+    let same = expected.planes == frame.planes
+        && (frame.transfer == TransferFunction::Linear) == (expected.transfer == TransferFunction::Linear);
     (!same).then(|| format!("another picture from {} of {} bytes", case.bytes.len(), whole.bytes.len()))
 }
 
