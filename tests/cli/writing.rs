@@ -21,7 +21,7 @@ fn a_full_disk_keeps_the_old_file_whatever_its_kind() {
     for name in old {
         fs::write(on_disk(name), "old").expect("room for three letters");
     }
-    fs::write(on_disk("filler"), vec![1; (4 << 20) - (old.len() + 4) * 4096]).expect("less than the disk holds");
+    fs::write(on_disk("filler"), vec![1; (4 << 20) - (old.len() + 1) * 4096]).expect("less than the disk holds");
     let before = names(disk.path());
     let (picture, mask) = (elsewhere.path().join("night.tiff"), night().join("truth/mask.png"));
     let cases: [(&str, Vec<&str>); 8] = [
