@@ -4,14 +4,22 @@
 mod bad_input;
 #[path = "cli/choices.rs"]
 mod choices;
+#[path = "cli/determinism.rs"]
+mod determinism;
 #[path = "cli/interrupt.rs"]
 mod interrupt;
+#[path = "cli/layers.rs"]
+mod layers;
 #[path = "cli/lens.rs"]
 mod lens;
 #[path = "cli/other_inputs.rs"]
 mod other_inputs;
+#[path = "cli/sheaf.rs"]
+mod sheaf;
 #[path = "cli/support.rs"]
 mod support;
+#[path = "cli/writing.rs"]
+mod writing;
 
 use std::fs;
 
