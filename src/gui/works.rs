@@ -70,7 +70,12 @@ pub fn make_sample_frames(
     folder: &Path,
     memory_bytes: u64,
 ) -> Result<Vec<FrameFinding>, Error> {
-    pipeline::write_sample_frames(monitor, folder)?;
+    let mut written = Vec::new();
+    pipeline::write_sample_frames(monitor, folder, |path| {
+        // The first frame can be looked at while the others are made.
+        written.push(path.to_owned());
+        ear.tell(Heard::Gathered(written.clone()));
+    })?;
     gather(monitor, ear, &[folder.to_owned()], None, memory_bytes)
 }
 

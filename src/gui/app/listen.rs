@@ -90,6 +90,10 @@ impl App {
         if frames.iter().map(|frame| &frame.path).eq(&paths) {
             return;
         }
+        let shown_path = match self.state.shown {
+            Some(Shown::Frame(index)) => frames.get(index).map(|frame| frame.path.clone()),
+            _ => None,
+        };
         let mut known = std::mem::take(frames);
         let keep = |path: PathBuf| {
             let before = known.iter().position(|frame| frame.path == path);
@@ -98,7 +102,12 @@ impl App {
         *frames = paths.into_iter().map(keep).collect();
         // Edits name frames by their place in the list, which has changed.
         self.history.clear();
-        self.show_first();
+        let place = shown_path.and_then(|path| self.state.sheaf.frames.iter().position(|frame| frame.path == path));
+        match place {
+            // The same frame, perhaps at another place of the list, is on the canvas or being opened.
+            Some(index) => self.state.shown = Some(Shown::Frame(index)),
+            None => self.show_first(),
+        }
     }
 
     /// The middle of the burst is shown first: there the reference will be.
