@@ -43,7 +43,8 @@ mod tests {
 
     #[test]
     fn a_reduced_mask_serves_the_full_size() {
-        let below = |size: Size, row: usize| ForegroundMask(Plane::from_fn(size, |_, y| if y >= row { 1.0 } else { 0.0 }));
+        let below =
+            |size: Size, row: usize| ForegroundMask(Plane::from_fn(size, |_, y| if y >= row { 1.0 } else { 0.0 }));
         let full = below(Size { width: 201, height: 161 }, 100);
         let half = full.reduced(2);
         assert_eq!(half, below(Size { width: 100, height: 80 }, 50), "half of it, the odd rest dropped");

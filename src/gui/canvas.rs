@@ -187,7 +187,11 @@ fn divider(ui: &mut Ui, state: &State, canvas: Rect, actions: &mut Vec<Action>) 
 fn labels(ui: &Ui, state: &State, comparing: bool, canvas: Rect) {
     let noise = state.report.as_ref().and_then(|report| report.noise);
     if state.glow_shown && !matches!(state.shown, Some(Shown::Frame(_))) {
-        let figures = if state.glow_found { "the light taken away from the sky, brightest as grey" } else { "nothing is taken away" };
+        let figures = if state.glow_found {
+            "the light taken away from the sky, brightest as grey"
+        } else {
+            "nothing is taken away"
+        };
         return plate(ui, canvas.shrink(8.0), Align2::LEFT_TOP, "Sky glow", Some(figures));
     }
     match state.shown {
@@ -196,7 +200,13 @@ fn labels(ui: &Ui, state: &State, comparing: bool, canvas: Rect) {
             let left = Rect { max: pos2(x - 8.0, canvas.bottom()), ..canvas };
             let right = Rect { min: pos2(x + 8.0, canvas.top()), ..canvas };
             plate(ui, left, Align2::RIGHT_TOP, "Single frame", None);
-            plate(ui, right, Align2::LEFT_TOP, "Preview", state.preview.as_ref().map(PreviewFacts::in_words).as_deref());
+            plate(
+                ui,
+                right,
+                Align2::LEFT_TOP,
+                "Preview",
+                state.preview.as_ref().map(PreviewFacts::in_words).as_deref(),
+            );
         }
         Some(Shown::Preview) => {
             let facts = state.preview.as_ref().map(PreviewFacts::in_words);

@@ -196,7 +196,8 @@ mod tests {
     #[test]
     fn every_correction_can_be_taken_back() {
         let point = |x: f64, y: f64| Point { x, y };
-        let stroke = Stroke { points: vec![point(50.0, 50.0), point(90.0, 60.0)], radius_px: 8.0, side: StrokeSide::Land };
+        let stroke =
+            Stroke { points: vec![point(50.0, 50.0), point(90.0, 60.0)], radius_px: 8.0, side: StrokeSide::Land };
         let triangle = vec![point(10.0, 200.0), point(200.0, 200.0), point(100.0, 280.0)];
         let all = [
             Correction::Paint(stroke.clone()),

@@ -76,9 +76,7 @@ fn corners(ui: &Ui, response: &Response, placement: &Placement, state: &State, a
     let painter = ui.painter().with_clip_rect(response.rect);
     let drawn: Vec<Pos2> = state.corners.iter().map(|&corner| placement.screen_from_stored(corner)).collect();
     let pointer = response.hover_pos();
-    let closes = |at: Pos2| {
-        state.tool == Tool::Polygon && drawn.len() > 2 && drawn[0].distance(at) < CORNER_REACH
-    };
+    let closes = |at: Pos2| state.tool == Tool::Polygon && drawn.len() > 2 && drawn[0].distance(at) < CORNER_REACH;
     let path: Vec<Pos2> = drawn.iter().copied().chain(pointer).collect();
     if path.len() > 1 {
         painter.add(Shape::line(path.clone(), Stroke::new(3.0, Color32::from_black_alpha(120))));

@@ -12,8 +12,8 @@ use crate::gui::lane::Standing;
 use crate::gui::sheaf::Sheaf;
 use crate::gui::strokes::{Brush, BrushKind};
 use crate::gui::theme::Theme;
-use crate::gui::view::View;
 use crate::gui::tone::Histogram;
+use crate::gui::view::View;
 use crate::pipeline::{Found, FrameReport, FrameResiduals, Report};
 
 /// A section of the side column, in the order of the work.

@@ -174,7 +174,8 @@ mod tests {
     #[test]
     fn the_glow_view_shows_a_glow_on_the_right_and_nothing_where_none_is_taken_away() {
         let pyramid = pyramid(|x, y| 0.02 + 0.0001 * x as f32 + 0.0005 * ((x * 7 + y * 3) % 5) as f32);
-        let settings = DevelopSettings { gradient: GradientRemoval::On { strength: 1.0 }, ..DevelopSettings::default() };
+        let settings =
+            DevelopSettings { gradient: GradientRemoval::On { strength: 1.0 }, ..DevelopSettings::default() };
         let shown = tone(&pyramid, &settings, Aspect::Glow);
         assert!(shown.takes_glow_away(), "a slope is found");
         let tile = shown.tile(&pyramid, pyramid.coarsest()).expect("the only tile");

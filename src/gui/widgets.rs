@@ -1,8 +1,8 @@
 //! The few kinds of controls that the side column is made of.
 
 use eframe::egui::{
-    Align, Align2, Button, Color32, CursorIcon, DragValue, FontId, Id, Layout, Response, RichText, Role, Sense, Slider,
-    Shape, Stroke, TextStyle, Ui, WidgetInfo, pos2, vec2,
+    Align, Align2, Button, Color32, CursorIcon, DragValue, FontId, Id, Layout, Response, RichText, Role, Sense, Shape,
+    Slider, Stroke, TextStyle, Ui, WidgetInfo, pos2, vec2,
 };
 
 use crate::gui::theme::{TARGET, palette};

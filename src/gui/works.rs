@@ -13,8 +13,8 @@ use crate::gui::pyramid::{Pyramid, Source};
 use crate::gui::tone::{Aspect, Tone};
 use crate::job::{Cancelled, Monitor};
 use crate::pipeline::{
-    self, DevelopSettings, ExportSettings, ForegroundMask, FrameFinding, FrameScale, LoadedMask, MeasureRequest, Outcome,
-    Preview, Request,
+    self, DevelopSettings, ExportSettings, ForegroundMask, FrameFinding, FrameScale, LoadedMask, MeasureRequest,
+    Outcome, Preview, Request,
 };
 use crate::pixels::{Orientation, Size};
 use crate::settings::{self, Leftover, Loaded, MaskSource, Sheaf, load_sheaf};

@@ -8,8 +8,8 @@ use eframe::egui::{Pos2, Rect, ViewportCommand};
 
 use crate::gui::action::Action;
 use crate::gui::app::{App, RunKey};
-use crate::gui::history::Edit;
 use crate::gui::correcting::{Correction, EdgeChange};
+use crate::gui::history::Edit;
 use crate::gui::keep::{Keep, Leaving};
 use crate::gui::panels::foreground::{BRUSH_RANGE, EDGE_RANGE};
 use crate::gui::sheaf::{Choices, Land};
@@ -274,7 +274,6 @@ impl App {
         self.correct_mask(size, Correction::Edge(change));
     }
 
-
     /// Develops what is on the canvas anew, after what is being developed now.
     pub(super) fn develop(&mut self) {
         let frame = self.layers.frame.as_ref().map(|layer| Arc::clone(layer.pyramid()));
@@ -284,8 +283,8 @@ impl App {
         let settings = self.state.sheaf.choices.develop.clone();
         let aspect = self.aspect();
         let work = move |monitor: &_| {
-            let [stack, preview] = [&stack, &preview]
-                .map(|made| made.as_ref().map(|(pyramid, outcome)| (&**pyramid, &**outcome)));
+            let [stack, preview] =
+                [&stack, &preview].map(|made| made.as_ref().map(|(pyramid, outcome)| (&**pyramid, &**outcome)));
             works::develop(monitor, frame.as_deref(), stack, preview, &settings, aspect)
         };
         let failed = self.lanes.develop.follow(&self.context, work);
@@ -308,7 +307,8 @@ impl App {
         let settings = self.state.sheaf.choices.develop.clone();
         self.running_key = Some(self.run_key());
         let aspect = self.aspect();
-        let work = move |monitor: &_| works::with_threads(threads, || works::stack(monitor, &request, &settings, aspect));
+        let work =
+            move |monitor: &_| works::with_threads(threads, || works::stack(monitor, &request, &settings, aspect));
         let failed = self.lanes.stack.submit(&self.context, work);
         self.tell_broken(failed);
     }

@@ -199,8 +199,7 @@ impl App {
             Answer::Cancelled => {}
             Answer::NoDialog(question) => {
                 let start = question.start.map(|folder| folder.join(&question.file_name));
-                let targets =
-                    [PathFor::Export, PathFor::MaskToSave, PathFor::SheafToSave, PathFor::LensProfileToSave];
+                let targets = [PathFor::Export, PathFor::MaskToSave, PathFor::SheafToSave, PathFor::LensProfileToSave];
                 let named = targets.contains(&question.path_for);
                 self.state.typed_path =
                     start.filter(|_| named).map_or(question.file_name, |path| path.display().to_string());

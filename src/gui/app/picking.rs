@@ -27,7 +27,8 @@ impl App {
         let column = nearest_index(f64::from(place.x) - 0.5, size.width);
         let row = nearest_index(f64::from(place.y) - 0.5, size.height);
         let (Some(column), Some(row)) = (column, row) else { return };
-        let around = |middle: usize, len: usize| middle.saturating_sub(SPOT_PX / 2)..(middle + SPOT_PX / 2 + 1).min(len);
+        let around =
+            |middle: usize, len: usize| middle.saturating_sub(SPOT_PX / 2)..(middle + SPOT_PX / 2 + 1).min(len);
         let (rows, columns) = (around(row, size.height), around(column, size.width));
         let n = (rows.len() * columns.len()) as f64;
         let mut mean = [0.0; 3];

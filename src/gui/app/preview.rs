@@ -30,9 +30,8 @@ impl App {
         let settings = sheaf.choices.develop.clone();
         let aspect = self.aspect();
         self.previewed_from = Some(key);
-        let work = move |monitor: &_| {
-            works::with_threads(threads, || works::preview(monitor, &request, &settings, aspect))
-        };
+        let work =
+            move |monitor: &_| works::with_threads(threads, || works::preview(monitor, &request, &settings, aspect));
         let failed = self.lanes.preview.submit(&self.context, work);
         self.tell_broken(failed);
     }

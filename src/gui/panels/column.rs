@@ -8,14 +8,8 @@ use crate::gui::state::{Section, State};
 use crate::gui::widgets::section_line;
 
 /// The order of the work.
-const SECTIONS: [Section; 6] = [
-    Section::Frames,
-    Section::Foreground,
-    Section::Sky,
-    Section::Landscape,
-    Section::Picture,
-    Section::File,
-];
+const SECTIONS: [Section; 6] =
+    [Section::Frames, Section::Foreground, Section::Sky, Section::Landscape, Section::Picture, Section::File];
 
 /// All sections.
 pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {

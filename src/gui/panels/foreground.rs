@@ -106,7 +106,11 @@ fn certainty(ui: &mut Ui, state: &State) {
 }
 
 fn what_to_do(found: &Found) -> &'static str {
-    if found.doubts.is_empty() { "look at the hatching, and draw a stroke where it is wrong" } else { "draw a stroke where a dashed frame asks for it" }
+    if found.doubts.is_empty() {
+        "look at the hatching, and draw a stroke where it is wrong"
+    } else {
+        "draw a stroke where a dashed frame asks for it"
+    }
 }
 
 fn tools(ui: &mut Ui, state: &State) -> Option<Action> {

@@ -1,7 +1,7 @@
 //! The frames with their measures.
 
-use eframe::egui::{Align2, ScrollArea, Sense, Stroke, TextStyle, Ui, WidgetInfo, pos2, vec2};
 use eframe::egui::{Align, CursorIcon, Layout, Role};
+use eframe::egui::{Align2, ScrollArea, Sense, Stroke, TextStyle, Ui, WidgetInfo, pos2, vec2};
 
 use crate::gui::action::Action;
 use crate::gui::calibration::CalibrationKind;

@@ -29,7 +29,8 @@ pub fn show(ui: &mut Ui, spread: &Histogram) {
         painter.text(pos2(x, rect.top()), align, text, small.clone(), palette.quiet);
     }
     // The first and last steps hold what is cut, which the figures tell better.
-    let inner = |channel: usize| spread.shares[channel].iter().skip(1).take(spread.shares[channel].len().saturating_sub(2));
+    let inner =
+        |channel: usize| spread.shares[channel].iter().skip(1).take(spread.shares[channel].len().saturating_sub(2));
     let tallest = (0..3).flat_map(inner).copied().fold(1e-6, f32::max);
     for (idx, (letter, _)) in CHANNELS.iter().enumerate() {
         let base = rect.top() + 18.0 + RIDGE * (idx as f32 + 1.0);

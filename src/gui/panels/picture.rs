@@ -3,8 +3,8 @@
 use eframe::egui::Ui;
 
 use crate::gui::action::Action;
-use crate::gui::sheaf::Choices;
 use crate::gui::panels::histogram;
+use crate::gui::sheaf::Choices;
 use crate::gui::state::State;
 use crate::gui::theme::palette;
 use crate::gui::widgets::{Scale, WordOf, quiet, slide, switch, word, words};
@@ -43,8 +43,16 @@ enum StretchKind {
 }
 
 const STRETCHES: [WordOf<StretchKind>; 2] = [
-    WordOf { value: StretchKind::BySky, text: "By the sky", hint: "Lift faint light (arcsinh) until the sky has a set brightness; stars keep their color" },
-    WordOf { value: StretchKind::ByStops, text: "By stops", hint: "Lift the faintest light (arcsinh) by a set number of stops; stars keep their color" },
+    WordOf {
+        value: StretchKind::BySky,
+        text: "By the sky",
+        hint: "Lift faint light (arcsinh) until the sky has a set brightness; stars keep their color",
+    },
+    WordOf {
+        value: StretchKind::ByStops,
+        text: "By stops",
+        hint: "Lift the faintest light (arcsinh) by a set number of stops; stars keep their color",
+    },
 ];
 
 const SKY_LEVEL: Scale = Scale {

@@ -84,7 +84,8 @@ pub fn dropped(ui: &mut Ui, state: &State) -> Option<Action> {
                 action = Some(Action::SortDropped(None));
             }
             ui.with_layout(Layout::left_to_right(Align::Center), |ui| {
-                let what = if n == 1 { "What was dropped is".to_owned() } else { format!("The {n} things dropped are") };
+                let what =
+                    if n == 1 { "What was dropped is".to_owned() } else { format!("The {n} things dropped are") };
                 ui.colored_label(palette.lamp, what);
             });
         });
