@@ -108,7 +108,9 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
             stack_request.trails = Some(&trails);
             report.notes.extend(crossed_note(&trails, paths));
             clock.lap(&mut report, "looking for trails");
-            stack_request.colors = sky_colors::choose(request.colors, &stack_request, &rows, &mut report.notes);
+            let fwhm_px = readings[aligned.reference].as_ref().ok().and_then(|light| light.measure.fwhm_px);
+            let notes = &mut report.notes;
+            stack_request.colors = sky_colors::choose(request.colors, &stack_request, &rows, fwhm_px, notes);
         }
         Combine::Maximum => {
             star_trails::prepare(monitor, &aligned, readings, &mut stack_request, basis.size, &mut report.notes)?;
@@ -232,9 +234,10 @@ pub(super) fn read_frames(
     let peak_memory_bytes = peak_memory_bytes(n_at_once);
     let defects = find_defects(&readings, &masters, noise_of_one.as_ref(), basis.layout);
     report.defects_repaired = defects.count();
-    let spent = readings.iter().flatten().fold([0.0; 2], |[read, measured], light| {
-        [read + light.thread_secs[0], measured + light.thread_secs[1]]
-    });
+    let spent = readings
+        .iter()
+        .flatten()
+        .fold([0.0; 2], |[read, measured], light| [read + light.thread_secs[0], measured + light.thread_secs[1]]);
     clock.lap_shared(report, [("reading and calibrating", spent[0]), ("finding stars", spent[1])]);
     Ok(ReadBurst { paths, basis, readings, store, defects, given_mask, profile, peak_memory_bytes })
 }

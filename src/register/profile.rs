@@ -146,7 +146,8 @@ impl LensProfile {
     /// What the profile says of a lens on frames of the given size, a little less sure than it was:
     /// the focus ring has been turned since.
     pub(crate) fn prior(&self, size: Size) -> LensPrior {
-        let Self { focal_px, principal_px: [[x, x_sigma], [y, y_sigma]], .. } = self.for_frames(size, self.sensor_width_mm);
+        let Self { focal_px, principal_px: [[x, x_sigma], [y, y_sigma]], .. } =
+            self.for_frames(size, self.sensor_width_mm);
         let lens = Lens {
             projection: self.projection,
             focal_px: focal_px[0],

@@ -61,9 +61,10 @@ mod tests {
 
     #[test]
     fn keys_that_are_not_known_are_named_wherever_they_stand() {
-        let found: Table = "a = 1\nmoon = 2\n[sky]\nb = 1\nglow = 3\n[[lights]]\nfile = \"a\"\n[[lights]]\nfile = \"b\"\nrank = 1"
-            .parse()
-            .expect("TOML");
+        let found: Table =
+            "a = 1\nmoon = 2\n[sky]\nb = 1\nglow = 3\n[[lights]]\nfile = \"a\"\n[[lights]]\nfile = \"b\"\nrank = 1"
+                .parse()
+                .expect("TOML");
         let known: Table =
             "a = 1\n[sky]\nb = 1\n[[lights]]\nfile = \"a\"\n[[lights]]\nfile = \"b\"".parse().expect("TOML");
         assert_eq!(unknown_keys(&found, &known), ["lights.rank", "moon", "sky.glow"], "each by its full name");

@@ -204,9 +204,8 @@ impl Written {
 
     /// The first value that no run can use, by its key.
     fn problem(&self) -> Option<(&'static str, String)> {
-        let sigma = |key, value: f32| {
-            (value <= 0.0).then(|| (key, format!("{key} is {value}, it must be a number above 0")))
-        };
+        let sigma =
+            |key, value: f32| (value <= 0.0).then(|| (key, format!("{key} is {value}, it must be a number above 0")));
         let share = |key, value: f32| {
             let is_share = (0.0..=1.0).contains(&value);
             (!is_share).then(|| (key, format!("{key} is {value}, it must be a number from 0 to 1")))

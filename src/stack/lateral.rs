@@ -41,8 +41,11 @@ pub(super) fn split(transform: &Transform, layout: Layout, size: Size) -> (Trans
         return (transform.clone(), None, Vec::new());
     };
     let lens = camera.lens();
-    let colors: Vec<(usize, f64)> =
-        [0, 2].map(|channel| (channel, lens.channel_scale[channel])).into_iter().filter(|color| color.1 != 1.0).collect();
+    let colors: Vec<(usize, f64)> = [0, 2]
+        .map(|channel| (channel, lens.channel_scale[channel]))
+        .into_iter()
+        .filter(|color| color.1 != 1.0)
+        .collect();
     let green = transforms[GREEN].clone();
     match layout {
         Layout::Mosaic(_) => (green, Some(Lateral { principal: lens.principal, colors }), Vec::new()),
@@ -98,7 +101,8 @@ impl Lateral {
         let axes = [(window.x, window.size.width), (window.y, window.size.height)];
         // Along each axis: the sites of the window, where in the sites' own grid their sky lies, and the sites
         // that it is read from.
-        let plan: [AxisPlan; 2] = std::array::from_fn(|axis| AxisPlan::new(axes[axis], odd[axis], principal[axis], scale));
+        let plan: [AxisPlan; 2] =
+            std::array::from_fn(|axis| AxisPlan::new(axes[axis], odd[axis], principal[axis], scale));
         let [across, down] = &plan;
         let stride = from.window.size.width;
         let n_columns = across.read.len();
@@ -219,7 +223,8 @@ impl Mosaic<'_> {
         let inner = width - 2 * GREEN_REACH_PX;
         for row in GREEN_REACH_PX..height - GREEN_REACH_PX {
             let line = |down: usize, across: usize| &self.samples[(row + down - 2) * width + across..][..inner];
-            let (up2_left, up2_right, up_left2, up, up_right2) = (line(0, 1), line(0, 3), line(1, 0), line(1, 2), line(1, 4));
+            let (up2_left, up2_right, up_left2, up, up_right2) =
+                (line(0, 1), line(0, 3), line(1, 0), line(1, 2), line(1, 4));
             let (left, center, right) = (line(2, 1), line(2, 2), line(2, 3));
             let (down_left2, down, down_right2) = (line(3, 0), line(3, 2), line(3, 4));
             let (down2_left, down2_right) = (line(4, 1), line(4, 3));
@@ -261,7 +266,13 @@ impl ColorGrids {
     }
 
     /// Reads the colors at their own positions; where they are not covered they stay where green is read.
-    pub(super) fn resample(&self, resampler: &Resampler, source: &Source<'_>, target: Size, lanes: &mut [&mut [f32]; 4]) {
+    pub(super) fn resample(
+        &self,
+        resampler: &Resampler,
+        source: &Source<'_>,
+        target: Size,
+        lanes: &mut [&mut [f32]; 4],
+    ) {
         for (channel, grid) in &self.0 {
             resample_lane(resampler, source, grid, target, *channel, lanes[*channel]);
         }

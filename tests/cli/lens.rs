@@ -57,7 +57,8 @@ fn a_measured_lens_is_told_saved_and_used_as_a_start() {
     let focal = table["focal_px"].as_array_mut().and_then(|pair| pair.first_mut()).expect("value and deviation");
     *focal = toml::Value::Float(1.2 * focal.as_float().expect("a number"));
     fs::write(&wrong, table.to_string()).expect("a small file");
-    let ran = run!("stack", turning_night(), "--mask", "none", "-o", output, "--report", second, "--lens-profile", wrong);
+    let ran =
+        run!("stack", turning_night(), "--mask", "none", "-o", output, "--report", second, "--lens-profile", wrong);
     assert_eq!(ran.code, Some(0), "{ran:?}");
     let note = format!("The lens profile {} was not used, because ", wrong.display());
     assert!(ran.out.contains(&note), "{}", ran.out);

@@ -10,9 +10,7 @@ use crate::support::{done, json, light, names, new_folder, night, run, scene, wr
 /// The night's sky with the second frame left out, brought to the third.
 fn sheaf(frames: &Path) -> Sheaf {
     let frame = |number: usize| frames.join(format!("night-{number:03}.dng"));
-    let mark = |number| {
-        (number == 2).then(|| Mark { aside: true, by: Decider::Measure, reason: "shaken".to_owned() })
-    };
+    let mark = |number| (number == 2).then(|| Mark { aside: true, by: Decider::Measure, reason: "shaken".to_owned() });
     let lights = (1..=4).map(|number| Light { path: frame(number), mark: mark(number) }).collect();
     Sheaf {
         lights,

@@ -2,13 +2,13 @@
 
 use std::path::PathBuf;
 
+use crate::error::WithSources;
 use crate::gui::action::Action;
 use crate::gui::app::App;
 use crate::gui::dialogs::{Dialog, Question};
 use crate::gui::keep::Keep;
 use crate::gui::state::PathFor;
 use crate::gui::works;
-use crate::error::WithSources;
 use crate::pipeline::{self, Request};
 use crate::settings::Preferences;
 

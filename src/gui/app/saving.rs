@@ -234,11 +234,7 @@ impl App {
             ));
         }
         opened.loaded.sheaf.forget(&still);
-        let text = format!(
-            "not found in {} or below, opened without: {}",
-            folder.display(),
-            names.join(", ")
-        );
+        let text = format!("not found in {} or below, opened without: {}", folder.display(), names.join(", "));
         self.show_sheaf(opened);
         self.state.fail(text);
     }

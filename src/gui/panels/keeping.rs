@@ -61,10 +61,8 @@ fn missing_strip(ui: &mut Ui, missing: &MissingFrames) -> Option<Action> {
     let more = if n_left > 0 { format!(" and {n_left} more") } else { String::new() };
     let verb = if n_missing == 1 { "file is" } else { "files are" };
     let sheaf = file_name(&missing.sheaf);
-    let text = format!(
-        "{n_missing} {verb} not where {sheaf} says: {}{more}. Which folder are they in now?",
-        named.join(", ")
-    );
+    let text =
+        format!("{n_missing} {verb} not where {sheaf} says: {}{more}. Which folder are they in now?", named.join(", "));
     let choices: Vec<Choice> = vec![
         ("Choose folder…", "Look there and in the folders below", Action::Keep(Keep::ChooseMovedFolder)),
         ("Open without them", "The files that are missing leave the sheaf", Action::Keep(Keep::OpenWithoutMissing)),

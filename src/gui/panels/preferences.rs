@@ -110,7 +110,8 @@ fn threads(ui: &mut Ui, current: Option<u16>) -> Option<Option<u16>> {
 
 fn scratch(ui: &mut Ui, changed: &mut Preferences) -> Option<Action> {
     let mut action = None;
-    let place = changed.scratch_folder.as_ref().map_or("beside the frames".to_owned(), |path| path.display().to_string());
+    let place =
+        changed.scratch_folder.as_ref().map_or("beside the frames".to_owned(), |path| path.display().to_string());
     quiet(ui, &format!("Scratch files: {place}"));
     ui.horizontal(|ui| {
         if plain_button(ui, "Choose scratch folder…", "A run keeps the frames there until it ends").clicked() {

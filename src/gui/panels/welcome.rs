@@ -3,8 +3,8 @@
 use eframe::egui::{Align, Color32, Layout, Painter, Pos2, Rect, RichText, Stroke, Ui, UiBuilder, pos2, vec2};
 
 use crate::gui::action::Action;
-use crate::gui::panels::{foot, keeping};
 use crate::gui::panels::strips::typed_path;
+use crate::gui::panels::{foot, keeping};
 use crate::gui::state::{State, Working};
 use crate::gui::theme::palette;
 use crate::gui::widgets::{lamp_button, plain_button, quiet};
