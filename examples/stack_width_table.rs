@@ -99,6 +99,7 @@ fn row(focal_mm: f64, shift_px: f64) -> Result<Vec<String>, Box<dyn std::error::
             between: Vec::new(),
             colors: nightsheaf::stack::ColorRule::default(),
             memory_bytes: 1 << 30,
+            ..StackRequest::default()
         };
         let mut ratios = Vec::new();
         for (rows, single) in [MIDDLE_ROWS, EDGE_ROWS].into_iter().zip(&single) {

@@ -29,7 +29,8 @@ impl Drop for Ended {
 }
 
 fn tools_are_there() -> bool {
-    let there = |tool: &str| Command::new(tool).arg("-version").stdout(Stdio::null()).stderr(Stdio::null()).status().is_ok();
+    let there =
+        |tool: &str| Command::new(tool).arg("-version").stdout(Stdio::null()).stderr(Stdio::null()).status().is_ok();
     let all = ["Xvfb", "xdotool"].into_iter().all(there);
     if !all {
         assert!(std::env::var_os("NIGHTSHEAF_REQUIRE_TOOLS").is_none(), "Xvfb and xdotool are needed");
@@ -40,7 +41,8 @@ fn tools_are_there() -> bool {
 
 fn title(display: &str) -> String {
     let words = ["search", "--name", "Nightsheaf", "getwindowname"];
-    let output = Command::new("xdotool").args(words).env("DISPLAY", display).output().expect("xdotool was found before");
+    let output =
+        Command::new("xdotool").args(words).env("DISPLAY", display).output().expect("xdotool was found before");
     String::from_utf8_lossy(&output.stdout).trim().to_owned()
 }
 
@@ -84,10 +86,13 @@ fn hundreds_of_damaged_files_leave_the_window_alive_and_the_good_frames_ready() 
     let mut number = String::new();
     BufReader::new(output).read_line(&mut number).expect("the server tells its display");
     let display = format!(":{}", number.trim());
+    // What the program keeps of its own; never the person's.
+    let home = tempfile::tempdir().expect("a temporary folder");
     let window = Command::new(env!("CARGO_BIN_EXE_nightsheaf"))
         .arg(folder.path())
         .env("DISPLAY", &display)
         .env("LIBGL_ALWAYS_SOFTWARE", "1")
+        .env("NIGHTSHEAF_HOME", home.path())
         .env_remove("WAYLAND_DISPLAY")
         .env("DBUS_SESSION_BUS_ADDRESS", "unix:path=/nonexistent")
         .spawn()

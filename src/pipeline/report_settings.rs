@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use serde::Serialize;
 
-use crate::pipeline::request::{MaskChoice, ReferenceChoice, Request};
+use crate::pipeline::request::{Colors, MaskChoice, ReferenceChoice, Request};
 use crate::settings::Combine;
 
 /// The choices of a [`Request`], without the light frames, which the report lists themselves. Names are stable.
@@ -26,6 +26,8 @@ pub struct RunSettings {
     pub lens_profile: Option<PathBuf>,
     /// How the samples of one pixel became one.
     pub combine: Combine,
+    /// How samples of the mosaic became colors of the sky.
+    pub colors: Colors,
     /// Samples this many standard deviations below the centre were left out.
     pub drop_below_sigma: f32,
     /// Samples this many standard deviations above the centre were left out.
@@ -53,6 +55,7 @@ impl RunSettings {
             },
             lens_profile: request.lens_profile.clone(),
             combine: request.combine,
+            colors: request.colors,
             drop_below_sigma: request.drop_below_sigma,
             drop_above_sigma: request.drop_above_sigma,
             memory_bytes: request.memory_bytes,

@@ -133,7 +133,9 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
             stack_request.trails = Some(&trails);
             report.notes.extend(crossed_note(&trails, paths));
             clock.lap(&mut report, "looking for trails");
-            stack_request.colors = sky_colors::choose(request.colors, &stack_request, &rows, &mut report.notes);
+            let fwhm_px = readings[aligned.reference].as_ref().ok().and_then(|light| light.measure.fwhm_px);
+            let notes = &mut report.notes;
+            stack_request.colors = sky_colors::choose(request.colors, &stack_request, &rows, fwhm_px, notes);
         }
         Combine::Maximum => {
             star_trails::prepare(monitor, &aligned, readings, &mut stack_request, basis.size, &mut report.notes)?;

@@ -97,6 +97,9 @@ fn run(source: &RawSource, only_describe: bool) -> Result<RawImage, RawRefusal> 
 fn first_words(text: &str) -> String {
     let line = text.lines().next().unwrap_or_default();
     let ours = line.split("Please").next().unwrap_or_default();
+    if ours.contains("panic") {
+        return "its parts contradict each other".to_owned();
+    }
     ours.trim().trim_end_matches(['.', ',']).chars().take(120).collect()
 }
 

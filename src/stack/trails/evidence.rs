@@ -1,5 +1,7 @@
 //! Cells of one frame against the same cells of the others: what stands out along a line.
 
+use pulp::{Arch, NullaryFnOnce};
+
 use crate::pixels::Size;
 use crate::pixels::statistics::SIGMA_PER_MAD;
 use crate::stack::clip::neighbors_of_middle;
@@ -109,11 +111,11 @@ pub(super) fn find_cells(levels: &[f32], center: &Center, inner: Size) -> Vec<(u
     let mut crossed = vec![false; center.size.area()];
     let mut any = false;
     let lines = line_sums(&held, center.size, inner);
-    for (place, &(sum, direction)) in lines.iter().enumerate() {
+    for (place, (&sum, &direction)) in lines.sums.iter().zip(&lines.directions).enumerate() {
         let (x, y) = (place % inner.width + HALO_CELLS, place / inner.width + HALO_CELLS);
         if sum > LINE_SIGMA * (TAPS as f32).sqrt() {
             any = true;
-            for (dx, dy) in taps(usize::from(direction)) {
+            for (dx, dy) in taps(direction as usize) {
                 crossed[y.wrapping_add_signed(dy) * width + x.wrapping_add_signed(dx)] = true;
             }
         }
@@ -148,25 +150,50 @@ fn taps(direction: usize) -> impl Iterator<Item = (isize, isize)> {
 }
 
 /// The largest sum along a line through each inner cell, and the line's direction.
-fn line_sums(held: &[f32], size: Size, inner: Size) -> Vec<(f32, u8)> {
-    let mut best = vec![(f32::NEG_INFINITY, 0u8); inner.area()];
-    let mut sums = vec![0.0f32; inner.width];
-    for direction in 0..N_DIRECTIONS {
-        for (row, best) in best.chunks_exact_mut(inner.width).enumerate() {
-            sums.fill(0.0);
-            for (dx, dy) in taps(direction) {
-                let start =
-                    (row + HALO_CELLS).wrapping_add_signed(dy) * size.width + HALO_CELLS.wrapping_add_signed(dx);
-                sums.iter_mut().zip(&held[start..start + inner.width]).for_each(|(sum, held)| *sum += held);
-            }
-            for (best, &sum) in best.iter_mut().zip(&sums) {
-                if sum > best.0 {
-                    *best = (sum, direction as u8);
+struct Lines {
+    sums: Vec<f32>,
+    directions: Vec<f32>,
+}
+
+fn line_sums(held: &[f32], size: Size, inner: Size) -> Lines {
+    let lines = Lines { sums: vec![f32::NEG_INFINITY; inner.area()], directions: vec![0.0; inner.area()] };
+    let taps = (0..N_DIRECTIONS).map(|direction| taps(direction).collect()).collect();
+    Arch::new().dispatch(LineSums { held, size, inner, taps, row: vec![0.0; inner.width], lines })
+}
+
+/// A closure would not be compiled for the vector width at hand: this is inlined for certain.
+struct LineSums<'a> {
+    held: &'a [f32],
+    size: Size,
+    inner: Size,
+    taps: Vec<Vec<(isize, isize)>>,
+    row: Vec<f32>,
+    lines: Lines,
+}
+
+impl NullaryFnOnce for LineSums<'_> {
+    type Output = Lines;
+
+    #[inline(always)]
+    fn call(self) -> Lines {
+        let Self { held, size, inner, taps, mut row, mut lines } = self;
+        let sums = lines.sums.chunks_exact_mut(inner.width);
+        for (y, (best, directions)) in sums.zip(lines.directions.chunks_exact_mut(inner.width)).enumerate() {
+            for (direction, taps) in taps.iter().enumerate() {
+                row.fill(0.0);
+                for &(dx, dy) in taps {
+                    let start =
+                        (y + HALO_CELLS).wrapping_add_signed(dy) * size.width + HALO_CELLS.wrapping_add_signed(dx);
+                    row.iter_mut().zip(&held[start..start + inner.width]).for_each(|(sum, held)| *sum += held);
+                }
+                for ((best, found), &sum) in best.iter_mut().zip(directions.iter_mut()).zip(&row) {
+                    *found = if sum > *best { direction as f32 } else { *found };
+                    *best = if sum > *best { sum } else { *best };
                 }
             }
         }
+        lines
     }
-    best
 }
 
 /// Means of squares around each cell; smaller ones at the border.
