@@ -17,7 +17,7 @@ use nightsheaf::gui::state::{Notice, NoticeTone, Section, Shown, State, Working}
 use nightsheaf::gui::strokes::BrushKind;
 use nightsheaf::gui::theme::Theme;
 use nightsheaf::job::Progress;
-use nightsheaf::pipeline::{CaptureTime, FrameFinding, FrameReport, MeasureSummary, Metadata, Report, Verdict};
+use nightsheaf::pipeline::{CaptureTime, FrameFinding, FrameKind, FrameReport, MeasureSummary, Metadata, Report, Verdict};
 use nightsheaf::pixels::Orientation;
 
 /// What a panel shows and what was asked of it.
@@ -45,6 +45,7 @@ fn frame(idx: usize, verdict: Verdict, reason: &str) -> Frame {
     let path = PathBuf::from(format!("night-{:03}.dng", idx + 1));
     let finding = FrameFinding {
         path: path.clone(),
+        kind: FrameKind::Light,
         size: None,
         orientation: Orientation::Normal,
         metadata: Metadata {

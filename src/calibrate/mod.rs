@@ -5,6 +5,8 @@
 //! first (IEC 61966-2-1).
 
 pub mod agreement;
+pub mod banding;
+pub mod content;
 pub mod defects;
 pub mod finder;
 mod kernels;
@@ -15,6 +17,8 @@ pub mod noise;
 mod scene;
 
 pub use agreement::{MasterKind, Masters, Mismatch, Setup};
+pub use banding::{Banding, LineNoise, LineProfile};
+pub use content::{Content, ContentMeasure};
 pub use defects::{DefectPixel, Defects};
 pub use finder::{DefectFinder, Suspects};
 pub use masters::{Built, Master, master_bias, master_dark, master_flat};

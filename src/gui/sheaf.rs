@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use crate::pipeline::{
-    Combine, DevelopSettings, FileFormat, ForegroundMask, FrameFinding, MaskChoice, ReferenceChoice, Request, Verdict,
+    Combine, DevelopSettings, FileFormat, ForegroundMask, FrameFinding, FrameKind, MaskChoice, ReferenceChoice, Request, Verdict,
 };
 
 /// One night's frames with all choices.
@@ -51,6 +51,13 @@ impl Frame {
     pub fn is_aside(&self) -> bool {
         let verdict = self.finding.as_ref().map(|finding| finding.verdict);
         !self.wanted.unwrap_or(verdict != Some(Verdict::SetAside))
+    }
+
+    /// What it calibrates the others as, where it is no light and the person has not said otherwise.
+    #[must_use]
+    pub fn calibrates_as(&self) -> Option<FrameKind> {
+        let kind = self.finding.as_ref().map(|finding| finding.kind);
+        kind.filter(|kind| *kind != FrameKind::Light && self.wanted.is_none())
     }
 
     /// Why it is left out or doubtful, or what overrules that; empty where there is nothing to say.
@@ -129,8 +136,9 @@ impl Sheaf {
     /// The run that this sheaf asks for.
     #[must_use]
     pub fn request(&self, memory_bytes: u64) -> Request {
+        let lights = || self.frames.iter().filter(|frame| frame.calibrates_as().is_none());
         let paths = |aside: bool| {
-            let chosen = self.frames.iter().filter(move |frame| !aside || frame.is_aside());
+            let chosen = lights().filter(move |frame| !aside || frame.is_aside());
             chosen.map(|frame| frame.path.clone()).collect()
         };
         let mask = match (self.land, &self.mask) {
@@ -142,6 +150,7 @@ impl Sheaf {
         Request {
             lights: paths(false),
             skip: paths(true),
+            beside: self.frames.iter().filter_map(|frame| Some((frame.calibrates_as()?, frame.path.clone()))).collect(),
             mask,
             reference,
             combine: self.choices.combine,
@@ -169,6 +178,28 @@ mod tests {
         assert_eq!(request.skip, [PathBuf::from("b.dng")], "the one set aside");
         assert_eq!(request.lights.len(), 3, "all are named, so that the report speaks of all");
         assert_eq!(sheaf.n_wanted(), 2, "two take part");
+    }
+
+    #[test]
+    fn a_dark_among_the_frames_calibrates_the_others_until_the_person_sets_it_aside() {
+        let mut dark = Frame::new(PathBuf::from("d.dng"));
+        dark.finding = Some(FrameFinding {
+            path: dark.path.clone(),
+            kind: FrameKind::Dark,
+            size: None,
+            orientation: crate::pixels::Orientation::Normal,
+            metadata: crate::pipeline::Metadata::default(),
+            measures: None,
+            verdict: Verdict::SetAside,
+            reason: "is a dark frame".to_owned(),
+        });
+        let mut sheaf = Sheaf { frames: vec![Frame::new(PathBuf::from("a.dng")), dark], ..Sheaf::default() };
+        let request = sheaf.request(0);
+        assert_eq!(request.beside, [(FrameKind::Dark, PathBuf::from("d.dng"))], "as a dark");
+        assert_eq!((request.lights.len(), request.skip.len()), (1, 0), "and not as a light");
+        sheaf.frames[1].wanted = Some(false);
+        let request = sheaf.request(0);
+        assert_eq!((request.beside.len(), request.skip), (0, vec![PathBuf::from("d.dng")]), "not at all");
     }
 
     #[test]

@@ -31,8 +31,9 @@ impl Tone {
             size.width.max(size.height) <= MEASURED_EDGE_PX
         };
         let level = (0..pyramid.n_levels()).find(small).unwrap_or(0);
-        let color = &pyramid.picture().color;
-        let development = Development::prepare(pyramid.level(level), color, foreground, &settings);
+        let picture = pyramid.picture();
+        let (stats, falloff) = (pyramid.level(level), picture.falloff.as_ref());
+        let development = Development::prepare_through(falloff, stats, &picture.color, foreground, &settings);
         monitor.check()?;
         Ok(Self { development })
     }

@@ -8,6 +8,7 @@ mod lens_profile;
 mod lettering;
 mod lights;
 mod mask_file;
+mod master_cache;
 mod masters;
 mod measuring;
 mod noise;
@@ -22,22 +23,31 @@ mod residuals;
 mod rows;
 mod run;
 mod sample;
+mod sorting;
+mod vignetting;
 
+pub use crate::calibrate::LineNoise;
 pub use crate::detect::Verdict;
 pub use crate::develop::{
-    DEFAULT_SKY_LEVEL, DevelopSettings, Development, GradientRemoval, OutputSpace, RowPlace, Stretch, WhiteBalance,
+    DEFAULT_SKY_LEVEL, DevelopSettings, Development, Falloff, GradientRemoval, OutputSpace, RowPlace, Stretch, Vignetting,
+    WhiteBalance,
 };
 pub use crate::foreground::{ForegroundMask, Guide, Proposal, Stroke, StrokeSide};
 pub use crate::raw::{CameraColor, CaptureTime, Metadata};
-pub use gather::collect_frames;
+pub use gather::{FrameKind, Gathered, collect_frames, gather_frames};
 pub use lens_profile::save_lens_profile;
 pub use mask_file::{LoadedMask, load_mask, save_mask};
 pub use measuring::{FrameFinding, MeasureRequest, MeasureSummary, measure};
 pub use output::{check_output, development, export, save_outcome_mask};
 pub use picture::{Picture, open_picture};
 pub use proposal::{LOW_CONFIDENCE, MaskProposal, propose_mask};
-pub use report::{FrameReport, LensReport, LensStart, NoiseReport, RadiusResidual, Report};
-pub use request::{Combine, DEFAULT_MEMORY_BYTES, ExportSettings, FileFormat, MaskChoice, ReferenceChoice, Request};
+pub use report::{
+    BandingReport, FalloffSource, FrameReport, LensReport, LensStart, MasterReport, NoiseModelReport, NoiseReport,
+    RadiusResidual, Report, VignettingReport,
+};
+pub use request::{
+    Combine, DEFAULT_MEMORY_BYTES, ExportSettings, FileFormat, MaskChoice, MasterCache, ReferenceChoice, Request,
+};
 pub use residual_picture::save_residual_picture;
 pub use residuals::{Arrow, FrameResiduals, round_below, typical_error_px};
 pub use run::{Outcome, run};

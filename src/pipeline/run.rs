@@ -1,28 +1,31 @@
 //! One run from files to a stack.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use crate::calibrate::{DefectFinder, Defects, Masters, NoiseModel, calibrate};
+use crate::calibrate::{Banding, DefectFinder, Defects, Masters, NoiseModel, calibrate};
 use crate::demosaic::demosaic;
+use crate::develop::Falloff;
 use crate::error::Error;
 use crate::foreground::ForegroundMask;
 use crate::job::Monitor;
 use crate::pipeline::burst::{self, Aligned};
 use crate::pipeline::clock::{StageClock, peak_memory_bytes};
 use crate::pipeline::lens_profile::{lens_profile_note, load_lens_profile};
-use crate::pipeline::lights::{self, Basis, FirstFrame, FirstPass, Light, Reading};
+use crate::pipeline::gather::FrameKind;
+use crate::pipeline::lights::{self, Basis, FirstFrame, FirstPass, Light, Reading, Unlit};
 use crate::pipeline::picture::Picture;
-use crate::pipeline::report::{FrameReport, LensReport, Report};
+use crate::pipeline::report::{BandingReport, FrameReport, LensReport, Report};
 use crate::pipeline::request::{Combine, MaskChoice, Request};
 use crate::pipeline::residuals::{FrameResiduals, by_radius};
 use crate::pipeline::rows::RepairedRows;
-use crate::pipeline::{MIN_FRAMES, landscape, load_mask, masters, noise, proposal, residuals};
+use crate::pipeline::{MIN_FRAMES, landscape, load_mask, masters, noise, proposal, residuals, sorting, vignetting};
 use crate::pixels::{Layout, Size};
 use crate::raw::{Decoder, Metadata};
 use crate::register::{LensFit, LensProfile};
 use crate::scratch::{ScratchSpec, ScratchStore};
-use crate::stack::{StackRequest, stack};
+use crate::stack::{StackFrame, StackRequest, stack};
 
 /// Noise below black that the scratch store keeps, 1.0 at the white level.
 const LOWEST_VALUE: f32 = -0.05;
@@ -54,10 +57,7 @@ pub struct Outcome {
 pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let mut clock = StageClock::start();
     let mut report = Report::default();
-    let prepared = prepare(monitor, request, &mut report)?;
-    clock.lap(&mut report, "calibration frames");
-
-    let mut read = read_frames(monitor, request, prepared, &mut clock, &mut report)?;
+    let mut read = read_burst(monitor, request, &mut clock, &mut report)?;
     let mut aligned = burst::align(monitor, request, &read)?;
     clock.lap(&mut report, "aligning");
 
@@ -100,9 +100,23 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
 
     report.frames = frame_reports(paths, readings, &aligned, &stack_request, basis.size);
     if matches!(request.combine, Combine::ClippedMean | Combine::Mean) {
-        report.noise = noise::measure(monitor, &rows, &stacked, &stack_request, aligned.reference)?;
+        let own = |frame: &StackFrame| noise::own_variance(noise_model.as_ref(), readings, frame);
+        report.noise = noise::measure(monitor, &rows, &stacked, &stack_request, &own, aligned.reference)?;
     }
-    let single = if request.keep_single { Some(single_frame(&rows, aligned.reference, basis)?) } else { None };
+    report.noise_model = noise::predicted(&stack_request, readings, aligned.reference, basis);
+    let metadata = readings[aligned.reference].as_ref().map(|light| light.metadata.clone()).unwrap_or_default();
+    let known = vignetting::Known {
+        of_flat: read.falloff_of_flat,
+        profile: read.profile.as_ref(),
+        metadata: &metadata,
+        layout: basis.layout,
+    };
+    let (falloff, vignetting) = vignetting::find(&known, &stacked.image, foreground.as_deref());
+    report.vignetting = vignetting;
+    let single = match request.keep_single {
+        true => Some(Picture { falloff, ..single_frame(&rows, aligned.reference, basis)? }),
+        false => None,
+    };
     clock.lap(&mut report, "noise report");
     report.peak_memory_bytes = (*peak_while_reading).max(peak_memory_bytes(0));
     if stacked.n_without_sky > 0 && foreground.is_some() {
@@ -114,7 +128,7 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     }
     let used: Vec<&Light> = aligned.frames.iter().filter_map(|frame| readings[frame.idx].as_ref().ok()).collect();
     Ok(Outcome {
-        picture: Picture { image: stacked.image, color: basis.color, orientation: basis.orientation },
+        picture: Picture { image: stacked.image, color: basis.color, orientation: basis.orientation, falloff },
         single,
         foreground,
         metadata: used.first().map(|light| light.metadata.clone()).unwrap_or_default(),
@@ -126,37 +140,76 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     })
 }
 
+/// Sorts, decodes, calibrates, stores and measures all frames.
+pub(super) fn read_burst(
+    monitor: &Monitor,
+    request: &Request,
+    clock: &mut StageClock,
+    report: &mut Report,
+) -> Result<ReadBurst, Error> {
+    let mut known = BTreeMap::new();
+    let n_notes = report.notes.len();
+    loop {
+        report.notes.truncate(n_notes);
+        let prepared = prepare(monitor, request, &known, report)?;
+        clock.lap(report, "calibration frames");
+        // Once is enough: what shows no light was looked for in all frames.
+        let unlit = if known.is_empty() { Unlit::Stop } else { Unlit::Tell };
+        match read_frames(monitor, request, prepared, unlit, clock, report)? {
+            Pass::Read(burst) => return Ok(*burst),
+            Pass::Unlit(found) => known.extend(found),
+        }
+    }
+}
+
 /// A burst that is known by its first frame, before the others are read.
-pub(super) struct Prepared {
-    pub(super) paths: Vec<PathBuf>,
-    pub(super) basis: Basis,
+struct Prepared {
+    paths: Vec<PathBuf>,
+    basis: Basis,
     decoder: Decoder,
     first: FirstFrame,
     masters: Masters,
+    store: ScratchStore,
     given_mask: Option<Arc<ForegroundMask>>,
     profile: Option<LensProfile>,
 }
 
-/// Opens the first frame, the calibration frames and the mask.
-pub(super) fn prepare(monitor: &Monitor, request: &Request, report: &mut Report) -> Result<Prepared, Error> {
-    let paths = chosen_lights(request)?;
-    if paths.len() < MIN_FRAMES {
-        return Err(Error::TooFewFrames {
-            usable: paths.len(),
-            given: paths.len(),
-            needed: MIN_FRAMES,
-            set_aside: Vec::new(),
-        });
-    }
+/// Sorts the frames, opens the first one, the calibration frames and the mask.
+fn prepare(
+    monitor: &Monitor,
+    request: &Request,
+    known: &BTreeMap<PathBuf, FrameKind>,
+    report: &mut Report,
+) -> Result<Prepared, Error> {
+    let given = chosen_lights(request)?;
+    let check_count = |usable: usize| match usable {
+        MIN_FRAMES.. => Ok(()),
+        _ => Err(Error::TooFewFrames { usable, given: given.len(), needed: MIN_FRAMES, set_aside: Vec::new() }),
+    };
+    check_count(given.len())?;
     let decoder = decoder(request.decoder_program.as_deref())?;
-    let first = lights::first_frame(monitor, &decoder, &paths)?;
+    let sorted = sorting::sort(monitor, &decoder, &given, known, rayon::current_num_threads())?;
+    check_count(sorted.paths.len())?;
+    report.notes.extend(sorted.notes);
+    let (paths, first) = (sorted.paths, sorted.first);
     let basis = first.basis.clone();
-    let masters = masters::load(monitor, &decoder, request, &first.raw, &mut report.notes)?;
+    report.notes.extend(memory_note(request.memory_bytes, basis.size));
+    // Room for the whole burst is made sure of before any work.
+    let spec = ScratchSpec {
+        layout: basis.layout,
+        size: basis.size,
+        n_frames: paths.len(),
+        lowest: LOWEST_VALUE,
+        highest: 1.0,
+    };
+    let store = ScratchStore::create(&scratch_folders(request, &paths), spec)?;
+    let masters = masters::load(monitor, &decoder, request, &sorted.calibration, &first.raw, report)?;
     let given_mask = given_mask(request, &basis, &mut report.notes)?;
     let focal_mm = first.raw.metadata.focal_mm;
     let profile =
         request.lens_profile.as_deref().map(|path| load_lens_profile(path, basis.size, focal_mm)).transpose()?;
-    Ok(Prepared { paths, basis, decoder, first, masters, given_mask, profile })
+    let store = store.up_to(masters::highest_value(&masters));
+    Ok(Prepared { paths, basis, decoder, first, masters, store, given_mask, profile })
 }
 
 /// A burst that lies calibrated in the scratch store.
@@ -166,6 +219,9 @@ pub(super) struct ReadBurst {
     pub(super) readings: Vec<Reading>,
     store: ScratchStore,
     defects: Defects,
+    banding: Banding,
+    /// What the flats used show of the lens.
+    falloff_of_flat: Option<Falloff>,
     given_mask: Option<Arc<ForegroundMask>>,
     pub(super) profile: Option<LensProfile>,
     peak_memory_bytes: Option<u64>,
@@ -173,27 +229,27 @@ pub(super) struct ReadBurst {
 
 impl ReadBurst {
     pub(super) fn rows(&self) -> RepairedRows<'_> {
-        RepairedRows { store: &self.store, defects: &self.defects }
+        RepairedRows { store: &self.store, defects: &self.defects, banding: &self.banding }
     }
 }
 
+/// What a pass over the frames came to.
+enum Pass {
+    Read(Box<ReadBurst>),
+    /// Frames among the lights that show no light.
+    Unlit(Vec<(PathBuf, FrameKind)>),
+}
+
 /// Decodes, calibrates, stores and measures every frame.
-pub(super) fn read_frames(
+fn read_frames(
     monitor: &Monitor,
     request: &Request,
     prepared: Prepared,
+    unlit: Unlit,
     clock: &mut StageClock,
     report: &mut Report,
-) -> Result<ReadBurst, Error> {
-    let Prepared { paths, basis, decoder, first, masters, given_mask, profile } = prepared;
-    let spec = ScratchSpec {
-        layout: basis.layout,
-        size: basis.size,
-        n_frames: paths.len(),
-        lowest: LOWEST_VALUE,
-        highest: masters::highest_value(&masters),
-    };
-    let store = ScratchStore::create(&scratch_folders(request, &paths), spec)?;
+) -> Result<Pass, Error> {
+    let Prepared { paths, basis, decoder, first, masters, store, given_mask, profile } = prepared;
     let noise_of_one = NoiseModel::from_single(&calibrate(&first.raw, &masters));
     let land = given_mask.as_deref().map(ForegroundMask::pixels);
     let n_at_once = lights::frames_at_once(basis.size, request.memory_bytes, rayon::current_num_threads());
@@ -204,14 +260,54 @@ pub(super) fn read_frames(
         foreground: land.as_ref(),
         noise: noise_of_one,
         n_at_once,
+        unlit,
     };
+    let light_level = first.light_level;
     let keep = |idx, frame: &_| store.write(idx, frame).map_err(Error::from);
-    let readings = lights::read_all(monitor, &pass, first, &keep, &|_, _| {})?;
+    let lights::Readings { readings, unlit: found } = lights::read_all(monitor, &pass, first, &keep, &|_, _| {})?;
+    if let (Unlit::Stop, false, Some(level)) = (unlit, found.is_empty(), light_level) {
+        return Ok(Pass::Unlit(sorting::find_unlit(monitor, &decoder, &paths, level, n_at_once)?));
+    }
     let peak_memory_bytes = peak_memory_bytes(n_at_once);
     let defects = find_defects(&readings, &masters, noise_of_one.as_ref(), basis.layout);
     report.defects_repaired = defects.count();
+    let lines: Vec<_> =
+        readings.iter().map(|reading| reading.as_ref().ok().and_then(|light| light.lines.as_ref())).collect();
+    let banding = Banding::of(&lines);
+    report.banding = BandingReport { rows: banding.row_noise, columns: banding.column_noise };
     clock.lap(report, "reading, calibrating, measuring");
-    Ok(ReadBurst { paths, basis, readings, store, defects, given_mask, profile, peak_memory_bytes })
+    Ok(Pass::Read(Box::new(ReadBurst {
+        paths,
+        basis,
+        readings,
+        store,
+        defects,
+        banding,
+        falloff_of_flat: masters.flat().and_then(|flat| Falloff::of_flat(&flat.planes)),
+        given_mask,
+        profile,
+        peak_memory_bytes,
+    })))
+}
+
+/// The least memory that frames of a size need: the finished stack and its coverage beside a tile of every frame, or
+/// one frame in the first pass; and the program itself.
+fn least_memory_bytes(size: Size) -> u64 {
+    const PROGRAM_BYTES: u64 = 96 << 20;
+    const BYTES_PER_PIXEL: u64 = 24;
+    PROGRAM_BYTES + BYTES_PER_PIXEL * size.area() as u64
+}
+
+fn memory_note(memory_bytes: u64, size: Size) -> Option<String> {
+    let least = least_memory_bytes(size);
+    let mebibytes = |bytes: u64| bytes >> 20;
+    (memory_bytes < least).then(|| {
+        format!(
+            "frames of {size} need about {} MiB of memory: that is taken, though {} MiB were asked for",
+            mebibytes(least),
+            mebibytes(memory_bytes)
+        )
+    })
 }
 
 /// The lights without those to skip.
@@ -282,7 +378,7 @@ fn find_defects(readings: &[Reading], masters: &Masters, noise: Option<&NoiseMod
 
 fn single_frame(rows: &RepairedRows<'_>, idx: usize, basis: &Basis) -> Result<Picture, Error> {
     let image = demosaic(&rows.whole_frame(idx)?);
-    Ok(Picture { image, color: basis.color, orientation: basis.orientation })
+    Ok(Picture { image, color: basis.color, orientation: basis.orientation, falloff: None })
 }
 
 fn frame_reports(

@@ -84,6 +84,9 @@ pub struct Metadata {
     pub sensor_width_mm: Option<f64>,
     /// When the exposure began.
     pub capture_time: Option<CaptureTime>,
+    /// Of the air or the camera, where the file tells (EXIF Temperature).
+    #[serde(default)]
+    pub temperature_celsius: Option<f64>,
 }
 
 /// When the exposure began, by the camera's clock.

@@ -5,7 +5,7 @@ use std::sync::OnceLock;
 
 use nightsheaf::demosaic::demosaic;
 use nightsheaf::job::Monitor;
-use nightsheaf::pipeline::{self, MaskChoice, Outcome, Request};
+use nightsheaf::pipeline::{self, MaskChoice, MasterCache, Outcome, Request};
 use nightsheaf::pixels::statistics::{SIGMA_PER_MAD, median};
 use nightsheaf::pixels::{CalibratedFrame, Layout, LinearImage, Mask, Plane};
 use nightsheaf::synthetic::{Burst, Scene};
@@ -55,6 +55,7 @@ impl Sample {
         let request = Request {
             lights: frames(std::slice::from_ref(&folder)),
             darks: darks.iter().flat_map(|darks| frames(&[folder.join(darks)])).collect(),
+            master_cache: MasterCache::Off,
             mask: MaskChoice::File(folder.join("truth/mask.png")),
             keep_single: true,
             ..request()

@@ -5,7 +5,7 @@ use eframe::egui::Ui;
 use crate::gui::action::Action;
 use crate::gui::sheaf::Choices;
 use crate::gui::widgets::{Scale, WordOf, slide, words};
-use crate::pipeline::{DEFAULT_SKY_LEVEL, GradientRemoval, Stretch, WhiteBalance};
+use crate::pipeline::{DEFAULT_SKY_LEVEL, GradientRemoval, Stretch, Vignetting, WhiteBalance};
 
 const BALANCES: [WordOf<WhiteBalance>; 4] = [
     WordOf { value: WhiteBalance::AsShot, text: "As shot", hint: "What the camera chose" },
@@ -42,6 +42,11 @@ enum StretchKind {
 const STRETCHES: [WordOf<StretchKind>; 2] = [
     WordOf { value: StretchKind::BySky, text: "By the sky", hint: "As far as brings the sky to a set brightness" },
     WordOf { value: StretchKind::ByStops, text: "By stops", hint: "By a set number of stops for the faintest light" },
+];
+
+const CORNERS: [WordOf<Vignetting>; 2] = [
+    WordOf { value: Vignetting::Auto, text: "Even", hint: "Gives the corners the light that the lens lost, where a profile or the sky tells it" },
+    WordOf { value: Vignetting::Off, text: "As they are", hint: "Leaves the corners dark" },
 ];
 
 const SKY_LEVEL: Scale = Scale {
@@ -95,6 +100,9 @@ pub fn show(ui: &mut Ui, choices: &Choices) -> Option<Action> {
     }
     if let Some(stretch) = stretch(ui, develop.stretch) {
         develop.stretch = stretch;
+    }
+    if let Some(vignetting) = words(ui, "Corners", develop.vignetting, &CORNERS) {
+        develop.vignetting = vignetting;
     }
     let strength = match develop.gradient {
         GradientRemoval::Off => 0.0,
