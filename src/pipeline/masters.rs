@@ -11,7 +11,9 @@ use crate::pipeline::master_cache::{Cache, Kept};
 use crate::pipeline::report::{MasterReport, Report};
 use crate::pipeline::request::Request;
 use crate::pipeline::run::{file_name, same_file};
-use crate::pipeline::sorting::{Taken, exposure_text, list_names, same_exposure, survey};
+use crate::pipeline::sorting::list_names;
+use crate::pipeline::survey::survey;
+use crate::pipeline::taken::{Taken, exposure_text, same_exposure};
 use crate::raw::{Decoder, FrameFacts, Metadata, RawFrame};
 
 /// Headroom above the white level where no flat lifts anything.

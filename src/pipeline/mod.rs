@@ -20,10 +20,13 @@ mod report;
 mod request;
 mod residual_picture;
 mod residuals;
+mod room;
 mod rows;
 mod run;
 mod sample;
 mod sorting;
+mod survey;
+mod taken;
 mod vignetting;
 
 pub use crate::calibrate::LineNoise;

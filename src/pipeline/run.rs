@@ -19,6 +19,7 @@ use crate::pipeline::picture::Picture;
 use crate::pipeline::report::{BandingReport, FrameReport, LensReport, Report};
 use crate::pipeline::request::{Combine, MaskChoice, Request};
 use crate::pipeline::residuals::{FrameResiduals, by_radius};
+use crate::pipeline::room::{memory_note, scratch_folders};
 use crate::pipeline::rows::RepairedRows;
 use crate::pipeline::{MIN_FRAMES, landscape, load_mask, masters, noise, proposal, residuals, sorting, vignetting};
 use crate::pixels::{Layout, Size};
@@ -290,26 +291,6 @@ fn read_frames(
     })))
 }
 
-/// The least memory that frames of a size need: the finished stack and its coverage beside a tile of every frame, or
-/// one frame in the first pass; and the program itself.
-fn least_memory_bytes(size: Size) -> u64 {
-    const PROGRAM_BYTES: u64 = 96 << 20;
-    const BYTES_PER_PIXEL: u64 = 24;
-    PROGRAM_BYTES + BYTES_PER_PIXEL * size.area() as u64
-}
-
-fn memory_note(memory_bytes: u64, size: Size) -> Option<String> {
-    let least = least_memory_bytes(size);
-    let mebibytes = |bytes: u64| bytes >> 20;
-    (memory_bytes < least).then(|| {
-        format!(
-            "frames of {size} need about {} MiB of memory: that is taken, though {} MiB were asked for",
-            mebibytes(least),
-            mebibytes(memory_bytes)
-        )
-    })
-}
-
 /// The lights without those to skip.
 fn chosen_lights(request: &Request) -> Result<Vec<PathBuf>, Error> {
     if let Some(path) = request.skip.iter().find(|skip| !request.lights.iter().any(|light| same_file(light, skip))) {
@@ -351,16 +332,6 @@ fn given_mask(request: &Request, basis: &Basis, notes: &mut Vec<String>) -> Resu
             what: format!("is {}, the frames are {}: clear it and paint anew", mask.size(), basis.size),
         }),
     }
-}
-
-/// The folder asked for; else beside the output or the frames, which lie on disks that hold pictures.
-fn scratch_folders(request: &Request, paths: &[PathBuf]) -> Vec<PathBuf> {
-    if let Some(folder) = &request.scratch_folder {
-        return vec![folder.clone()];
-    }
-    let frames = paths.first().and_then(|path| path.parent()).map(Path::to_owned);
-    let named = |folder: PathBuf| if folder.as_os_str().is_empty() { PathBuf::from(".") } else { folder };
-    [request.output_folder.clone(), frames, Some(std::env::temp_dir())].into_iter().flatten().map(named).collect()
 }
 
 /// Defects that the burst shows, and those that a master dark shows too noisy to be subtracted.

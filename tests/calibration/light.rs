@@ -1,6 +1,8 @@
 //! A passing cloud, a rising Moon: every frame brought to the light of the reference, weighted, and judged.
 
-use nightsheaf::pipeline::{FalloffSource, Outcome, Request};
+use nightsheaf::job::Monitor;
+use nightsheaf::pipeline::{self, DevelopSettings, ExportSettings, FalloffSource, FileFormat, Outcome, OutputSpace};
+use nightsheaf::pipeline::{Request, Vignetting};
 use nightsheaf::pixels::statistics::{SIGMA_PER_MAD, median};
 use nightsheaf::synthetic::{Burst, Cloud, Scene};
 
@@ -109,6 +111,18 @@ fn the_sky_tells_the_falloff_and_the_report_says_so() {
     assert!(outcome.picture.falloff.is_some(), "made up for in development");
     let lines = outcome.report.calibration_lines();
     assert!(lines.iter().any(|line| line.contains("% of the light in the corners, by the sky")), "{lines:?}");
+    // The stack as measured is the same with it and without; a developed picture has light corners with it.
+    let bytes = |space, vignetting| {
+        let path = night.path("out.tif");
+        let develop = DevelopSettings { space, vignetting, ..DevelopSettings::default() };
+        let settings = ExportSettings { format: FileFormat::Tiff16, develop };
+        pipeline::export(&Monitor::silent(), &outcome, &path, &settings).expect("room for a small picture");
+        std::fs::read(&path).expect("just written")
+    };
+    let measured = [Vignetting::Auto, Vignetting::Off].map(|choice| bytes(OutputSpace::CameraLinear, choice));
+    assert!(measured[0] == measured[1], "nothing but the flats given touches the stack as measured");
+    let developed = [Vignetting::Auto, Vignetting::Off].map(|choice| bytes(OutputSpace::Srgb, choice));
+    assert!(developed[0] != developed[1], "the choice counts where a picture is developed");
 }
 
 #[test]
@@ -118,7 +132,7 @@ fn a_saved_lens_profile_brings_the_falloff_of_the_flats_to_the_next_night() {
     let flats = (0..4).map(|idx| night.write(&format!("flats/{idx}.dng"), &night.burst.flat(idx))).collect();
     let first = run(&Request { flats, ..night.request() });
     let path = night.path("lens.toml");
-    nightsheaf::pipeline::save_lens_profile(&first, &path).expect("the stars moved far");
+    pipeline::save_lens_profile(&first, &path).expect("the stars moved far");
     let second = run(&Request { lens_profile: Some(path.clone()), ..night.request() });
     let vignetting = &second.report.vignetting;
     assert_eq!(vignetting.source, FalloffSource::Profile, "{vignetting:?}");

@@ -55,7 +55,6 @@ impl Sample {
         let request = Request {
             lights: frames(std::slice::from_ref(&folder)),
             darks: darks.iter().flat_map(|darks| frames(&[folder.join(darks)])).collect(),
-            master_cache: MasterCache::Off,
             mask: MaskChoice::File(folder.join("truth/mask.png")),
             keep_single: true,
             ..request()
@@ -121,6 +120,8 @@ pub(crate) fn request() -> Request {
     Request {
         decoder_program: Some(env!("CARGO_BIN_EXE_nightsheaf-cli").into()),
         scratch_folder: Some(env!("CARGO_TARGET_TMPDIR").into()),
+        // Each run by itself, and none in the cache of whoever runs the tests.
+        master_cache: MasterCache::Off,
         ..Request::default()
     }
 }
