@@ -55,7 +55,8 @@ fn stacked(scene: &Scene, n_darks: usize) -> Result<(Outcome, Burst), Box<dyn Er
         write_cfa_dng(&path, &frame)?;
         Ok(path)
     };
-    let lights = (0..scene.n_lights).map(|k| write(format!("n{k:03}.dng"), burst.light(k))).collect::<Result<_, _>>()?;
+    let lights =
+        (0..scene.n_lights).map(|k| write(format!("n{k:03}.dng"), burst.light(k))).collect::<Result<_, _>>()?;
     let darks = (0..n_darks).map(|k| write(format!("d{k:03}.dng"), burst.dark(k))).collect::<Result<_, _>>()?;
     let mask = match scene.land {
         LandKind::None => MaskChoice::None,
@@ -74,7 +75,10 @@ fn stacked(scene: &Scene, n_darks: usize) -> Result<(Outcome, Burst), Box<dyn Er
 
 fn camera(out: &mut impl Write) -> Done {
     writeln!(out, "## Gain and read noise\n")?;
-    writeln!(out, "| camera | gain over truth | read noise over truth | single frame over prediction | stack over prediction |")?;
+    writeln!(
+        out,
+        "| camera | gain over truth | read noise over truth | single frame over prediction | stack over prediction |"
+    )?;
     writeln!(out, "| --- | ---: | ---: | ---: | ---: |")?;
     for (gain, read, sky) in [(0.8, 3.2, 17.0), (0.8, 3.2, 5.0), (0.4, 2.0, 17.0), (2.0, 8.0, 17.0)] {
         let scene = Scene { electrons_per_dn: gain, read_noise_electrons: read, sky_electrons_per_sec: sky, ..scene() };
@@ -98,14 +102,18 @@ fn camera(out: &mut impl Write) -> Done {
 
 fn banding(out: &mut impl Write) -> Done {
     writeln!(out, "\n## Row and column noise\n")?;
-    writeln!(out, "| rows, columns (electrons) | rows found over truth | its standard errors | columns found over truth | its standard errors |")?;
+    writeln!(
+        out,
+        "| rows, columns (electrons) | rows found over truth | its standard errors | columns found over truth | its standard errors |"
+    )?;
     writeln!(out, "| ---: | ---: | ---: | ---: | ---: |")?;
     for electrons in [0.0, 1.0, 2.0, 4.0, 8.0] {
         let scene = Scene { row_noise_electrons: electrons, column_noise_electrons: electrons, ..scene() };
         let (outcome, _) = stacked(&scene, 0)?;
         let truth = electrons / electrons_range(&scene);
         let cells = [outcome.report.banding.rows, outcome.report.banding.columns].map(|noise| {
-            let ratio = if !noise.removed || truth == 0.0 { "none".to_owned() } else { format!("{:.2}", noise.sigma / truth) };
+            let ratio =
+                if !noise.removed || truth == 0.0 { "none".to_owned() } else { format!("{:.2}", noise.sigma / truth) };
             format!("{ratio} | {:.1}", noise.significance)
         });
         writeln!(out, "| {electrons} | {} | {} |", cells[0], cells[1])?;
@@ -132,7 +140,11 @@ fn vignetting(out: &mut impl Write) -> Done {
         let (outcome, _) = stacked(&Scene { band, glow, land, vignetting: loss, ..scene() }, 0)?;
         let found = &outcome.report.vignetting;
         let loss = 100.0 * loss;
-        let corner = if outcome.picture.falloff.is_some() { format!("{:.1}", 100.0 * found.corner_loss) } else { "left".to_owned() };
+        let corner = if outcome.picture.falloff.is_some() {
+            format!("{:.1}", 100.0 * found.corner_loss)
+        } else {
+            "left".to_owned()
+        };
         writeln!(out, "| {name} | {loss:.0} | {corner} | {} |", found.remark)?;
     }
     Ok(())
@@ -153,11 +165,19 @@ fn changing_light(out: &mut impl Write) -> Done {
     for (name, clouds, moonlight, glow_drift) in nights {
         let (outcome, _) = stacked(&Scene { clouds, moonlight, glow_drift, ..scene() }, 0)?;
         let frames = &outcome.report.frames;
-        let weights: Vec<String> =
-            frames.iter().map(|frame| if frame.used { format!("{:.2}", frame.weight / frames[0].weight) } else { "–".to_owned() }).collect();
+        let weights: Vec<String> = frames
+            .iter()
+            .map(|frame| if frame.used { format!("{:.2}", frame.weight / frames[0].weight) } else { "–".to_owned() })
+            .collect();
         let noise = outcome.report.noise.ok_or("no noise figure")?;
         let used = frames.iter().filter(|frame| frame.used).count();
-        writeln!(out, "| {name} | {used} of {} | {} | {:.3} |", frames.len(), weights.join(", "), noise.gain / noise.ideal)?;
+        writeln!(
+            out,
+            "| {name} | {used} of {} | {} | {:.3} |",
+            frames.len(),
+            weights.join(", "),
+            noise.gain / noise.ideal
+        )?;
     }
     Ok(())
 }

@@ -17,7 +17,9 @@ use nightsheaf::gui::state::{Notice, NoticeTone, Section, Shown, State, Working}
 use nightsheaf::gui::strokes::BrushKind;
 use nightsheaf::gui::theme::Theme;
 use nightsheaf::job::Progress;
-use nightsheaf::pipeline::{CaptureTime, FrameFinding, FrameKind, FrameReport, MeasureSummary, Metadata, Report, Verdict};
+use nightsheaf::pipeline::{
+    CaptureTime, FrameFinding, FrameKind, FrameReport, MeasureSummary, Metadata, Report, Verdict,
+};
 use nightsheaf::pixels::Orientation;
 
 /// What a panel shows and what was asked of it.

@@ -133,7 +133,9 @@ pub enum Mismatch {
         needed: u32,
     },
     /// Used all the same: a falloff that is nearly right is better than none.
-    #[error("taken at f/{found} where the light frames have f/{needed}: used, but the corners fall off otherwise; take new ones at f/{needed}")]
+    #[error(
+        "taken at f/{found} where the light frames have f/{needed}: used, but the corners fall off otherwise; take new ones at f/{needed}"
+    )]
     Aperture {
         /// Of the flat.
         found: f64,
@@ -141,7 +143,9 @@ pub enum Mismatch {
         needed: f64,
     },
     /// As with the aperture.
-    #[error("taken at {found} mm where the light frames have {needed} mm: used, but the corners fall off otherwise; take new ones at {needed} mm")]
+    #[error(
+        "taken at {found} mm where the light frames have {needed} mm: used, but the corners fall off otherwise; take new ones at {needed} mm"
+    )]
     FocalLength {
         /// Of the flat.
         found: f64,
@@ -149,7 +153,9 @@ pub enum Mismatch {
         needed: f64,
     },
     /// Used all the same; hot pixels are where they are at any temperature.
-    #[error("taken at {found} °C where the light frames have {needed} °C: used, but their dark signal is not that of the lights; take them on the same night")]
+    #[error(
+        "taken at {found} °C where the light frames have {needed} °C: used, but their dark signal is not that of the lights; take them on the same night"
+    )]
     Temperature {
         /// Of the dark.
         found: f64,

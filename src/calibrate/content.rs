@@ -81,7 +81,8 @@ impl ContentMeasure {
         let level = median(&mut levels).unwrap_or(0.0);
         levels.sort_unstable_by(f32::total_cmp);
         steps.sort_unstable_by(f32::total_cmp);
-        let at = |sorted: &[f32], share: f32| sorted.get((share * sorted.len() as f32) as usize).copied().unwrap_or(0.0);
+        let at =
+            |sorted: &[f32], share: f32| sorted.get((share * sorted.len() as f32) as usize).copied().unwrap_or(0.0);
         // The median of a block has 1.25 σ / 16, a second difference √6 of that: thrice is noise.
         let from_noise = 3.0 * 1.253 * 6.0_f32.sqrt() * sigma / BLOCK as f32;
         let roughness = (at(&steps, 0.95) - from_noise).max(0.0) / level.abs().max(f32::MIN_POSITIVE);
@@ -135,7 +136,8 @@ fn strips(raw: &RawFrame) -> Vec<Plane<f32>> {
             let first = strip * n_fitting / n * BLOCK;
             Plane::from_fn(Size { width: size.width, height: BLOCK }, |x, y| {
                 let (top, bottom) = (plane.row(2 * (first + y)), plane.row(2 * (first + y) + 1));
-                let sum: f32 = [top[2 * x], top[2 * x + 1], bottom[2 * x], bottom[2 * x + 1]].map(f32::from).iter().sum();
+                let sum: f32 =
+                    [top[2 * x], top[2 * x + 1], bottom[2 * x], bottom[2 * x + 1]].map(f32::from).iter().sum();
                 linear((sum - 4.0 * black) * scale)
             })
         })
@@ -144,10 +146,8 @@ fn strips(raw: &RawFrame) -> Vec<Plane<f32>> {
 
 /// Standard deviation of a mean of 2 × 2, from neighbours along the rows.
 fn noise(strips: &[Plane<f32>]) -> f32 {
-    let mut steps: Vec<f32> = strips
-        .iter()
-        .flat_map(|strip| strip.row(BLOCK / 2).windows(2).map(|pair| (pair[0] - pair[1]).abs()))
-        .collect();
+    let mut steps: Vec<f32> =
+        strips.iter().flat_map(|strip| strip.row(BLOCK / 2).windows(2).map(|pair| (pair[0] - pair[1]).abs())).collect();
     SIGMA_PER_MAD * median(&mut steps).unwrap_or(0.0) * std::f32::consts::FRAC_1_SQRT_2
 }
 

@@ -72,7 +72,11 @@ impl Lift {
 
 impl Glow {
     /// The glow of the sky, where it is to be taken away and can be told.
-    pub(super) fn find(cells: &[SkyCell], foreground: Option<&ForegroundMask>, choice: GradientRemoval) -> Option<Self> {
+    pub(super) fn find(
+        cells: &[SkyCell],
+        foreground: Option<&ForegroundMask>,
+        choice: GradientRemoval,
+    ) -> Option<Self> {
         let GradientRemoval::On { strength } = choice else { return None };
         let surface = SkyGradient::fit(cells, strength.clamp(0.0, 1.0))?;
         let sky_share = foreground

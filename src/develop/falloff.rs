@@ -87,10 +87,7 @@ impl Falloff {
                     let rows = (top..top + edge).map(|y| &plane.row(y)[left..left + edge]);
                     let level = rows.flatten().sum::<f32>() / (edge * edge) as f32;
                     let middle = |start: usize| start as f64 + 0.5 * edge as f64;
-                    let r2 = radius_squared(
-                        [middle(left) / size.width as f64, middle(top) / size.height as f64],
-                        size,
-                    );
+                    let r2 = radius_squared([middle(left) / size.width as f64, middle(top) / size.height as f64], size);
                     let row = SVector::<f64, 4>::new(1.0, r2, r2 * r2, r2 * r2 * r2);
                     normal += row * row.transpose();
                     right += row * f64::from(level);
@@ -132,7 +129,8 @@ impl SkyFalloff {
         let size = image.size();
         let cells = sample_sky(image, foreground);
         let radius = |cell: &SkyCell| radius_squared(cell.at, size).sqrt();
-        let reaches = cells.iter().any(|cell| radius(cell) < RADII[0]) && cells.iter().any(|cell| radius(cell) > RADII[1]);
+        let reaches =
+            cells.iter().any(|cell| radius(cell) < RADII[0]) && cells.iter().any(|cell| radius(cell) > RADII[1]);
         if cells.len() < MIN_CELLS || !reaches {
             return Err("too little sky is seen between the middle and the corners".to_owned());
         }
@@ -163,7 +161,11 @@ impl SkyFalloff {
         let significance = loss / error;
         let falloff = Falloff::new(terms).filter(|_| loss >= LEAST_LOSS && significance >= SIGNIFICANT);
         falloff.map(|falloff| Self { falloff, significance }).ok_or_else(|| {
-            format!("the corners lose {:.0} % with an error of {:.0} %, which is too unsure", 100.0 * loss, 100.0 * error)
+            format!(
+                "the corners lose {:.0} % with an error of {:.0} %, which is too unsure",
+                100.0 * loss,
+                100.0 * error
+            )
         })
     }
 }
@@ -239,9 +241,7 @@ mod tests {
 
     #[test]
     fn the_falloff_of_an_inclined_sky_is_found() {
-        let image = picture(0.42, |x, y| {
-            [0.02 + 0.004 * x, 0.03 + 0.01 * y, 0.02 - 0.004 * x + 0.002 * y]
-        });
+        let image = picture(0.42, |x, y| [0.02 + 0.004 * x, 0.03 + 0.01 * y, 0.02 - 0.004 * x + 0.002 * y]);
         let found = SkyFalloff::of_sky(&image, None).expect("a clear case");
         let loss = found.falloff.corner_loss();
         assert!((loss - 0.42).abs() < 0.01, "{loss} of 0.42, {} errors", found.significance);

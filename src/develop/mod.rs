@@ -20,7 +20,9 @@ pub use development::{Development, DevelopmentFacts};
 pub use evenness::RowPlace;
 pub use falloff::{Falloff, SkyFalloff, radius_squared};
 pub use gradient::SkyGradient;
-pub use settings::{DEFAULT_SKY_LEVEL, DevelopSettings, GradientRemoval, OutputSpace, Stretch, Vignetting, WhiteBalance};
+pub use settings::{
+    DEFAULT_SKY_LEVEL, DevelopSettings, GradientRemoval, OutputSpace, Stretch, Vignetting, WhiteBalance,
+};
 
 use crate::pixels::{EncodedImage, LinearImage, Plane};
 

@@ -6,7 +6,8 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use crate::pipeline::{
-    Combine, DevelopSettings, FileFormat, ForegroundMask, FrameFinding, FrameKind, MaskChoice, ReferenceChoice, Request, Verdict,
+    Combine, DevelopSettings, FileFormat, ForegroundMask, FrameFinding, FrameKind, MaskChoice, ReferenceChoice,
+    Request, Verdict,
 };
 
 /// One night's frames with all choices.

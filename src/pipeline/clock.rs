@@ -16,10 +16,14 @@ impl StageClock {
         Self { last: Instant::now() }
     }
 
-    /// Books the time since the last call on `stage`.
+    /// Books the time since the last call on `stage`, which may have been worked on before.
     pub(super) fn lap(&mut self, report: &mut Report, stage: &str) {
         let now = Instant::now();
-        report.seconds.0.push((stage.to_owned(), now.duration_since(self.last).as_secs_f64()));
+        let seconds = now.duration_since(self.last).as_secs_f64();
+        match report.seconds.0.iter_mut().find(|(name, _)| name == stage) {
+            Some((_, so_far)) => *so_far += seconds,
+            None => report.seconds.0.push((stage.to_owned(), seconds)),
+        }
         self.last = now;
     }
 }

@@ -129,8 +129,7 @@ pub(super) fn read_all(
     let total = pass.paths.len();
     let waiting = Mutex::new(Some(raw));
     let order = reading_order(&refused, first_idx);
-    let slots: Vec<Mutex<Option<Reading>>> =
-        refused.into_iter().map(|reason| Mutex::new(reason.map(Err))).collect();
+    let slots: Vec<Mutex<Option<Reading>>> = refused.into_iter().map(|reason| Mutex::new(reason.map(Err))).collect();
     let (next, done) = (AtomicUsize::new(0), AtomicUsize::new(total - order.len()));
     let unlit = Mutex::new(Vec::new());
     let work = || -> Result<(), Error> {

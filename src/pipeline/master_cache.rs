@@ -53,8 +53,9 @@ pub(super) struct Cache {
 impl Cache {
     pub(super) fn open(choice: &MasterCache) -> Self {
         let folder = match choice {
-            MasterCache::User => directories::ProjectDirs::from("", "", "nightsheaf")
-                .map(|folders| folders.cache_dir().join("masters")),
+            MasterCache::User => {
+                directories::ProjectDirs::from("", "", "nightsheaf").map(|folders| folders.cache_dir().join("masters"))
+            }
             MasterCache::Folder(folder) => Some(folder.clone()),
             MasterCache::Off => None,
         };

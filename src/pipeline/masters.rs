@@ -39,8 +39,8 @@ pub(super) fn load(
     let dark = reader.master(&candidates(FrameKind::Dark), None, notes, |n, frame| master_dark(n, frame))?;
     let of_flat = bias.as_ref().map(|bias| &bias.kept.master);
     let name_of_bias = bias.as_ref().and_then(|bias| bias.name.as_deref());
-    let flat = reader
-        .master(&candidates(FrameKind::Flat), name_of_bias, notes, |n, frame| master_flat(n, of_flat, frame))?;
+    let flat =
+        reader.master(&candidates(FrameKind::Flat), name_of_bias, notes, |n, frame| master_flat(n, of_flat, frame))?;
     let made = [&bias, &dark, &flat].into_iter().flatten().map(Made::report).collect::<Vec<_>>();
     let [bias, dark, flat] = [bias, dark, flat].map(|made| made.map(|made| made.kept.master));
     let (masters, mismatches) = Masters::for_lights(&Setup::of(light), bias, dark, flat);
@@ -207,7 +207,10 @@ impl Reader<'_> {
             return Some(format!("taken with {found} where the light frames are from {needed}"));
         }
         let needed = self.light.size();
-        facts.size.filter(|&found| found != needed).map(|found| format!("{found} pixels where the lights have {needed}"))
+        facts
+            .size
+            .filter(|&found| found != needed)
+            .map(|found| format!("{found} pixels where the lights have {needed}"))
     }
 
     /// Averages; a frame that cannot be read, is unlike the first or no frame of its kind is noted and left out.

@@ -146,7 +146,8 @@ pub fn measure(
     }
     findings.extend(calibration.into_iter().filter_map(|(kind, path)| {
         let idx = request.lights.iter().position(|given| *given == path)?;
-        let why = if request.known.contains_key(&path) { "the name of its folder" } else { "exposure and what it shows" };
+        let why =
+            if request.known.contains_key(&path) { "the name of its folder" } else { "exposure and what it shows" };
         let reason = format!("is a {} frame by {why}: it calibrates and is not stacked", kind.word());
         let finding = finding(&path, size, orientation, None, Verdict::SetAside, reason);
         Some((idx, FrameFinding { kind, ..finding }))

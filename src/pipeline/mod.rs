@@ -32,8 +32,8 @@ mod vignetting;
 pub use crate::calibrate::LineNoise;
 pub use crate::detect::Verdict;
 pub use crate::develop::{
-    DEFAULT_SKY_LEVEL, DevelopSettings, Development, Falloff, GradientRemoval, OutputSpace, RowPlace, Stretch, Vignetting,
-    WhiteBalance,
+    DEFAULT_SKY_LEVEL, DevelopSettings, Development, Falloff, GradientRemoval, OutputSpace, RowPlace, Stretch,
+    Vignetting, WhiteBalance,
 };
 pub use crate::foreground::{ForegroundMask, Guide, Proposal, Stroke, StrokeSide};
 pub use crate::raw::{CameraColor, CaptureTime, Metadata};

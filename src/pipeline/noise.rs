@@ -91,7 +91,8 @@ pub(super) fn measure(
     let whole_spread = spreads[0] + spreads[1];
     let of_halves = spreads[0] / first_weight.powi(2) + spreads[1] / second_weight.powi(2);
     let whole = of_pixels(&mut between_halves) * whole_spread / whole_weight.powi(2) / of_halves;
-    let reference_share = f64::from(reference_frame.weight) * own_variance(reference_frame) * whole_weight / whole_spread;
+    let reference_share =
+        f64::from(reference_frame.weight) * own_variance(reference_frame) * whole_weight / whole_spread;
     let single = of_pixels(&mut from_whole) + whole * (2.0 * reference_share - 1.0);
     // Weights by inverse variance alone would leave the least noise.
     let reference_variance = own_variance(reference_frame);
@@ -103,9 +104,7 @@ pub(super) fn measure(
 /// Variance of one sample of a frame's own sky after scaling; by the weight where no model is known.
 pub(super) fn own_variance(model: Option<&NoiseModel>, readings: &[Reading], frame: &StackFrame) -> f64 {
     match (model, readings[frame.frame].as_ref()) {
-        (Some(model), Ok(light)) => {
-            f64::from(frame.scale * frame.scale * model.variance(light.measure.sky_level[1]))
-        }
+        (Some(model), Ok(light)) => f64::from(frame.scale * frame.scale * model.variance(light.measure.sky_level[1])),
         _ => 1.0 / f64::from(frame.weight),
     }
 }

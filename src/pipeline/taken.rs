@@ -117,7 +117,11 @@ impl Taken {
 
 /// Seconds as photographers write them.
 pub(super) fn exposure_text(secs: f64) -> String {
-    if secs > 0.0 && secs < 0.3 { format!("1/{:.0}", 1.0 / secs) } else { format!("{}", (secs * 100.0).round() / 100.0) }
+    if secs > 0.0 && secs < 0.3 {
+        format!("1/{:.0}", 1.0 / secs)
+    } else {
+        format!("{}", (secs * 100.0).round() / 100.0)
+    }
 }
 
 pub(super) fn same_exposure(a: f64, b: f64) -> bool {

@@ -11,7 +11,8 @@ fn origins(outcome: &Outcome) -> Vec<(&str, bool)> {
 }
 
 fn masters_in(folder: &Path) -> Vec<std::path::PathBuf> {
-    let mut files: Vec<_> = std::fs::read_dir(folder).expect("a folder").map(|entry| entry.expect("a file").path()).collect();
+    let mut files: Vec<_> =
+        std::fs::read_dir(folder).expect("a folder").map(|entry| entry.expect("a file").path()).collect();
     files.sort();
     files
 }
@@ -19,15 +20,12 @@ fn masters_in(folder: &Path) -> Vec<std::path::PathBuf> {
 #[test]
 fn masters_are_kept_found_by_content_and_made_anew_when_damaged() {
     let night = Night::with_lights(scene());
-    let darks = |folder: &str| (0..3).map(|idx| night.write(&format!("{folder}/{idx}.dng"), &night.burst.dark(idx))).collect();
+    let darks =
+        |folder: &str| (0..3).map(|idx| night.write(&format!("{folder}/{idx}.dng"), &night.burst.dark(idx))).collect();
     let flats: Vec<_> = (0..3).map(|idx| night.write(&format!("flats/{idx}.dng"), &night.burst.flat(idx))).collect();
     let folder = night.path("kept");
-    let request = Request {
-        darks: darks("darks"),
-        flats,
-        master_cache: MasterCache::Folder(folder.clone()),
-        ..night.request()
-    };
+    let request =
+        Request { darks: darks("darks"), flats, master_cache: MasterCache::Folder(folder.clone()), ..night.request() };
     let first = run(&request);
     assert_eq!(origins(&first), [("dark", false), ("flat", false)], "nothing was kept before");
     // The same frames under other names.

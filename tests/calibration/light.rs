@@ -58,8 +58,16 @@ fn thin_cloud_is_weighted_down_and_thick_cloud_is_set_aside_with_the_figure() {
     let outcome = run(&night.request());
     let frames = &outcome.report.frames;
     assert!(!frames[4].used, "thick cloud: {}", frames[4].reason);
-    assert!(frames[4].reason.contains("clouded") && frames[4].reason.contains("% of the light"), "{}", frames[4].reason);
-    assert!(frames[3].used && frames[3].reason.contains("clouded"), "thin cloud is used with a doubt: {}", frames[3].reason);
+    assert!(
+        frames[4].reason.contains("clouded") && frames[4].reason.contains("% of the light"),
+        "{}",
+        frames[4].reason
+    );
+    assert!(
+        frames[3].used && frames[3].reason.contains("clouded"),
+        "thin cloud is used with a doubt: {}",
+        frames[3].reason
+    );
     for idx in [0, 1, 6, 7, 8] {
         assert!(frames[idx].used && frames[idx].reason.is_empty(), "frame {idx}: {}", frames[idx].reason);
     }
@@ -107,7 +115,12 @@ fn the_sky_tells_the_falloff_and_the_report_says_so() {
     let outcome = run(&night.request());
     let vignetting = &outcome.report.vignetting;
     assert_eq!(vignetting.source, FalloffSource::Sky, "{vignetting:?}");
-    assert!((vignetting.corner_loss - scene.vignetting).abs() < 0.04, "{} of {}", vignetting.corner_loss, scene.vignetting);
+    assert!(
+        (vignetting.corner_loss - scene.vignetting).abs() < 0.04,
+        "{} of {}",
+        vignetting.corner_loss,
+        scene.vignetting
+    );
     assert!(outcome.picture.falloff.is_some(), "made up for in development");
     let lines = outcome.report.calibration_lines();
     assert!(lines.iter().any(|line| line.contains("% of the light in the corners, by the sky")), "{lines:?}");

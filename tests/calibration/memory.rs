@@ -30,7 +30,17 @@ fn peak_mebibytes(night: &Night, n_frames: usize, memory: &str) -> (u64, Option<
     let report = work.path().join("report.json");
     let mut command = Command::new(env!("CARGO_BIN_EXE_nightsheaf-cli"));
     command.arg("stack").args((0..n_frames).map(|idx| night.path(&light_name(idx))));
-    command.args(["--mask", "none", "--master-cache", "off", "--space", "camera-linear", "--quiet", "--memory", memory]);
+    command.args([
+        "--mask",
+        "none",
+        "--master-cache",
+        "off",
+        "--space",
+        "camera-linear",
+        "--quiet",
+        "--memory",
+        memory,
+    ]);
     command.arg("--output").arg(work.path().join("night.tif")).arg("--report").arg(&report);
     let child = command.spawn().expect("the program was built");
     let by_system = watch(child);

@@ -67,7 +67,8 @@ fn a_folder_with_everything_in_it_is_sorted_by_metadata_and_content() {
         ..MeasureRequest::default()
     };
     let findings = pipeline::measure(&Monitor::silent(), &request, |_, _| {}).expect("frames to measure");
-    assert_eq!(findings.iter().map(|finding| &finding.path).collect::<Vec<_>>(), lights.iter().collect::<Vec<_>>());
+    let found: Vec<_> = findings.iter().map(|finding| finding.path.clone()).collect();
+    assert_eq!(found, lights, "a finding for each frame, in the order given");
     let kinds = |kind| findings.iter().filter(|finding| finding.kind == kind).count();
     let counts = [FrameKind::Light, FrameKind::Dark, FrameKind::Flat, FrameKind::Bias].map(kinds);
     assert_eq!(counts, [8, 3, 3, 3], "lights, darks, flats, bias");

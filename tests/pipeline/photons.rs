@@ -110,7 +110,8 @@ fn gain_and_read_noise_are_those_of_the_camera() {
         let scene = sample.burst.scene();
         let model = sample.outcome.report.noise_model.expect("a burst of raws");
         let gain = model.electrons_per_dn.expect("raws are in proportion to light") / scene.electrons_per_dn;
-        let read = model.read_noise_electrons / scene.read_noise_electrons.hypot(scene.electrons_per_dn / 12_f64.sqrt());
+        let read =
+            model.read_noise_electrons / scene.read_noise_electrons.hypot(scene.electrons_per_dn / 12_f64.sqrt());
         assert!((gain - 1.0).abs() < 0.04, "gain: {gain} of the truth");
         // The sky is never darker than 60 electrons: the read noise of 10 electrons² is what is left below it.
         assert!((read - 1.0).abs() < 0.25, "read noise: {read} of the truth");
@@ -132,7 +133,8 @@ fn the_defects_counted_in_the_report_are_those_of_the_camera() {
     let strong = hot.iter().filter(|pixel| pixel.electrons_per_sec * scene.exposure_secs > 7.0 * 17.3).count();
     assert!(count >= strong * 95 / 100, "{count} repaired, {strong} stand out");
     assert!(count <= hot.len() + 3, "{count} repaired of {} there are", hot.len());
-    let mut errors: Vec<f32> = compared(sample).iter().map(|star| (star.stack[1] / star.truth[1] - 1.0).abs() as f32).collect();
+    let mut errors: Vec<f32> =
+        compared(sample).iter().map(|star| (star.stack[1] / star.truth[1] - 1.0).abs() as f32).collect();
     let typical = SIGMA_PER_MAD * median(&mut errors).expect("stars to compare");
     assert!(typical < 0.01, "no star was taken for a defect: {typical}");
 }

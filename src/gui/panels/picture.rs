@@ -45,7 +45,11 @@ const STRETCHES: [WordOf<StretchKind>; 2] = [
 ];
 
 const CORNERS: [WordOf<Vignetting>; 2] = [
-    WordOf { value: Vignetting::Auto, text: "Even", hint: "Gives the corners the light that the lens lost, where a profile or the sky tells it" },
+    WordOf {
+        value: Vignetting::Auto,
+        text: "Even",
+        hint: "Gives the corners the light that the lens lost, where a profile or the sky tells it",
+    },
     WordOf { value: Vignetting::Off, text: "As they are", hint: "Leaves the corners dark" },
 ];
 
