@@ -226,14 +226,6 @@ fn a_notice_can_be_copied_and_dismissed() {
 }
 
 #[test]
-fn an_unwritten_stack_is_asked_for_before_the_window_closes() {
-    let mut harness = stage(State::default(), |ui, _| strips::closing(ui));
-    press(&mut harness, "Stay");
-    press(&mut harness, "Close anyway");
-    assert_eq!(harness.state().asked, [Action::StayOpen, Action::CloseAnyway], "one press each");
-}
-
-#[test]
 fn everything_that_can_be_used_has_a_name() {
     let all = [Section::Frames, Section::Foreground, Section::Sky, Section::Picture, Section::File];
     let state = State { unfolded: all.to_vec(), painting: true, shown: Some(Shown::Frame(0)), ..night() };

@@ -25,6 +25,8 @@ struct Screen {
     server: Child,
     display: String,
     program: Option<Child>,
+    /// What the program keeps of its own; never the person's.
+    home: tempfile::TempDir,
 }
 
 impl Drop for Screen {
@@ -48,7 +50,8 @@ impl Screen {
         let mut number = String::new();
         let output = server.stdout.take().expect("its output is piped");
         BufReader::new(output).read_line(&mut number).expect("the server tells its display");
-        Self { server, display: format!(":{}", number.trim()), program: None }
+        let home = tempfile::tempdir().expect("a temporary folder");
+        Self { server, display: format!(":{}", number.trim()), program: None, home }
     }
 
     /// Starts the window without a desktop: no portal, so paths are typed.
@@ -57,6 +60,7 @@ impl Screen {
             .args(arguments)
             .env("DISPLAY", &self.display)
             .env("LIBGL_ALWAYS_SOFTWARE", "1")
+            .env("NIGHTSHEAF_HOME", self.home.path())
             .env_remove("WAYLAND_DISPLAY")
             .env("DBUS_SESSION_BUS_ADDRESS", "unix:path=/nonexistent")
             .spawn()

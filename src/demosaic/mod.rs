@@ -32,6 +32,12 @@ impl Window {
         Self { x: self.x - margin as isize, y: self.y - margin as isize, size }
     }
 
+    /// The place in row-by-row samples of the window of a pixel of the frame, which lies in the window.
+    #[must_use]
+    pub fn place(self, x: isize, y: isize) -> usize {
+        (y - self.y) as usize * self.size.width + (x - self.x) as usize
+    }
+
     /// The smallest window around both.
     #[must_use]
     pub fn around(self, other: Self) -> Self {

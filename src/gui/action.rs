@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use eframe::egui::{Pos2, Vec2};
 
+use crate::gui::keep::Keep;
 use crate::gui::sheaf::{Choices, Land};
 use crate::gui::state::{Section, Shown};
 use crate::gui::strokes::{Brush, BrushKind};
@@ -110,12 +111,10 @@ pub enum Action {
     SearchCommands(String),
     /// Put the list away and do this.
     FromList(Box<Self>),
-    /// Close the window; asks first where the stack is not written.
+    /// Something about sheaf files, recovery or preferences.
+    Keep(Keep),
+    /// Close the window; asks first where something would be lost.
     Quit,
-    /// Close the window although the stack is not written.
-    CloseAnyway,
-    /// Do not close the window.
-    StayOpen,
     /// Put away what lies over the picture: the list of keys, a path field, the brush.
     StepBack,
     /// Another light.

@@ -12,9 +12,10 @@ use crate::gui::canvas::{self, Layers};
 use crate::gui::dialogs::Dialog;
 use crate::gui::frame_clock::FrameClock;
 use crate::gui::history::History;
+use crate::gui::keep::Leaving;
 use crate::gui::keyboard;
 use crate::gui::lane::Lane;
-use crate::gui::panels::{column, foot, keys, night_line, strips, welcome};
+use crate::gui::panels::{column, foot, keeping, keys, night_line, preferences, strips, welcome};
 use crate::gui::sheaf::Land;
 use crate::gui::state::{State, Working};
 use crate::gui::strokes::MaskPatch;
@@ -24,11 +25,14 @@ use crate::gui::title::title;
 use crate::gui::works::{Developed, Filed, Heard, Ready, Stacked};
 use crate::job::Cancelled;
 use crate::pipeline::{ForegroundMask, FrameFinding, Outcome};
+use crate::settings::Folders;
 
 mod apply;
 mod files;
 mod landscape;
 mod listen;
+mod preferring;
+mod saving;
 
 /// Width of the side column.
 const COLUMN: f32 = 336.0;
@@ -49,6 +53,10 @@ pub struct App {
     /// All paths given so far: files and folders.
     given: Vec<PathBuf>,
     outcome: Option<Arc<Outcome>>,
+    /// Sheaf file, copies of unsaved work, preferences.
+    keeper: saving::Keeper,
+    /// Where the picture was written last.
+    last_output: Option<PathBuf>,
     /// What the stack shown was made from.
     stacked_from: Option<RunKey>,
     /// What the run going on is made from.
@@ -93,8 +101,13 @@ struct RunKey {
 }
 
 impl App {
-    /// A window that begins with these files and folders.
+    /// A window that begins with these files and folders, knows nothing of earlier ones and leaves nothing behind.
     pub fn new(context: &Context, paths: Vec<PathBuf>) -> std::io::Result<Self> {
+        Self::with_folders(context, paths, None)
+    }
+
+    /// A window that begins with these files and folders and keeps its own files in `folders`.
+    pub fn with_folders(context: &Context, paths: Vec<PathBuf>, folders: Option<Folders>) -> std::io::Result<Self> {
         let wake = context.clone();
         let mut app = Self {
             state: State::default(),
@@ -113,6 +126,8 @@ impl App {
             dialog: None,
             given: Vec::new(),
             outcome: None,
+            keeper: saving::Keeper::new(folders),
+            last_output: None,
             stacked_from: None,
             running_key: None,
             mask_version: 0,
@@ -124,7 +139,9 @@ impl App {
             canvas: Rect::ZERO,
             context: context.clone(),
         };
+        app.read_own_files();
         app.state.theme.apply(context);
+        app.look_for_leftovers();
         if !paths.is_empty() {
             app.apply(Action::AddPaths(paths));
         }
@@ -140,6 +157,8 @@ impl App {
     /// Takes in what jobs, dialogs, keys and drops brought since the last frame; draws nothing.
     pub fn listen(&mut self, context: &Context) {
         self.listen_to_jobs();
+        self.note_layout();
+        self.listen_to_keeper();
         let dropped: Vec<PathBuf> =
             context.input(|input| input.raw.dropped_files.iter().map(|file| file.path().to_owned()).collect());
         if !dropped.is_empty() {
@@ -148,10 +167,9 @@ impl App {
         for action in keyboard::actions(context, &self.state) {
             self.apply(action);
         }
-        let unwritten = self.outcome.is_some() && self.state.exported.is_none();
-        if context.input(|input| input.viewport().close_requested()) && unwritten && !self.may_close {
+        if context.input(|input| input.viewport().close_requested()) && !self.may_close && self.would_lose() {
             context.send_viewport_cmd(ViewportCommand::CancelClose);
-            self.state.closing = true;
+            self.leave(Leaving::Close);
         }
         let working = self.working();
         let title = title(&self.state, working.as_ref());
@@ -202,6 +220,12 @@ impl App {
         if self.state.keys_shown {
             asked.extend(keys::show(ui, &self.state));
         }
+        if self.state.keeping.preferences_shown {
+            asked.extend(preferences::show(ui, &self.state));
+        }
+        if self.state.keeping.recent_shown {
+            asked.extend(keeping::recent_list(ui, &self.state));
+        }
         for action in asked {
             self.apply(action);
         }
@@ -209,14 +233,12 @@ impl App {
 
     fn draw_strips(&self, ui: &mut Ui, asked: &mut Vec<Action>) {
         let needs_field = self.state.path_for.is_some();
-        if self.state.notices.is_empty() && !needs_field && !self.state.closing {
+        if self.state.notices.is_empty() && !needs_field && !self.state.keeping.has_strip() {
             return;
         }
         Panel::top("strips").resizable(false).frame(Frame::new()).show(ui, |ui| {
             ui.spacing_mut().item_spacing.y = 1.0;
-            if self.state.closing {
-                asked.extend(strips::closing(ui));
-            }
+            asked.extend(keeping::strips(ui, &self.state));
             asked.extend(strips::path_field(ui, &self.state));
             asked.extend(strips::notices(ui, &self.state.notices));
         });
@@ -247,5 +269,6 @@ impl eframe::App for App {
     fn on_exit(&mut self, _gl: Option<&eframe::glow::Context>) {
         // A measurement that cannot be written must not keep the window from closing.
         let _ = self.frame_clock.save();
+        self.end_keeping();
     }
 }

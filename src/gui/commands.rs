@@ -1,6 +1,7 @@
 //! All that can be asked for by name or by key, in the order in which the list shows it.
 
 use crate::gui::action::Action;
+use crate::gui::keep::Keep;
 use crate::gui::sheaf::Land;
 use crate::gui::state::{Shown, State};
 use crate::gui::strokes::BrushKind;
@@ -28,7 +29,7 @@ const FRAMES: [Command; 9] = [
     Command { keys: "Shift Left, Right", name: "Choose several frames", action: None },
     command("X", "Set aside or take back", |_| Action::ToggleAside),
     command("R", "Bring the sky to this frame", |_| Action::ToggleReference),
-    command("Ctrl O", "Add files…", |_| Action::ChooseFiles),
+    command("Ctrl O", "Add files or open a sheaf…", |_| Action::ChooseFiles),
     command("Ctrl Shift O", "Add folder…", |_| Action::ChooseFolder),
     command("", "Try the sample frames", |_| Action::TrySampleFrames),
     command("", "Start over", |_| Action::StartOver),
@@ -54,12 +55,17 @@ const PICTURE: [Command; 15] = [
 ];
 
 /// Commands about the work as a whole.
-const WORK: [Command; 10] = [
+const WORK: [Command; 15] = [
     command("Ctrl Enter", "Stack", |_| Action::Stack),
     command("Ctrl E", "Export…", |_| Action::ChooseExportTarget),
     command("Ctrl Z", "Undo", |_| Action::Undo),
     command("Ctrl Shift Z", "Redo", |_| Action::Redo),
     command("Esc", "Step back, cancel", |_| Action::StepBack),
+    command("Ctrl S", "Save the sheaf", |_| Action::Keep(Keep::Save)),
+    command("Ctrl Shift S", "Save the sheaf as…", |_| Action::Keep(Keep::SaveAs)),
+    command("", "Recent sheaves…", |_| Action::Keep(Keep::ToggleRecent)),
+    command("", "Open the last sheaf", open_last),
+    command("Ctrl ,", "Preferences…", |_| Action::Keep(Keep::TogglePreferences)),
     command("Ctrl Q", "Quit", |_| Action::Quit),
     command("N", "Next light", |state| Action::UseTheme(state.theme.next())),
     command("", "Dark light", |_| Action::UseTheme(Theme::Dark)),
@@ -69,6 +75,12 @@ const WORK: [Command; 10] = [
 
 /// All commands by what they are about.
 pub const GROUPS: [(&str, &[Command]); 3] = [("Frames", &FRAMES), ("Picture", &PICTURE), ("Work", &WORK)];
+
+/// The sheaf opened or saved last; their list where there is none.
+fn open_last(state: &State) -> Action {
+    let last = state.keeping.recent.first().cloned();
+    Action::Keep(last.map_or(Keep::ToggleRecent, Keep::Open))
+}
 
 /// Whether a command's name or key has all words of `search` in it, in any case.
 #[must_use]

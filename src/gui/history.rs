@@ -89,6 +89,13 @@ impl History {
         exchange(&mut self.undone, &mut self.done, sheaf)
     }
 
+    /// Whether the next step back, or forward, changes what is landscape.
+    #[must_use]
+    pub fn touches_mask(&self, back: bool) -> bool {
+        let next = if back { self.done.last() } else { self.undone.last() };
+        matches!(next, Some(Edit::Stroke(_) | Edit::Mask(..)))
+    }
+
     /// Whether there is something to take back.
     #[must_use]
     pub fn can_undo(&self) -> bool {

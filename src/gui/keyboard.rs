@@ -3,6 +3,7 @@
 use eframe::egui::{Context, Key, KeyboardShortcut, Modifiers};
 
 use crate::gui::action::Action;
+use crate::gui::keep::Keep;
 use crate::gui::state::{Shown, State};
 use crate::gui::strokes::BrushKind;
 use crate::gui::view::Zoom;
@@ -17,9 +18,14 @@ pub fn actions(context: &Context, state: &State) -> Vec<Action> {
         }
         return asked;
     }
-    let with_command: [(Key, bool, Action); 7] = [
+    let with_command: [(Key, bool, Action); 12] = [
         (Key::Z, true, Action::Redo),
         (Key::Z, false, Action::Undo),
+        (Key::Y, false, Action::Redo),
+        (Key::S, true, Action::Keep(Keep::SaveAs)),
+        (Key::S, false, Action::Keep(Keep::Save)),
+        (Key::Comma, false, Action::Keep(Keep::TogglePreferences)),
+        (Key::W, false, Action::Quit),
         (Key::O, true, Action::ChooseFolder),
         (Key::O, false, Action::ChooseFiles),
         (Key::E, false, Action::ChooseExportTarget),

@@ -12,6 +12,7 @@ pub mod dialogs;
 pub mod frame_clock;
 pub mod hatching;
 pub mod history;
+pub mod keep;
 pub mod keyboard;
 pub mod lane;
 pub mod layer;

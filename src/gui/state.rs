@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use crate::gui::keep::Keeping;
 use crate::gui::lane::Standing;
 use crate::gui::sheaf::Sheaf;
 use crate::gui::strokes::{Brush, BrushKind};
@@ -44,6 +45,12 @@ pub enum PathFor {
     MaskToSave,
     /// The picture to write.
     Export,
+    /// The sheaf to write.
+    SheafToSave,
+    /// The folder that moved frames are in.
+    MovedFrames,
+    /// The folder for scratch files.
+    ScratchFolder,
 }
 
 /// Something a person should know.
@@ -110,8 +117,8 @@ pub struct State {
     pub keys_shown: bool,
     /// What narrows that list.
     pub command_search: String,
-    /// Whether the person is asked if the window may close.
-    pub closing: bool,
+    /// What is kept beyond the window: sheaf file, recovery, preferences.
+    pub keeping: Keeping,
     /// The path field over the picture, and what it is for.
     pub path_for: Option<PathFor>,
     /// What is typed into it.
@@ -148,7 +155,7 @@ impl Default for State {
             theme: Theme::default(),
             keys_shown: false,
             command_search: String::new(),
-            closing: false,
+            keeping: Keeping::default(),
             path_for: None,
             typed_path: String::new(),
             report: None,

@@ -7,6 +7,7 @@ use std::sync::mpsc::Sender;
 use eframe::egui::{ColorImage, Context};
 
 use crate::error::Error;
+use crate::gui::keep::Snapshot;
 use crate::gui::pyramid::{Pyramid, Source};
 use crate::gui::tone::Tone;
 use crate::job::{Cancelled, Monitor};
@@ -14,6 +15,7 @@ use crate::pipeline::{
     self, DevelopSettings, ExportSettings, ForegroundMask, FrameFinding, LoadedMask, MeasureRequest, Outcome, Request,
 };
 use crate::pixels::{Orientation, Size};
+use crate::settings::{self, Leftover, Loaded, MaskSource, Sheaf, load_sheaf};
 
 /// What gathering and measuring tell while they go on.
 #[derive(Debug)]
@@ -164,6 +166,64 @@ pub enum Filed {
     MaskSaved(PathBuf),
     /// The picture was written.
     Exported(PathBuf),
+}
+
+/// What became of a sheaf file.
+#[derive(Debug)]
+pub enum Kept {
+    /// A sheaf was read.
+    Opened(PathBuf, Box<Loaded>),
+    /// The sheaf was written, with what it held then.
+    Saved(PathBuf, Box<Snapshot>),
+    /// What a crash left, if anything.
+    Left(Option<Box<(Leftover, Loaded)>>),
+}
+
+/// Reads a sheaf; a mask that is a picture of its own is read along.
+pub fn open_sheaf(monitor: &Monitor, path: PathBuf) -> Result<Kept, Error> {
+    monitor.step("Opening the sheaf", 0, 1)?;
+    let mut loaded = load_sheaf(&path)?;
+    if let (Some(MaskSource::File(file)), Some(first)) = (&loaded.sheaf.mask, loaded.sheaf.lights.first())
+        && loaded.sheaf.missing().is_empty()
+    {
+        let picture = pipeline::open_picture(monitor, &first.path)?;
+        let mask = pipeline::load_mask(file, picture.image.size(), picture.orientation)?;
+        loaded.notes.extend(mask.warning);
+        loaded.sheaf.mask = Some(MaskSource::Inside(Arc::new(mask.mask)));
+    }
+    Ok(Kept::Opened(path, Box::new(loaded)))
+}
+
+/// Writes a sheaf.
+pub fn save_sheaf(monitor: &Monitor, path: PathBuf, sheaf: &Sheaf, snapshot: Snapshot) -> Result<Kept, Error> {
+    monitor.step("Saving the sheaf", 0, 1)?;
+    settings::save_sheaf(&path, sheaf)?;
+    Ok(Kept::Saved(path, Box::new(snapshot)))
+}
+
+/// The newest work that a crash left in `folder`; what is older than its sheaf file or holds nothing is removed.
+pub fn find_leftover(monitor: &Monitor, folder: &Path) -> Result<Kept, Error> {
+    for leftover in settings::leftovers(folder) {
+        monitor.check()?;
+        // What a later version left is for that version.
+        let Ok(loaded) = load_sheaf(&leftover.path) else { continue };
+        let of = loaded.autosaved_from.as_ref();
+        if !loaded.sheaf.lights.is_empty() && of.is_none_or(|file| leftover.is_newer_than(file)) {
+            return Ok(Kept::Left(Some(Box::new((leftover, loaded)))));
+        }
+        settings::remove_leftover(&leftover);
+    }
+    Ok(Kept::Left(None))
+}
+
+/// Does work on so many threads; on all cores where no number is given.
+pub fn with_threads<T: Send>(threads: Option<u16>, work: impl FnOnce() -> T + Send) -> T {
+    let pool = threads.map(|threads| rayon::ThreadPoolBuilder::new().num_threads(usize::from(threads)).build());
+    match pool {
+        Some(Ok(pool)) => pool.install(work),
+        // Where the system gives no threads of its own for it, those that are there do the work.
+        Some(Err(_)) | None => work(),
+    }
 }
 
 /// Reads a mask for frames of this size.

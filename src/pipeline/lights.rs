@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Mutex, PoisonError};
 use std::thread;
+use std::time::Instant;
 
 use crate::calibrate::{DefectFinder, LineProfile, Masters, NoiseModel, Suspects, calibrate};
 use crate::detect::{DetectSettings, FrameMeasure, measure_frame};
@@ -71,6 +72,8 @@ pub(super) struct Light {
     pub(super) suspects: Option<Suspects>,
     /// Means along its rows and columns, where the noise is known.
     pub(super) lines: Option<LineProfile>,
+    /// Seconds of its thread from the file to the scratch store, and for its stars.
+    pub(super) thread_secs: [f64; 2],
 }
 
 /// A light frame, or why it is set aside.
@@ -139,6 +142,7 @@ pub(super) fn read_all(
                 return Ok(());
             }
             monitor.step("Reading frames", done.load(Ordering::Relaxed), total)?;
+            let begun = Instant::now();
             let decoded = match if idx == first_idx { take(&waiting) } else { None } {
                 Some(raw) => Ok(raw),
                 None => decode(monitor, pass.decoder, &pass.paths[idx])?,
@@ -147,7 +151,7 @@ pub(super) fn read_all(
             let reading = match decoded {
                 Ok(raw) => match (basis.misfit(&raw), kind(&raw)) {
                     (Some(reason), _) => Err(reason),
-                    (None, FrameKind::Light) => Ok(read_one(pass, &raw, &|frame| keep(idx, frame))?),
+                    (None, FrameKind::Light) => Ok(read_one(pass, &raw, begun, &|frame| keep(idx, frame))?),
                     (None, kind) => {
                         lock(&unlit).push((idx, kind));
                         Err(format!("is a {} frame by what it shows: it calibrates and is not stacked", kind.word()))
@@ -188,18 +192,21 @@ fn reading_order(refused: &[Option<String>], first_idx: usize) -> Vec<usize> {
 fn read_one(
     pass: &FirstPass<'_>,
     raw: &RawFrame,
+    begun: Instant,
     keep: &dyn Fn(&CalibratedFrame) -> Result<(), Error>,
 ) -> Result<Light, Error> {
     let metadata = raw.metadata.clone();
     let frame = calibrate(raw, pass.masters);
     let suspects = pass.noise.as_ref().map(|noise| DefectFinder::suspects(&frame, noise));
     keep(&frame)?;
+    let kept = Instant::now();
     let measure = measure_frame(&frame, pass.foreground, &DetectSettings::default());
     let sky = |channel: usize, y: usize, first_x: usize, row: &mut [f32]| {
         measure.background.level[channel].fill_row(y as f64, first_x as f64, 2.0, row);
     };
     let lines = pass.noise.as_ref().and_then(|noise| LineProfile::of(&frame, noise, &sky));
-    Ok(Light { metadata, measure, suspects, lines })
+    let thread_secs = [kept.duration_since(begun), kept.elapsed()].map(|spent| spent.as_secs_f64());
+    Ok(Light { metadata, measure, suspects, lines, thread_secs })
 }
 
 /// `Ok(Err(reason))` for a frame that cannot be decoded: it is set aside and the run goes on.

@@ -17,6 +17,7 @@ use xxhash_rust::xxh3::Xxh3;
 use crate::calibrate::{Master, Setup};
 use crate::pipeline::request::MasterCache;
 use crate::pixels::{Plane, Size};
+use crate::settings::Folders;
 
 /// Grows with every change of what a master is or how its file looks.
 const VERSION: u32 = 1;
@@ -53,9 +54,7 @@ pub(super) struct Cache {
 impl Cache {
     pub(super) fn open(choice: &MasterCache) -> Self {
         let folder = match choice {
-            MasterCache::User => {
-                directories::ProjectDirs::from("", "", "nightsheaf").map(|folders| folders.cache_dir().join("masters"))
-            }
+            MasterCache::User => Folders::of_person().map(|folders| folders.masters()),
             MasterCache::Folder(folder) => Some(folder.clone()),
             MasterCache::Off => None,
         };

@@ -2,8 +2,10 @@
 
 mod burst;
 mod clock;
+mod frame_reports;
 mod gather;
 mod landscape;
+mod layers;
 mod lens_profile;
 mod lettering;
 mod lights;
@@ -17,6 +19,10 @@ mod photometry;
 mod picture;
 mod proposal;
 mod report;
+mod report_charts;
+mod report_page;
+mod report_pictures;
+mod report_settings;
 mod request;
 mod residual_picture;
 mod residuals;
@@ -24,6 +30,7 @@ mod room;
 mod rows;
 mod run;
 mod sample;
+mod sheaf;
 mod sorting;
 mod survey;
 mod taken;
@@ -35,25 +42,28 @@ pub use crate::develop::{
     DEFAULT_SKY_LEVEL, DevelopSettings, Development, Falloff, GradientRemoval, OutputSpace, RowPlace, Stretch,
     Vignetting, WhiteBalance,
 };
+pub use crate::export::Compression;
 pub use crate::foreground::{ForegroundMask, Guide, Proposal, Stroke, StrokeSide};
 pub use crate::raw::{CameraColor, CaptureTime, Metadata};
+pub use crate::settings::{Combine, FileFormat};
 pub use gather::{FrameKind, Gathered, collect_frames, gather_frames};
+pub use layers::Layers;
 pub use lens_profile::save_lens_profile;
 pub use mask_file::{LoadedMask, load_mask, save_mask};
 pub use measuring::{FrameFinding, MeasureRequest, MeasureSummary, measure};
-pub use output::{check_output, development, export, save_outcome_mask};
+pub use output::{check_layers, check_output, development, export, save_layers, save_outcome_mask};
 pub use picture::{Picture, open_picture};
 pub use proposal::{LOW_CONFIDENCE, MaskProposal, propose_mask};
 pub use report::{
     BandingReport, FalloffSource, FrameReport, LensReport, LensStart, MasterReport, NoiseModelReport, NoiseReport,
-    RadiusResidual, Report, VignettingReport,
+    Program, RadiusResidual, Report, VignettingReport,
 };
-pub use request::{
-    Combine, DEFAULT_MEMORY_BYTES, ExportSettings, FileFormat, MaskChoice, MasterCache, ReferenceChoice, Request,
-};
+pub use report_page::save_report_page;
+pub use report_settings::RunSettings;
+pub use request::{DEFAULT_MEMORY_BYTES, ExportSettings, MaskChoice, MasterCache, ReferenceChoice, Request};
 pub use residual_picture::save_residual_picture;
 pub use residuals::{Arrow, FrameResiduals, round_below, typical_error_px};
-pub use run::{Outcome, run};
+pub use run::{Outcome, decode_by, run};
 pub use sample::write_sample_frames;
 
 /// Frames that a stack needs at least.

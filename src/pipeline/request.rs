@@ -1,11 +1,13 @@
 //! What a person asks of one run.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::Arc;
 
 use crate::develop::DevelopSettings;
+use crate::export::{Compression, DEFAULT_JPEG_QUALITY};
 use crate::foreground::ForegroundMask;
 use crate::pipeline::gather::FrameKind;
+use crate::settings::{Combine, FileFormat};
 use crate::stack::CombineRule;
 
 /// One run: which frames, which choices. Everything has a default that is right for most nights.
@@ -46,6 +48,8 @@ pub struct Request {
     pub memory_bytes: u64,
     /// Also keep the reference frame alone, to compare with.
     pub keep_single: bool,
+    /// Also stack the sky and the land alone, all over the frame, so that they can be joined anew in an editor.
+    pub keep_layers: bool,
     /// Program that decodes a frame when started with the private argument; the running one where `None`.
     pub decoder_program: Option<PathBuf>,
 }
@@ -89,6 +93,7 @@ impl Default for Request {
             output_folder: None,
             memory_bytes: DEFAULT_MEMORY_BYTES,
             keep_single: false,
+            keep_layers: false,
             decoder_program: None,
         }
     }
@@ -127,57 +132,29 @@ pub enum ReferenceChoice {
     File(PathBuf),
 }
 
-/// How the samples of one pixel become one.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Combine {
-    /// Mean of the samples that agree.
-    #[default]
-    ClippedMean,
-    /// Mean of all.
-    Mean,
-    /// The middle one.
-    Median,
-    /// The brightest: star trails.
-    Maximum,
-}
-
 /// The file to write.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
 pub struct ExportSettings {
     /// Kind of file.
     pub format: FileFormat,
     /// The look.
     pub develop: DevelopSettings,
+    /// How a TIFF is packed.
+    pub compression: Compression,
+    /// Of a JPEG, 1 to 100.
+    pub jpeg_quality: u8,
+    /// Whether the file may tell where the camera stood.
+    pub keep_place: bool,
 }
 
-/// Kind of file.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum FileFormat {
-    /// 16-bit TIFF.
-    #[default]
-    Tiff16,
-    /// 32-bit float TIFF, linear.
-    Tiff32f,
-    /// Linear DNG: the raw editor's white balance still works.
-    Dng,
-    /// 16-bit PNG.
-    Png,
-    /// JPEG.
-    Jpeg,
-}
-
-impl FileFormat {
-    /// The kind of file that an ending stands for; `None` for an unknown one.
-    #[must_use]
-    pub fn from_ending(path: &Path) -> Option<Self> {
-        match path.extension()?.to_str()?.to_ascii_lowercase().as_str() {
-            "tif" | "tiff" => Some(Self::Tiff16),
-            "dng" => Some(Self::Dng),
-            "png" => Some(Self::Png),
-            "jpg" | "jpeg" => Some(Self::Jpeg),
-            _ => None,
+impl Default for ExportSettings {
+    fn default() -> Self {
+        Self {
+            format: FileFormat::default(),
+            develop: DevelopSettings::default(),
+            compression: Compression::None,
+            jpeg_quality: DEFAULT_JPEG_QUALITY,
+            keep_place: false,
         }
     }
 }

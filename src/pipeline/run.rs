@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 use crate::calibrate::{Banding, DefectFinder, Defects, Masters, NoiseModel, calibrate};
 use crate::demosaic::demosaic;
@@ -12,20 +12,24 @@ use crate::foreground::ForegroundMask;
 use crate::job::Monitor;
 use crate::pipeline::burst::{self, Aligned};
 use crate::pipeline::clock::{StageClock, peak_memory_bytes};
+use crate::pipeline::frame_reports::frame_reports;
 use crate::pipeline::gather::FrameKind;
+use crate::pipeline::layers::{self, Layers};
 use crate::pipeline::lens_profile::{lens_profile_note, load_lens_profile};
 use crate::pipeline::lights::{self, Basis, FirstFrame, FirstPass, Light, Reading, Unlit};
 use crate::pipeline::picture::Picture;
-use crate::pipeline::report::{BandingReport, FrameReport, LensReport, Report};
-use crate::pipeline::request::{Combine, MaskChoice, Request};
-use crate::pipeline::residuals::{FrameResiduals, by_radius};
+use crate::pipeline::report::{BandingReport, LensReport, Report};
+use crate::pipeline::report_settings::RunSettings;
+use crate::pipeline::request::{MaskChoice, Request};
+use crate::pipeline::residuals::FrameResiduals;
 use crate::pipeline::room::{memory_note, scratch_folders};
 use crate::pipeline::rows::RepairedRows;
 use crate::pipeline::{MIN_FRAMES, landscape, load_mask, masters, noise, proposal, residuals, sorting, vignetting};
-use crate::pixels::{Layout, Size};
+use crate::pixels::Layout;
 use crate::raw::{Decoder, Metadata};
 use crate::register::{LensFit, LensProfile};
 use crate::scratch::{ScratchSpec, ScratchStore};
+use crate::settings::{Combine, round_mask};
 use crate::stack::{StackFrame, StackRequest, stack};
 
 /// Noise below black that the scratch store keeps, 1.0 at the white level.
@@ -38,6 +42,8 @@ pub struct Outcome {
     pub picture: Picture,
     /// The reference frame alone, where the request asked for it.
     pub single: Option<Picture>,
+    /// The sky alone and the land alone, where the request asked for them.
+    pub layers: Option<Layers>,
     /// The landscape that was kept still; `None` for sky only.
     pub foreground: Option<Arc<ForegroundMask>>,
     /// What was done.
@@ -52,6 +58,8 @@ pub struct Outcome {
     pub n_frames: usize,
     /// Sum of the shutter times of the frames used, where all files tell.
     pub total_exposure_secs: Option<f64>,
+    /// Shutter time of each frame used; empty where a file does not tell.
+    pub exposures_secs: Vec<f64>,
 }
 
 /// From files to a stack.
@@ -98,7 +106,12 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     };
     let stacked = stack(monitor, &rows, &stack_request)?;
     clock.lap(&mut report, "stacking");
+    let layers = if request.keep_layers { Some(layers::stack_layers(monitor, &rows, &stack_request)?) } else { None };
+    if request.keep_layers {
+        clock.lap(&mut report, "layers");
+    }
 
+    report.settings = RunSettings::new(request);
     report.frames = frame_reports(paths, readings, &aligned, &stack_request, basis.size);
     if matches!(request.combine, Combine::ClippedMean | Combine::Mean) {
         let own = |frame: &StackFrame| noise::own_variance(noise_model.as_ref(), readings, frame);
@@ -131,10 +144,16 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     Ok(Outcome {
         picture: Picture { image: stacked.image, color: basis.color, orientation: basis.orientation, falloff },
         single,
+        layers,
         foreground,
-        metadata: used.first().map(|light| light.metadata.clone()).unwrap_or_default(),
+        metadata: first_of(&used),
         n_frames: used.len(),
         total_exposure_secs: used.iter().map(|light| light.metadata.exposure_secs).sum(),
+        exposures_secs: used
+            .iter()
+            .map(|light| light.metadata.exposure_secs)
+            .collect::<Option<_>>()
+            .unwrap_or_default(),
         residuals: residuals::of_frames(paths, &aligned),
         lens: aligned.lens,
         report,
@@ -161,6 +180,14 @@ pub(super) fn read_burst(
             Pass::Unlit(found) => known.extend(found),
         }
     }
+}
+
+/// What the earliest frame says, or the first in order where a file does not tell its time.
+fn first_of(used: &[&Light]) -> Metadata {
+    let secs = |light: &&&Light| light.metadata.capture_time.map_or(f64::INFINITY, |time| time.clock_secs);
+    let all_tell = used.iter().all(|light| light.metadata.capture_time.is_some());
+    let earliest = used.iter().min_by(|a, b| secs(a).total_cmp(&secs(b))).filter(|_| all_tell);
+    earliest.or(used.first()).map(|light| light.metadata.clone()).unwrap_or_default()
 }
 
 /// A burst that is known by its first frame, before the others are read.
@@ -276,7 +303,11 @@ fn read_frames(
         readings.iter().map(|reading| reading.as_ref().ok().and_then(|light| light.lines.as_ref())).collect();
     let banding = Banding::of(&lines);
     report.banding = BandingReport { rows: banding.row_noise, columns: banding.column_noise };
-    clock.lap(report, "reading, calibrating, measuring");
+    let spent = readings
+        .iter()
+        .flatten()
+        .fold([0.0; 2], |[read, measured], light| [read + light.thread_secs[0], measured + light.thread_secs[1]]);
+    clock.lap_shared(report, [("reading and calibrating", spent[0]), ("finding stars", spent[1])]);
     Ok(Pass::Read(Box::new(ReadBurst {
         paths,
         basis,
@@ -309,10 +340,20 @@ pub(super) fn file_name(path: &Path) -> String {
     path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned()
 }
 
+/// Decodes frames by `program` from now on wherever a request names none: for a host that is neither of this
+/// package's programs and does not begin with [`serve_if_asked`](crate::raw::serve_if_asked).
+///
+/// `false` where another one was named before, which stays.
+pub fn decode_by(program: PathBuf) -> bool {
+    DECODER_PROGRAM.set(program).is_ok()
+}
+
+static DECODER_PROGRAM: OnceLock<PathBuf> = OnceLock::new();
+
 /// The decoder of a program, the running one by default.
 pub(super) fn decoder(program: Option<&Path>) -> Result<Decoder, Error> {
     let this = Decoder::this_program().map_err(|source| Error::NoProgram { source })?;
-    Ok(match program {
+    Ok(match program.or(DECODER_PROGRAM.get().map(PathBuf::as_path)) {
         Some(program) => Decoder { program: program.to_owned(), ..this },
         None => this,
     })
@@ -324,9 +365,10 @@ fn given_mask(request: &Request, basis: &Basis, notes: &mut Vec<String>) -> Resu
         MaskChoice::File(path) => {
             let loaded = load_mask(path, basis.size, basis.orientation)?;
             notes.extend(loaded.warning);
-            Ok(Some(Arc::new(loaded.mask)))
+            Ok(Some(Arc::new(round_mask(&loaded.mask))))
         }
-        MaskChoice::Given(mask) if mask.size() == basis.size => Ok(Some(Arc::clone(mask))),
+        // As a file holds it, so that a saved sheaf gives the same picture.
+        MaskChoice::Given(mask) if mask.size() == basis.size => Ok(Some(Arc::new(round_mask(mask)))),
         MaskChoice::Given(mask) => Err(Error::Mask {
             path: PathBuf::from("painted for another burst"),
             what: format!("is {}, the frames are {}: clear it and paint anew", mask.size(), basis.size),
@@ -350,33 +392,4 @@ fn find_defects(readings: &[Reading], masters: &Masters, noise: Option<&NoiseMod
 fn single_frame(rows: &RepairedRows<'_>, idx: usize, basis: &Basis) -> Result<Picture, Error> {
     let image = demosaic(&rows.whole_frame(idx)?);
     Ok(Picture { image, color: basis.color, orientation: basis.orientation, falloff: None })
-}
-
-fn frame_reports(
-    paths: &[PathBuf],
-    readings: &[Reading],
-    aligned: &Aligned,
-    request: &StackRequest<'_>,
-    size: Size,
-) -> Vec<FrameReport> {
-    let weight_of = |idx| request.sky.iter().find(|frame| frame.frame == idx).map_or(0.0, |frame| frame.weight);
-    let reference_weight = f64::from(weight_of(aligned.reference));
-    paths
-        .iter()
-        .enumerate()
-        .map(|(idx, path)| {
-            let frame = aligned.frames.iter().find(|frame| frame.idx == idx);
-            FrameReport {
-                file: path.clone(),
-                used: frame.is_some(),
-                reason: readings[idx].as_ref().err().cloned().unwrap_or_else(|| aligned.reasons[idx].clone()),
-                weight: f64::from(weight_of(idx)) / reference_weight,
-                registration: frame.map_or("none".to_owned(), |frame| frame.registration.model.to_string()),
-                matched: frame.map_or(0, |frame| frame.registration.n_matched),
-                rms_px: frame.map(|frame| frame.registration.rms_px),
-                registration_reason: frame.and_then(|frame| frame.registration.reason.clone()),
-                residuals_by_radius: frame.map_or(Vec::new(), |frame| by_radius(&frame.residuals, size)),
-            }
-        })
-        .collect()
 }

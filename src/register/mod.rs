@@ -94,6 +94,9 @@ impl BurstRegistration {
     /// then its own channels that move. Without a fitted camera nothing changes.
     pub fn set_channel_scale(&mut self, channel_scale: [f64; 3]) {
         let Some(fit) = &mut self.lens else { return };
+        if channel_scale == [1.0; 3] && fit.lens.channel_scale == [1.0; 3] {
+            return;
+        }
         fit.lens.channel_scale = channel_scale;
         let air = fit.zenith.map(|zenith| Refraction::new(zenith.into()));
         for registration in self.frames.iter_mut().flatten() {
@@ -137,6 +140,8 @@ pub struct LensFit {
     pub fitted: bool,
     /// Whether the fit began with the lens profile given; otherwise none was given, or the stars contradicted it.
     pub from_profile: bool,
+    /// Why the profile given was not used, where one was given and was not.
+    pub profile_refused: Option<String>,
     /// Focal length, k₁ to k₃, principal point x and y.
     pub parameters: Vec<LensParameter>,
     /// Stars that it was fitted to.

@@ -200,6 +200,7 @@ impl Burst {
                 utc_offset_minutes: Some(60),
             }),
             temperature_celsius: scene.temperature_celsius,
+            place: None,
         }
     }
 

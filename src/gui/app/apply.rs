@@ -9,12 +9,13 @@ use eframe::egui::{Pos2, Rect, ViewportCommand};
 use crate::gui::action::Action;
 use crate::gui::app::{App, RunKey};
 use crate::gui::history::Edit;
+use crate::gui::keep::{Keep, Leaving};
 use crate::gui::panels::foreground::BRUSH_RANGE;
 use crate::gui::sheaf::{Choices, Land};
 use crate::gui::state::{PathFor, Shown};
 use crate::gui::view::{View, Zoom};
 use crate::gui::works::{self, Ear};
-use crate::pipeline::DEFAULT_MEMORY_BYTES;
+use crate::pipeline::Request;
 use crate::pixels::{Orientation, Size};
 
 impl App {
@@ -24,8 +25,8 @@ impl App {
             Action::AddPaths(paths) => self.add_paths(paths),
             Action::ChooseFiles => self.ask(PathFor::Frames, false, ""),
             Action::ChooseFolder => self.ask(PathFor::Frames, true, ""),
-            Action::TrySampleFrames => self.try_sample_frames(),
-            Action::StartOver => self.start_over(),
+            Action::TrySampleFrames => self.leave(Leaving::Sample),
+            Action::StartOver => self.leave(Leaving::StartOver),
             Action::Show(shown) => self.show(shown),
             Action::Step(by) => self.step(by),
             Action::ExtendTo(index) => self.state.choice_end = Some(index),
@@ -90,16 +91,9 @@ impl App {
                 self.apply(*action);
             }
             Action::Quit => self.context.send_viewport_cmd(ViewportCommand::Close),
-            Action::CloseAnyway => {
-                self.may_close = true;
-                self.context.send_viewport_cmd(ViewportCommand::Close);
-            }
-            Action::StayOpen => self.state.closing = false,
+            Action::Keep(keep) => self.keep(keep),
             Action::StepBack => self.step_back(),
-            Action::UseTheme(theme) => {
-                self.state.theme = theme;
-                theme.apply(&self.context);
-            }
+            Action::UseTheme(theme) => self.use_theme(theme),
             Action::TypePath(text) => self.state.typed_path = text,
             Action::UseTypedPath => self.use_typed_path(),
         }
@@ -107,6 +101,9 @@ impl App {
     }
 
     fn add_paths(&mut self, paths: Vec<PathBuf>) {
+        if let Some(sheaf) = self.sheaf_among(&paths) {
+            return self.leave(Leaving::Open(sheaf));
+        }
         for path in paths {
             if !self.given.contains(&path) {
                 self.given.push(path);
@@ -120,12 +117,15 @@ impl App {
         let ear = Ear::new(self.heard.0.clone(), self.context.clone());
         let given = self.given.clone();
         let foreground = self.land_to_leave_out();
-        let work = move |monitor: &_| works::gather(monitor, &ear, &given, foreground, DEFAULT_MEMORY_BYTES);
+        let (memory_bytes, threads) = self.means();
+        let work = move |monitor: &_| {
+            works::with_threads(threads, || works::gather(monitor, &ear, &given, foreground, memory_bytes))
+        };
         let failed = self.lanes.gather.submit(&self.context, work);
         self.tell_broken(failed);
     }
 
-    fn try_sample_frames(&mut self) {
+    pub(super) fn try_sample_frames(&mut self) {
         let folder = match tempfile::Builder::new().prefix("nightsheaf-sample-").tempdir() {
             Ok(folder) => folder,
             Err(error) => {
@@ -138,19 +138,25 @@ impl App {
         self.given = vec![path.clone()];
         self.sample_folder = Some(folder);
         let ear = Ear::new(self.heard.0.clone(), self.context.clone());
-        let work = move |monitor: &_| works::make_sample_frames(monitor, &ear, &path, DEFAULT_MEMORY_BYTES);
+        let (memory_bytes, threads) = self.means();
+        let work = move |monitor: &_| {
+            works::with_threads(threads, || works::make_sample_frames(monitor, &ear, &path, memory_bytes))
+        };
         let failed = self.lanes.gather.submit(&self.context, work);
         self.tell_broken(failed);
     }
 
-    fn start_over(&mut self) {
+    pub(super) fn start_over(&mut self) {
         self.lanes.gather.abandon();
         self.lanes.open.abandon();
         self.lanes.stack.abandon();
         self.lanes.develop.abandon();
         self.heard = std::sync::mpsc::channel();
-        let theme = self.state.theme;
-        self.state = crate::gui::state::State { theme, ..Default::default() };
+        let (theme, unfolded) = (self.state.theme, self.state.unfolded.clone());
+        let keeping = self.state.keeping.for_new_night();
+        self.state = crate::gui::state::State { theme, unfolded, keeping, ..Default::default() };
+        self.mask_version = 0;
+        self.forget_sheaf_file();
         self.history.clear();
         self.layers = Default::default();
         self.given.clear();
@@ -234,18 +240,27 @@ impl App {
     }
 
     fn stack(&mut self) {
-        if self.lanes.stack.is_busy() || self.state.sheaf.n_wanted() < 2 {
+        if self.lanes.stack.is_busy() || self.lanes.file.is_busy() || self.state.sheaf.n_wanted() < 2 {
             return;
         }
         self.lay_brush_down();
         // A run needs all cores; what is not measured yet is measured after it.
         self.lanes.gather.abandon();
-        let request = self.state.sheaf.request(DEFAULT_MEMORY_BYTES);
+        let (memory_bytes, threads) = self.means();
+        let scratch_folder = self.state.keeping.preferences.scratch_folder.clone();
+        let request = Request { scratch_folder, ..self.state.sheaf.request(memory_bytes) };
+        self.check_last_output(&request);
         let settings = self.state.sheaf.choices.develop.clone();
         self.running_key = Some(self.run_key());
-        let work = move |monitor: &_| works::stack(monitor, &request, &settings);
+        let work = move |monitor: &_| works::with_threads(threads, || works::stack(monitor, &request, &settings));
         let failed = self.lanes.stack.submit(&self.context, work);
         self.tell_broken(failed);
+    }
+
+    /// Memory and threads that work may take.
+    fn means(&self) -> (u64, Option<u16>) {
+        let preferences = &self.state.keeping.preferences;
+        (preferences.memory_bytes(), preferences.threads)
     }
 
     fn cancel(&mut self) {
@@ -289,8 +304,9 @@ impl App {
         self.end_stroke();
         let before = self.state.sheaf.choices.develop.clone();
         let sheaf = &mut self.state.sheaf;
+        let of_mask = self.history.touches_mask(back);
         let moved = if back { self.history.undo(sheaf) } else { self.history.redo(sheaf) };
-        if moved {
+        if moved && of_mask {
             self.mask_version += 1;
         }
         if self.state.sheaf.choices.develop != before {
@@ -300,8 +316,12 @@ impl App {
 
     fn step_back(&mut self) {
         let state = &mut self.state;
-        if state.closing {
-            state.closing = false;
+        if state.keeping.leaving.is_some() {
+            self.keep(Keep::Stay);
+        } else if state.keeping.preferences_shown {
+            self.keep(Keep::TogglePreferences);
+        } else if state.keeping.recent_shown {
+            self.keep(Keep::ToggleRecent);
         } else if state.keys_shown {
             self.toggle_keys();
         } else if state.path_for.is_some() {

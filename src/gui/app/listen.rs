@@ -46,7 +46,7 @@ impl App {
     }
 
     /// Hands a result on, or tells why there is none; a cancelled one needs no words.
-    fn take<T>(&mut self, ended: Option<Ended<Result<T, Error>>>, with: fn(&mut Self, T)) {
+    pub(super) fn take<T>(&mut self, ended: Option<Ended<Result<T, Error>>>, with: fn(&mut Self, T)) {
         match ended {
             None | Some(Ended::Result(Err(Error::Cancelled(_)))) => {}
             Some(Ended::Result(Ok(result))) => with(self, result),
@@ -87,7 +87,7 @@ impl App {
     }
 
     /// The middle of the burst is shown first: there the reference will be.
-    fn show_first(&mut self) {
+    pub(super) fn show_first(&mut self) {
         let middle = self.state.sheaf.frames.len() / 2;
         let index = match self.state.shown {
             Some(Shown::Frame(index)) if index < self.state.sheaf.frames.len() => index,
@@ -171,6 +171,7 @@ impl App {
             Filed::MaskSaved(path) => self.state.note(format!("The mask is written to {}", path.display())),
             Filed::Exported(path) => {
                 self.state.note(format!("{} is written: {}", file_name(&path), path.display()));
+                self.last_output = Some(path.clone());
                 self.state.exported = Some(path);
             }
         }
@@ -182,7 +183,7 @@ impl App {
             Answer::Cancelled => {}
             Answer::NoDialog(question) => {
                 let start = question.start.map(|folder| folder.join(&question.file_name));
-                let named = matches!(question.path_for, PathFor::Export | PathFor::MaskToSave);
+                let named = matches!(question.path_for, PathFor::Export | PathFor::MaskToSave | PathFor::SheafToSave);
                 self.state.typed_path =
                     start.filter(|_| named).map_or(question.file_name, |path| path.display().to_string());
                 self.state.path_for = Some(question.path_for);

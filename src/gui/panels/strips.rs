@@ -61,36 +61,16 @@ fn strip(ui: &mut Ui, index: usize, notice: &Notice) -> Option<Action> {
     action
 }
 
-/// Asks whether the window may close although the stack is not written.
-pub fn closing(ui: &mut Ui) -> Option<Action> {
-    let palette = palette(ui);
-    let mut action = None;
-    Frame::new().fill(palette.wall).inner_margin(Margin::symmetric(14, 8)).show(ui, |ui| {
-        ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-            if plain_button(ui, "Close anyway", "The stack is lost; the frames stay as they are").clicked() {
-                action = Some(Action::CloseAnyway);
-            }
-            if plain_button(ui, "Stay", "Go on working (Esc)").clicked() {
-                action = Some(Action::StayOpen);
-            }
-            if plain_button(ui, "Export…", "Write the picture first").clicked() {
-                action = Some(Action::ChooseExportTarget);
-            }
-            ui.with_layout(Layout::left_to_right(Align::Center), |ui| {
-                ui.colored_label(palette.lamp, "The stack is not written yet");
-            });
-        });
-    });
-    action
-}
-
 /// The path field, when a path is to be typed.
 pub fn path_field(ui: &mut Ui, state: &State) -> Option<Action> {
     let (label, verb) = match state.path_for? {
-        PathFor::Frames => ("Path of a frame or of a folder of frames", "Add"),
+        PathFor::Frames => ("Path of a frame, of a folder of frames, or of a sheaf", "Add"),
         PathFor::MaskToLoad => ("Path of the mask picture to read", "Read"),
         PathFor::MaskToSave => ("Path of the PNG to write the mask to", "Write"),
         PathFor::Export => ("Path of the file to write the picture to", "Write"),
+        PathFor::SheafToSave => ("Path of the file to save the sheaf to", "Save"),
+        PathFor::MovedFrames => ("Path of the folder that the frames are in now", "Look"),
+        PathFor::ScratchFolder => ("Path of the folder for scratch files", "Use"),
     };
     let palette = palette(ui);
     let frame = Frame::new().fill(palette.wall).inner_margin(Margin::symmetric(14, 8));
