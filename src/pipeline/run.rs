@@ -10,7 +10,7 @@ use crate::develop::Falloff;
 use crate::error::Error;
 use crate::foreground::ForegroundMask;
 use crate::job::Monitor;
-use crate::pipeline::burst::{self, Aligned};
+use crate::pipeline::burst;
 use crate::pipeline::clock::{StageClock, peak_memory_bytes};
 use crate::pipeline::frame_reports::frame_reports;
 use crate::pipeline::gather::FrameKind;
