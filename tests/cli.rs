@@ -18,6 +18,8 @@ mod other_inputs;
 mod sheaf;
 #[path = "cli/support.rs"]
 mod support;
+#[path = "cli/writing.rs"]
+mod writing;
 
 use std::fs;
 

@@ -1,7 +1,7 @@
 //! The report of a run: every field of its JSON is documented, and its page is valid, whole and needs nothing else.
 
 #[path = "cli/support.rs"]
-#[allow(dead_code, reason = "shared with the tests of the command line")]
+#[allow(dead_code, unused_imports, unused_macros, reason = "shared with the tests of the command line")]
 mod support;
 
 use std::collections::BTreeSet;

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
 use crate::cli::values::{memory_size, positive_f32, white_balance};
-use crate::pipeline::{Combine, Compression, DevelopSettings, ExportSettings, FileFormat, GradientRemoval};
+use crate::pipeline::{Colors, Combine, Compression, DevelopSettings, ExportSettings, FileFormat, GradientRemoval};
 use crate::pipeline::{MaskChoice, MasterCache, OutputSpace, ReferenceChoice, Request, Vignetting, WhiteBalance};
 
 /// One clean picture from a burst of night landscape frames on a fixed tripod.
@@ -62,6 +62,9 @@ pub struct StackArguments {
     /// How the samples of one pixel become one
     #[arg(long, value_enum, default_value_t = CombineWord::ClippedMean)]
     pub combine: CombineWord,
+    /// How samples of the mosaic become colors of the sky, in a clipped mean of raw frames
+    #[arg(long, value_enum, default_value_t = ColorsWord::Auto)]
+    pub colors: ColorsWord,
     /// Leave out samples so many standard deviations below the centre
     #[arg(long, value_name = "SIGMA", default_value_t = 3.0, value_parser = positive_f32, allow_negative_numbers = true)]
     pub drop_below: f32,
@@ -98,6 +101,9 @@ pub struct StackArguments {
     /// Also draw what is left between the stars of each frame and those of the reference frame
     #[arg(long, value_name = "FILE.png")]
     pub residuals: Option<PathBuf>,
+    /// Also write a grey picture of what clipping left out, brighter the more frames
+    #[arg(long, value_name = "FILE.png")]
+    pub clipped: Option<PathBuf>,
     /// Also write what was done, as JSON, or as a page to look at where the file ends in .html; may be given twice
     #[arg(long, value_name = "FILE")]
     pub report: Vec<PathBuf>,
@@ -113,6 +119,9 @@ pub struct StackArguments {
     /// Let the files tell where the camera stood, if the frames do; left out otherwise
     #[arg(long)]
     pub keep_place: bool,
+    /// Where averaged calibration frames are kept for the next run: `auto` is your cache folder, `off` keeps none
+    #[arg(long, value_name = "FOLDER|auto|off", default_value = "auto")]
+    pub master_cache: String,
     /// Folder for the temporary file; beside the output where not given
     #[arg(long, value_name = "FOLDER")]
     pub scratch: Option<PathBuf>,
@@ -145,12 +154,9 @@ pub struct ExportArguments {
     /// Kind of file; taken from the ending of the output, then from the sheaf where not given
     #[arg(long, value_enum)]
     pub format: Option<FormatWord>,
-    /// Also write what was done, as JSON
-    #[arg(long, value_name = "FILE.json")]
-    pub report: Option<PathBuf>,
-    /// Where averaged calibration frames are kept for the next run: `auto` is your cache folder, `off` keeps none
-    #[arg(long, value_name = "FOLDER|auto|off", default_value = "auto")]
-    pub master_cache: String,
+    /// Also write what was done, as JSON, or as a page to look at where the file ends in .html; may be given twice
+    #[arg(long, value_name = "FILE")]
+    pub report: Vec<PathBuf>,
     /// Folder for the temporary file; beside the output where not given
     #[arg(long, value_name = "FOLDER")]
     pub scratch: Option<PathBuf>,
@@ -254,6 +260,17 @@ pub enum CombineWord {
     Maximum,
 }
 
+/// [`Colors`] as a word.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum ColorsWord {
+    /// What is better for the burst at hand
+    Auto,
+    /// Each frame is given all colors at every pixel before it is moved
+    Interpolated,
+    /// Each sample counts in its own color alone; for long bursts
+    Sampled,
+}
+
 /// [`OutputSpace`] as a word.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub enum SpaceWord {
@@ -337,6 +354,11 @@ impl StackArguments {
                 CombineWord::Mean => Combine::Mean,
                 CombineWord::Median => Combine::Median,
                 CombineWord::Maximum => Combine::Maximum,
+            },
+            colors: match self.colors {
+                ColorsWord::Auto => Colors::Auto,
+                ColorsWord::Interpolated => Colors::Interpolated,
+                ColorsWord::Sampled => Colors::Sampled,
             },
             drop_below_sigma: self.drop_below,
             drop_above_sigma: self.drop_above,

@@ -8,7 +8,7 @@ use crate::cli::args::{StackArguments, is_page};
 use crate::cli::progress::monitor;
 use crate::cli::{Failure, use_threads};
 use crate::job::CancelToken;
-use crate::pipeline::{self, Report};
+use crate::pipeline::{self, Combine, Report};
 
 pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<(), Failure> {
     use_threads(arguments.threads);
@@ -24,13 +24,16 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
     }
     let export = arguments.export_settings();
     export.check()?;
-    let others = [&arguments.mask_output, &arguments.residuals, &arguments.save_lens_profile];
+    let others = [&arguments.mask_output, &arguments.residuals, &arguments.clipped, &arguments.save_lens_profile];
     let others = others.into_iter().flatten().chain(&arguments.report);
     for path in [&arguments.output].into_iter().chain(others) {
         pipeline::check_output(&request, path)?;
     }
     if let Some(folder) = &arguments.layers {
         pipeline::check_layers(&request, folder)?;
+    }
+    if arguments.clipped.is_some() && request.combine != Combine::ClippedMean {
+        return Err(pipeline::nothing_clipped().into());
     }
     request.output_folder = arguments.output.parent().map(std::path::Path::to_owned);
     let mut outcome = pipeline::run(&monitor, &request)?;
@@ -42,6 +45,9 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
     }
     if let Some(path) = &arguments.residuals {
         pipeline::save_residual_picture(&outcome, path)?;
+    }
+    if let Some(path) = &arguments.clipped {
+        pipeline::save_left_out_picture(&outcome, path)?;
     }
     let layers = match &arguments.layers {
         Some(folder) => pipeline::save_layers(&monitor, &outcome, folder, &export)?,
@@ -66,7 +72,7 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
 }
 
 /// The words that started the program, each quoted where a shell would take it apart.
-fn command_line() -> String {
+pub(super) fn command_line() -> String {
     let words = env::args_os().map(|word| {
         let word = word.to_string_lossy().into_owned();
         let is_plain = |letter: char| letter.is_ascii_alphanumeric() || "-_./:=,+@%".contains(letter);

@@ -10,6 +10,7 @@ use crate::develop::color::output_from_balanced;
 use crate::develop::evenness::{BLOCK, Block, Glow, Lift, RowPlace};
 use crate::develop::falloff::{Falloff, radius_squared};
 use crate::develop::gradient::SkyGradient;
+use crate::develop::lit_land::LitLand;
 use crate::develop::settings::{DevelopSettings, OutputSpace, Stretch, Vignetting};
 use crate::develop::sky::{SkyCell, sample_sky, sky_level};
 use crate::develop::stretch::{MOST_STOPS, Tone, ToneTable};
@@ -39,13 +40,14 @@ const HIGHLIGHTS_TO: f32 = 0.97;
 #[derive(Clone, Debug, PartialEq)]
 pub struct Development {
     encoding: ColorEncoding,
-    gains: [f32; 3],
-    output_from_balanced: [[f32; 3]; 3],
+    pub(super) gains: [f32; 3],
+    pub(super) output_from_balanced: [[f32; 3]; 3],
     tone: ToneTable,
     linear_scale: f32,
-    transfer: TransferTable,
+    pub(super) transfer: TransferTable,
     lift: Option<Lift>,
-    glow: Option<Glow>,
+    pub(super) glow: Option<Glow>,
+    land: Option<LitLand>,
     facts: DevelopmentFacts,
 }
 
@@ -110,6 +112,7 @@ impl Development {
             transfer: TransferTable::new(encoding.transfer),
             lift: falloff.map(|falloff| Lift::new(falloff, stats.size())),
             glow,
+            land: LitLand::new(foreground, settings.land_exposure_ev),
             facts: DevelopmentFacts { neutral, sky, black: tone.black * tone.sky, stretch_stops: tone.stops },
         }
     }
@@ -215,6 +218,9 @@ impl Development {
         if let Some(glow) = &self.glow {
             glow.remove(block, place, start);
         }
+        if let Some(land) = &self.land {
+            land.light(block, |idx| place.at(start + idx));
+        }
         let [red, green, blue] = block;
         for idx in 0..BLOCK {
             let balanced = [red[idx] * self.gains[0], green[idx] * self.gains[1], blue[idx] * self.gains[2]];
@@ -279,7 +285,7 @@ fn intensity(light: [f32; 3]) -> f32 {
 }
 
 #[inline(always)]
-fn multiply(matrix: &[[f32; 3]; 3], rgb: [f32; 3]) -> [f32; 3] {
+pub(super) fn multiply(matrix: &[[f32; 3]; 3], rgb: [f32; 3]) -> [f32; 3] {
     [
         matrix[0][0] * rgb[0] + matrix[0][1] * rgb[1] + matrix[0][2] * rgb[2],
         matrix[1][0] * rgb[0] + matrix[1][1] * rgb[1] + matrix[1][2] * rgb[2],

@@ -47,7 +47,7 @@ pub(super) struct Lift {
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Glow {
     pub(super) surface: SkyGradient,
-    sky_share: Option<Plane<u8>>,
+    pub(super) sky_share: Option<Plane<u8>>,
 }
 
 impl Lift {
@@ -106,7 +106,7 @@ impl Glow {
 
 /// The share, 0 to 1, at a place; the nearest sample, which is the pixel's own at the same size.
 #[inline]
-fn sample(share: &Plane<u8>, place: [f32; 2]) -> f32 {
+pub(super) fn sample(share: &Plane<u8>, place: [f32; 2]) -> f32 {
     let index = |fraction: f32, len: usize| ((fraction * len as f32) as usize).min(len - 1);
     f32::from(share.at(index(place[0], share.width()), index(place[1], share.height()))) * (1.0 / 255.0)
 }

@@ -16,7 +16,7 @@ use crate::job::{Cancelled, Monitor};
 use crate::pipeline::gather::FrameKind;
 use crate::pipeline::sorting::kind_in_burst;
 use crate::pixels::{CalibratedFrame, Layout, Mask, Orientation, Size};
-use crate::raw::{CameraColor, DecodeError, Decoder, Metadata, RawFrame, TransferFunction};
+use crate::raw::{CameraColor, DecodeError, Decoder, FrameScale, Metadata, RawFrame, TransferFunction};
 
 /// What all frames of a burst share, taken from the first of them that could be decoded.
 #[derive(Clone, Debug)]
@@ -101,6 +101,7 @@ pub(super) struct FirstPass<'a> {
     pub(super) n_at_once: usize,
     /// What to do with a frame that shows no light.
     pub(super) unlit: Unlit,
+    pub(super) scale: FrameScale,
 }
 
 /// What to do with a frame that shows no light.
@@ -145,7 +146,7 @@ pub(super) fn read_all(
             let begun = Instant::now();
             let decoded = match if idx == first_idx { take(&waiting) } else { None } {
                 Some(raw) => Ok(raw),
-                None => decode(monitor, pass.decoder, &pass.paths[idx])?,
+                None => decode(monitor, pass.decoder, &pass.paths[idx], pass.scale)?,
             };
             let kind = |raw: &RawFrame| light_level.map_or(FrameKind::Light, |level| kind_in_burst(raw, level));
             let reading = match decoded {
@@ -210,9 +211,14 @@ fn read_one(
 }
 
 /// `Ok(Err(reason))` for a frame that cannot be decoded: it is set aside and the run goes on.
-pub(super) fn decode(monitor: &Monitor, decoder: &Decoder, path: &Path) -> Result<Result<RawFrame, String>, Error> {
+pub(super) fn decode(
+    monitor: &Monitor,
+    decoder: &Decoder,
+    path: &Path,
+    scale: FrameScale,
+) -> Result<Result<RawFrame, String>, Error> {
     match decoder.decode(path, &monitor.cancel_token()) {
-        Ok(raw) => Ok(Ok(raw)),
+        Ok(raw) => Ok(Ok(raw.at_scale(scale))),
         Err(DecodeError::Cancelled) => Err(Cancelled.into()),
         Err(error) => Ok(Err(crate::error::WithSources(&error).to_string())),
     }

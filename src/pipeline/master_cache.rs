@@ -61,13 +61,14 @@ impl Cache {
         Self { folder, most_bytes: MOST_BYTES }
     }
 
-    /// The name of a master of this kind from these frames; `None` where nothing is kept or a frame cannot be read.
+    /// The name of a master of this kind from these frames, read `factor` times smaller; `None` where nothing is kept or a frame cannot be read.
     /// `with` is the name of the bias that is subtracted from a flat.
-    pub(super) fn name(&self, kind: &str, frames: &[PathBuf], with: Option<&str>) -> Option<String> {
+    pub(super) fn name(&self, kind: &str, factor: usize, frames: &[PathBuf], with: Option<&str>) -> Option<String> {
         self.folder.as_ref()?;
         let contents: Option<Vec<u128>> = frames.par_iter().map(|path| content_hash(path).ok()).collect();
         let mut hash = Xxh3::new();
         hash.update(&VERSION.to_le_bytes());
+        hash.update(&(factor as u64).to_le_bytes());
         hash.update(kind.as_bytes());
         hash.update(with.unwrap_or_default().as_bytes());
         contents?.iter().for_each(|content| hash.update(&content.to_le_bytes()));
@@ -278,17 +279,17 @@ mod tests {
     fn a_master_comes_back_as_it_was_and_its_name_follows_the_contents() {
         let folder = tempfile::tempdir().expect("a temporary folder");
         let cache = cache(&folder.path().join("below"), MOST_BYTES);
-        let name = |contents| cache.name("dark", &frames(folder.path(), contents), None).expect("readable frames");
+        let name = |contents| cache.name("dark", 1, &frames(folder.path(), contents), None).expect("readable frames");
         let first = name(&["one", "two"]);
         assert_eq!(cache.load(&first), None, "nothing is kept yet");
         cache.store(&first, &kept());
         assert_eq!(cache.load(&first), Some(kept()), "every sample and every word");
         assert_eq!(name(&["one", "two"]), first, "the same contents");
         assert_ne!(name(&["one", "twice"]), first, "another content");
-        assert_ne!(cache.name("bias", &frames(folder.path(), &["one", "two"]), None), Some(first.clone()), "a kind");
-        let with = cache.name("dark", &frames(folder.path(), &["one", "two"]), Some("bias-1"));
+        assert_ne!(cache.name("bias", 1, &frames(folder.path(), &["one", "two"]), None), Some(first.clone()), "a kind");
+        let with = cache.name("dark", 1, &frames(folder.path(), &["one", "two"]), Some("bias-1"));
         assert_ne!(with, Some(first), "another bias");
-        assert_eq!(cache.name("dark", &[folder.path().join("gone.dng")], None), None, "no contents, no name");
+        assert_eq!(cache.name("dark", 1, &[folder.path().join("gone.dng")], None), None, "no contents, no name");
     }
 
     #[test]
@@ -339,6 +340,6 @@ mod tests {
         cache.store("a.master", &kept());
         assert_eq!(cache.load("a.master"), None, "nothing there");
         let off = Cache::open(&MasterCache::Off);
-        assert_eq!(off.name("dark", &[file], None), None, "switched off");
+        assert_eq!(off.name("dark", 1, &[file], None), None, "switched off");
     }
 }

@@ -14,7 +14,7 @@ use crate::pipeline::run::{file_name, same_file};
 use crate::pipeline::sorting::list_names;
 use crate::pipeline::survey::survey;
 use crate::pipeline::taken::{Taken, exposure_text, same_exposure};
-use crate::raw::{Decoder, FrameFacts, Metadata, RawFrame};
+use crate::raw::{Decoder, FrameFacts, FrameScale, Metadata, RawFrame};
 
 /// Headroom above the white level where no flat lifts anything.
 const PLAIN_HEADROOM: f32 = 1.05;
@@ -32,7 +32,7 @@ pub(super) fn load(
     light: &RawFrame,
     report: &mut Report,
 ) -> Result<Masters, Error> {
-    let reader = Reader { monitor, decoder, cache: Cache::open(&request.master_cache), light };
+    let reader = Reader { monitor, decoder, cache: Cache::open(&request.master_cache), light, scale: request.scale };
     let notes = &mut report.notes;
     let candidates = |kind| Candidates::of(request, found, kind);
     let bias = reader.master(&candidates(FrameKind::Bias), None, notes, |n, frame| master_bias(n, frame))?;
@@ -124,6 +124,7 @@ struct Reader<'a> {
     decoder: &'a Decoder,
     cache: Cache,
     light: &'a RawFrame,
+    scale: FrameScale,
 }
 
 impl Reader<'_> {
@@ -140,7 +141,7 @@ impl Reader<'_> {
         }
         let kind = candidates.kind;
         let paths = self.fitting(candidates, notes)?;
-        let name = self.cache.name(kind.word(), &paths, with);
+        let name = self.cache.name(kind.word(), self.scale.factor(), &paths, with);
         if let Some(kept) = name.as_ref().and_then(|name| self.cache.load(name)) {
             notes.extend(kept.notes.iter().cloned());
             return Ok(Some(Made { kind, kept, name, from_cache: true }));
@@ -209,7 +210,8 @@ impl Reader<'_> {
         let needed = self.light.size();
         facts
             .size
-            .filter(|&found| found != needed)
+            // Frames read at half size have another size than their files.
+            .filter(|&found| found != needed && self.scale == FrameScale::Full)
             .map(|found| format!("{found} pixels where the lights have {needed}"))
     }
 
@@ -227,7 +229,7 @@ impl Reader<'_> {
         let mut frame = |idx: usize| -> Result<Option<RawFrame>, Error> {
             self.monitor.step("Averaging calibration frames", n_read.min(2 * paths.len()), 2 * paths.len())?;
             n_read += 1;
-            let read = decode(self.monitor, self.decoder, &paths[idx])?;
+            let read = decode(self.monitor, self.decoder, &paths[idx], self.scale)?;
             let doubt = |raw: &RawFrame| if candidates.are_given { None } else { doubt(kind, raw) };
             match read.and_then(|raw| doubt(&raw).map_or(Ok(raw), Err)) {
                 Ok(raw) => Ok(Some(raw)),

@@ -16,7 +16,7 @@ use crate::pipeline::request::DEFAULT_MEMORY_BYTES;
 use crate::pipeline::run::decoder;
 use crate::pipeline::sorting::{self, Sorted};
 use crate::pixels::{Orientation, Size};
-use crate::raw::Metadata;
+use crate::raw::{FrameScale, Metadata};
 
 /// Which frames to measure.
 #[derive(Clone, Debug)]
@@ -108,7 +108,7 @@ pub fn measure(
     let decoder = decoder(request.decoder_program.as_deref())?;
     let n_threads = rayon::current_num_threads();
     let Sorted { paths, given, first, calibration, .. } =
-        sorting::sort(monitor, &decoder, &request.lights, &request.known, n_threads)?;
+        sorting::sort(monitor, &decoder, &request.lights, &request.known, FrameScale::Full, n_threads)?;
     let (size, orientation) = (first.basis.size, first.basis.orientation);
     let land = request.foreground.as_deref().filter(|mask| mask.size() == size).map(ForegroundMask::pixels);
     let pass = FirstPass {
@@ -119,6 +119,7 @@ pub fn measure(
         noise: None,
         n_at_once: lights::frames_at_once(size, request.memory_bytes, n_threads),
         unlit: Unlit::Tell,
+        scale: FrameScale::Full,
     };
     let on_frame = Mutex::new(on_frame);
     let heard = |idx: usize, reading: &Reading| {

@@ -6,6 +6,7 @@ mod frame_reports;
 mod gather;
 mod landscape;
 mod layers;
+mod left_out_picture;
 mod lens_profile;
 mod lettering;
 mod lights;
@@ -17,6 +18,7 @@ mod noise;
 mod output;
 mod photometry;
 mod picture;
+mod preview;
 mod proposal;
 mod report;
 mod report_charts;
@@ -31,7 +33,9 @@ mod rows;
 mod run;
 mod sample;
 mod sheaf;
+mod sky_colors;
 mod sorting;
+mod star_trails;
 mod survey;
 mod taken;
 mod vignetting;
@@ -43,16 +47,18 @@ pub use crate::develop::{
     Vignetting, WhiteBalance,
 };
 pub use crate::export::Compression;
-pub use crate::foreground::{ForegroundMask, Guide, Proposal, Stroke, StrokeSide};
-pub use crate::raw::{CameraColor, CaptureTime, Metadata};
+pub use crate::foreground::{Doubt, ForegroundMask, Guide, Proposal, Stroke, StrokeSide};
+pub use crate::raw::{CameraColor, CaptureTime, FrameScale, Metadata};
 pub use crate::settings::{Combine, FileFormat};
 pub use gather::{FrameKind, Gathered, collect_frames, gather_frames};
 pub use layers::Layers;
+pub use left_out_picture::{nothing_clipped, save_left_out_picture};
 pub use lens_profile::save_lens_profile;
 pub use mask_file::{LoadedMask, load_mask, save_mask};
 pub use measuring::{FrameFinding, MeasureRequest, MeasureSummary, measure};
 pub use output::{check_layers, check_output, development, export, save_layers, save_outcome_mask};
 pub use picture::{Picture, open_picture};
+pub use preview::{PREVIEW_FRAMES, Preview, preview};
 pub use proposal::{LOW_CONFIDENCE, MaskProposal, propose_mask};
 pub use report::{
     BandingReport, FalloffSource, FrameReport, LensReport, LensStart, MasterReport, NoiseModelReport, NoiseReport,
@@ -60,10 +66,10 @@ pub use report::{
 };
 pub use report_page::save_report_page;
 pub use report_settings::RunSettings;
-pub use request::{DEFAULT_MEMORY_BYTES, ExportSettings, MaskChoice, MasterCache, ReferenceChoice, Request};
+pub use request::{Colors, DEFAULT_MEMORY_BYTES, ExportSettings, MaskChoice, MasterCache, ReferenceChoice, Request};
 pub use residual_picture::save_residual_picture;
 pub use residuals::{Arrow, FrameResiduals, round_below, typical_error_px};
-pub use run::{Outcome, decode_by, run};
+pub use run::{Found, Outcome, decode_by, run};
 pub use sample::write_sample_frames;
 
 /// Frames that a stack needs at least.

@@ -229,8 +229,8 @@ mod tests {
             land: Vec::new(),
             foreground,
             combine: CombineRule::Mean,
-            noise: None,
             memory_bytes: 1 << 30,
+            ..StackRequest::default()
         };
         let rows = RepairedRows { store: &store, defects: &Defects::none(Layout::Rgb), banding: &Banding::default() };
         let stacked = stack(&Monitor::silent(), &rows, &request).expect("nine frames");

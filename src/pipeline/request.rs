@@ -6,7 +6,11 @@ use std::sync::Arc;
 use crate::develop::DevelopSettings;
 use crate::export::{Compression, DEFAULT_JPEG_QUALITY};
 use crate::foreground::ForegroundMask;
+<<<<<<< HEAD
 use crate::pipeline::gather::FrameKind;
+=======
+use crate::raw::FrameScale;
+>>>>>>> main
 use crate::settings::{Combine, FileFormat};
 use crate::stack::CombineRule;
 
@@ -36,6 +40,8 @@ pub struct Request {
     pub lens_profile: Option<PathBuf>,
     /// How the samples of one pixel become one.
     pub combine: Combine,
+    /// How samples of the mosaic become colors of the sky.
+    pub colors: Colors,
     /// Samples this many standard deviations below the centre are left out.
     pub drop_below_sigma: f32,
     /// Samples this many standard deviations above the centre are left out.
@@ -50,6 +56,8 @@ pub struct Request {
     pub keep_single: bool,
     /// Also stack the sky and the land alone, all over the frame, so that they can be joined anew in an editor.
     pub keep_layers: bool,
+    /// How large the frames are read; a mask that is given has this scale.
+    pub scale: FrameScale,
     /// Program that decodes a frame when started with the private argument; the running one where `None`.
     pub decoder_program: Option<PathBuf>,
 }
@@ -87,6 +95,7 @@ impl Default for Request {
             reference: ReferenceChoice::Auto,
             lens_profile: None,
             combine: Combine::ClippedMean,
+            colors: Colors::Auto,
             drop_below_sigma: 3.0,
             drop_above_sigma: 3.0,
             scratch_folder: None,
@@ -94,6 +103,7 @@ impl Default for Request {
             memory_bytes: DEFAULT_MEMORY_BYTES,
             keep_single: false,
             keep_layers: false,
+            scale: FrameScale::Full,
             decoder_program: None,
         }
     }
@@ -130,6 +140,19 @@ pub enum ReferenceChoice {
     Auto,
     /// This one.
     File(PathBuf),
+}
+
+/// How samples of the mosaic become colors of the sky; concerns a clipped mean of raw frames.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Colors {
+    /// What is better for the burst at hand.
+    #[default]
+    Auto,
+    /// Each frame is given all colors at every pixel before it is moved.
+    Interpolated,
+    /// Each sample counts in its own color alone; the burst must be long enough to fill them.
+    Sampled,
 }
 
 /// The file to write.

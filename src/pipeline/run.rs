@@ -8,13 +8,14 @@ use crate::calibrate::{Banding, DefectFinder, Defects, Masters, NoiseModel, cali
 use crate::demosaic::demosaic;
 use crate::develop::Falloff;
 use crate::error::Error;
-use crate::foreground::ForegroundMask;
+use crate::foreground::{Doubt, ForegroundMask, Guide, Proposal};
 use crate::job::Monitor;
 use crate::pipeline::burst;
 use crate::pipeline::clock::{StageClock, peak_memory_bytes};
 use crate::pipeline::frame_reports::frame_reports;
 use crate::pipeline::gather::FrameKind;
 use crate::pipeline::layers::{self, Layers};
+use crate::pipeline::left_out_picture::left_out_shares;
 use crate::pipeline::lens_profile::{lens_profile_note, load_lens_profile};
 use crate::pipeline::lights::{self, Basis, FirstFrame, FirstPass, Light, Reading, Unlit};
 use crate::pipeline::picture::Picture;
@@ -24,13 +25,14 @@ use crate::pipeline::request::{MaskChoice, Request};
 use crate::pipeline::residuals::FrameResiduals;
 use crate::pipeline::room::{memory_note, scratch_folders};
 use crate::pipeline::rows::RepairedRows;
-use crate::pipeline::{MIN_FRAMES, landscape, load_mask, masters, noise, proposal, residuals, sorting, vignetting};
-use crate::pixels::Layout;
+use crate::pipeline::{MIN_FRAMES, landscape, load_mask, masters, noise, proposal, residuals, sky_colors, star_trails};
+use crate::pipeline::{sorting, vignetting};
+use crate::pixels::{Layout, Plane};
 use crate::raw::{Decoder, Metadata};
 use crate::register::{LensFit, LensProfile};
 use crate::scratch::{ScratchSpec, ScratchStore};
 use crate::settings::{Combine, round_mask};
-use crate::stack::{StackFrame, StackRequest, stack};
+use crate::stack::{StackFrame, StackRequest, Trails, find_trails, stack};
 
 /// Noise below black that the scratch store keeps, 1.0 at the white level.
 const LOWEST_VALUE: f32 = -0.05;
@@ -44,8 +46,13 @@ pub struct Outcome {
     pub single: Option<Picture>,
     /// The sky alone and the land alone, where the request asked for them.
     pub layers: Option<Layers>,
+    /// What clipping left out: the root of the share of the frames, 255 for all of them; `None` where nothing is
+    /// clipped.
+    pub left_out: Option<Plane<u8>>,
     /// The landscape that was kept still; `None` for sky only.
     pub foreground: Option<Arc<ForegroundMask>>,
+    /// How it was found, where it was not given.
+    pub found: Option<Found>,
     /// What was done.
     pub report: Report,
     /// What is left between each frame's stars and the reference frame's, frame by frame.
@@ -62,6 +69,19 @@ pub struct Outcome {
     pub exposures_secs: Vec<f64>,
 }
 
+/// A landscape that was proposed, and all that correcting it needs.
+#[derive(Clone, Debug)]
+pub struct Found {
+    /// From 0, a guess, to 1, sure.
+    pub confidence: f64,
+    /// Where a stroke would help, the most doubtful place first.
+    pub doubts: Vec<Doubt>,
+    /// What a person should know; each a sentence.
+    pub notes: Vec<String>,
+    /// What the burst shows, to solve again around a stroke.
+    pub guide: Arc<Guide>,
+}
+
 /// From files to a stack.
 pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let mut clock = StageClock::start();
@@ -70,6 +90,7 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let mut aligned = burst::align(monitor, request, &read)?;
     clock.lap(&mut report, "aligning");
 
+    let mut found_how = None;
     let foreground = match (&request.mask, read.given_mask.take()) {
         (MaskChoice::Auto, _) => {
             let found = proposal::propose_aligned(monitor, &read.rows(), &aligned, read.basis.orientation)?;
@@ -79,7 +100,10 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
                 aligned = burst::align(monitor, request, &read)?;
                 clock.lap(&mut report, "aligning");
             }
-            (found.foreground_fraction() > 0.0).then(|| Arc::new(found.mask))
+            let is_there = found.foreground_fraction() > 0.0;
+            let Proposal { mask, confidence, doubts, notes, guide } = found;
+            found_how = Some(Found { confidence, doubts, notes, guide: Arc::new(guide) });
+            is_there.then(|| Arc::new(mask))
         }
         (_, given) => given,
     };
@@ -96,14 +120,29 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let noise_model = burst::noise_model(&rows, &aligned)?;
     let sky = burst::sky_frames(&aligned, readings, noise_model.as_ref());
     let land = landscape::frames(&rows, &aligned, foreground.as_deref(), &sky)?;
-    let stack_request = StackRequest {
+    let mut stack_request = StackRequest {
         sky,
         land,
         foreground: foreground.as_deref(),
         combine: request.combine_rule(),
         noise: noise_model,
         memory_bytes: request.memory_bytes,
+        ..StackRequest::default()
     };
+    let trails;
+    match request.combine {
+        Combine::ClippedMean => {
+            trails = find_trails(monitor, &rows, &stack_request)?;
+            stack_request.trails = Some(&trails);
+            report.notes.extend(crossed_note(&trails, paths));
+            clock.lap(&mut report, "looking for trails");
+            stack_request.colors = sky_colors::choose(request.colors, &stack_request, &rows, &mut report.notes);
+        }
+        Combine::Maximum => {
+            star_trails::prepare(monitor, &aligned, readings, &mut stack_request, basis.size, &mut report.notes)?;
+        }
+        Combine::Mean | Combine::Median => {}
+    }
     let stacked = stack(monitor, &rows, &stack_request)?;
     clock.lap(&mut report, "stacking");
     let layers = if request.keep_layers { Some(layers::stack_layers(monitor, &rows, &stack_request)?) } else { None };
@@ -131,6 +170,7 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
         true => Some(Picture { falloff, ..single_frame(&rows, aligned.reference, basis)? }),
         false => None,
     };
+    let left_out = (request.combine == Combine::ClippedMean).then(|| left_out_shares(&stacked));
     clock.lap(&mut report, "noise report");
     report.peak_memory_bytes = (*peak_while_reading).max(peak_memory_bytes(0));
     if stacked.n_without_sky > 0 && foreground.is_some() {
@@ -145,7 +185,9 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
         picture: Picture { image: stacked.image, color: basis.color, orientation: basis.orientation, falloff },
         single,
         layers,
+        left_out,
         foreground,
+        found: found_how,
         metadata: first_of(&used),
         n_frames: used.len(),
         total_exposure_secs: used.iter().map(|light| light.metadata.exposure_secs).sum(),
@@ -216,7 +258,7 @@ fn prepare(
     };
     check_count(given.len())?;
     let decoder = decoder(request.decoder_program.as_deref())?;
-    let sorted = sorting::sort(monitor, &decoder, &given, known, rayon::current_num_threads())?;
+    let sorted = sorting::sort(monitor, &decoder, &given, known, request.scale, rayon::current_num_threads())?;
     check_count(sorted.paths.len())?;
     report.notes.extend(sorted.notes);
     let (paths, first) = (sorted.paths, sorted.first);
@@ -289,12 +331,13 @@ fn read_frames(
         noise: noise_of_one,
         n_at_once,
         unlit,
+        scale: request.scale,
     };
     let light_level = first.light_level;
     let keep = |idx, frame: &_| store.write(idx, frame).map_err(Error::from);
     let lights::Readings { readings, unlit: found } = lights::read_all(monitor, &pass, first, &keep, &|_, _| {})?;
     if let (Unlit::Stop, false, Some(level)) = (unlit, found.is_empty(), light_level) {
-        return Ok(Pass::Unlit(sorting::find_unlit(monitor, &decoder, &paths, level, n_at_once)?));
+        return Ok(Pass::Unlit(sorting::find_unlit(monitor, &decoder, &paths, level, request.scale, n_at_once)?));
     }
     let peak_memory_bytes = peak_memory_bytes(n_at_once);
     let defects = find_defects(&readings, &masters, noise_of_one.as_ref(), basis.layout);
@@ -322,8 +365,17 @@ fn read_frames(
     })))
 }
 
+/// Frames that something crossed, if any; what a few cells show may be noise.
+fn crossed_note(trails: &Trails, paths: &[PathBuf]) -> Option<String> {
+    const MIN_CELLS: usize = 40;
+    let crossed = trails.frames().filter(|&frame| trails.n_cells(frame) >= MIN_CELLS);
+    let names: Vec<String> = crossed.map(|frame| file_name(&paths[frame])).collect();
+    (!names.is_empty())
+        .then(|| format!("something bright crossed the sky and was left out along its way: {}", names.join(", ")))
+}
+
 /// The lights without those to skip.
-fn chosen_lights(request: &Request) -> Result<Vec<PathBuf>, Error> {
+pub(super) fn chosen_lights(request: &Request) -> Result<Vec<PathBuf>, Error> {
     if let Some(path) = request.skip.iter().find(|skip| !request.lights.iter().any(|light| same_file(light, skip))) {
         return Err(Error::NotAmongLights { path: path.clone() });
     }

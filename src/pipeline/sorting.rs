@@ -16,7 +16,7 @@ use crate::pipeline::lights::{Basis, FirstFrame, decode};
 use crate::pipeline::run::file_name;
 use crate::pipeline::survey::{side_by_side, survey};
 use crate::pipeline::taken::group;
-use crate::raw::{Decoder, RawFrame};
+use crate::raw::{Decoder, FrameScale, RawFrame};
 
 /// A bias frame is exposed no longer than this, or than this share of a light.
 const BIAS_SECS: f64 = 0.02;
@@ -53,12 +53,13 @@ pub(super) fn sort(
     decoder: &Decoder,
     given: &[PathBuf],
     known: &BTreeMap<PathBuf, FrameKind>,
+    scale: FrameScale,
     n_at_once: usize,
 ) -> Result<Sorted, Error> {
     let facts = survey(monitor, decoder, given, n_at_once)?;
     let unsorted: Vec<usize> = (0..given.len()).filter(|&idx| !known.contains_key(&given[idx])).collect();
     let groups = group(&facts, &unsorted);
-    let mut opener = Opener { monitor, decoder, given, refused: vec![None; given.len()] };
+    let mut opener = Opener { monitor, decoder, given, scale, refused: vec![None; given.len()] };
     let mut kinds: Vec<Option<FrameKind>> = vec![None; groups.len()];
     let mut found = None;
     let mut stand_in = None;
@@ -159,10 +160,11 @@ pub(super) fn find_unlit(
     decoder: &Decoder,
     paths: &[PathBuf],
     light_level: f32,
+    scale: FrameScale,
     n_at_once: usize,
 ) -> Result<Vec<(PathBuf, FrameKind)>, Error> {
     let kinds = side_by_side(monitor, "Looking for dark frames", paths, n_at_once, |path| {
-        Ok(decode(monitor, decoder, path)?.map_or(FrameKind::Light, |raw| kind_in_burst(&raw, light_level)))
+        Ok(decode(monitor, decoder, path, scale)?.map_or(FrameKind::Light, |raw| kind_in_burst(&raw, light_level)))
     })?;
     Ok(paths.iter().cloned().zip(kinds).filter(|(_, kind)| *kind != FrameKind::Light).collect())
 }
@@ -172,6 +174,7 @@ struct Opener<'a> {
     monitor: &'a Monitor,
     decoder: &'a Decoder,
     given: &'a [PathBuf],
+    scale: FrameScale,
     /// Why a frame does not belong to the burst, once it is known.
     refused: Vec<Option<String>>,
 }
@@ -180,7 +183,7 @@ impl Opener<'_> {
     fn open_first(&mut self, members: &[usize]) -> Result<Option<(usize, RawFrame)>, Error> {
         for &idx in members {
             self.monitor.step("Opening the first frame", 0, 1)?;
-            match decode(self.monitor, self.decoder, &self.given[idx])? {
+            match decode(self.monitor, self.decoder, &self.given[idx], self.scale)? {
                 Ok(raw) => return Ok(Some((idx, raw))),
                 Err(reason) => self.refused[idx] = Some(reason),
             }

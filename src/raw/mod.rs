@@ -14,6 +14,7 @@ mod facts;
 pub mod frame;
 #[cfg(test)]
 mod fuzz;
+mod halve;
 mod message;
 mod metadata;
 mod packed;
@@ -28,3 +29,4 @@ pub use decoder::{Decoder, Limits, largest_child_bytes};
 pub use error::DecodeError;
 pub use facts::FrameFacts;
 pub use frame::{CameraColor, CaptureTime, Metadata, Place, RawFrame, TransferFunction};
+pub use halve::FrameScale;

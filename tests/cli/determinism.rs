@@ -9,7 +9,7 @@ use crate::support::{done, json, new_folder, night};
 /// Every file of a run with this many threads, by name; the report without times and memory.
 fn written(threads: &str, folder: &Path) -> BTreeMap<String, Vec<u8>> {
     let mut files = BTreeMap::new();
-    let output_names = ["night.tiff", "night.dng", "night.png", "night.jpg"];
+    let output_names = ["night.tiff", "night.dng", "night.jpg"];
     for (index, name) in output_names.into_iter().enumerate() {
         let at = |name: &str| folder.join(name);
         let mut words: Vec<String> =
