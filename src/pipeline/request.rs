@@ -6,11 +6,8 @@ use std::sync::Arc;
 use crate::develop::DevelopSettings;
 use crate::export::{Compression, DEFAULT_JPEG_QUALITY};
 use crate::foreground::ForegroundMask;
-<<<<<<< HEAD
 use crate::pipeline::gather::FrameKind;
-=======
 use crate::raw::FrameScale;
->>>>>>> main
 use crate::settings::{Combine, FileFormat};
 use crate::stack::CombineRule;
 
