@@ -20,6 +20,7 @@ mod photometry;
 mod picture;
 mod preview;
 mod proposal;
+mod reading;
 mod report;
 mod report_charts;
 mod report_page;

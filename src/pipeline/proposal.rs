@@ -7,10 +7,10 @@ use crate::job::Monitor;
 use crate::pipeline::burst::{self, Aligned};
 use crate::pipeline::clock::StageClock;
 use crate::pipeline::lights::Reading;
+use crate::pipeline::reading::read_burst;
 use crate::pipeline::report::Report;
 use crate::pipeline::request::{MaskChoice, Request};
 use crate::pipeline::rows::RepairedRows;
-use crate::pipeline::run::read_burst;
 use crate::pixels::{Orientation, Plane, Point, Rect, Size, nearest_index};
 use crate::stack::MosaicRows;
 
