@@ -4,8 +4,9 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+use crate::cli::values::{memory_size, positive_f32, white_balance};
 use crate::pipeline::{Colors, Combine, Compression, DevelopSettings, ExportSettings, FileFormat, GradientRemoval};
-use crate::pipeline::{MaskChoice, OutputSpace, ReferenceChoice, Request, WhiteBalance};
+use crate::pipeline::{MaskChoice, MasterCache, OutputSpace, ReferenceChoice, Request, Vignetting, WhiteBalance};
 
 /// One clean picture from a burst of night landscape frames on a fixed tripod.
 #[derive(Debug, Parser)]
@@ -79,6 +80,9 @@ pub struct StackArguments {
     /// What counts as colorless: as-shot, daylight, tungsten, sky, or three camera values R,G,B
     #[arg(long, value_name = "BALANCE", default_value = "as-shot", value_parser = white_balance)]
     pub white_balance: WhiteBalance,
+    /// Give the corners the light that the lens lost, where its profile or the sky tells: auto or off
+    #[arg(long, value_enum, default_value_t = CornerWord::Auto)]
+    pub vignetting: CornerWord,
     /// Level uneven sky glow
     #[arg(long, value_enum, default_value_t = Switch::Off)]
     pub gradient: Switch,
@@ -115,6 +119,9 @@ pub struct StackArguments {
     /// Let the files tell where the camera stood, if the frames do; left out otherwise
     #[arg(long)]
     pub keep_place: bool,
+    /// Where averaged calibration frames are kept for the next run: `auto` is your cache folder, `off` keeps none
+    #[arg(long, value_name = "FOLDER|auto|off", default_value = "auto")]
+    pub master_cache: String,
     /// Folder for the temporary file; beside the output where not given
     #[arg(long, value_name = "FOLDER")]
     pub scratch: Option<PathBuf>,
@@ -290,6 +297,15 @@ pub enum FormatWord {
     Jpeg,
 }
 
+/// [`Vignetting`] as a word.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum CornerWord {
+    /// Where it is known without doubt
+    Auto,
+    /// Leave them
+    Off,
+}
+
 /// [`Compression`] as a word.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub enum CompressionWord {
@@ -317,6 +333,11 @@ impl StackArguments {
             darks: self.darks.clone(),
             flats: self.flats.clone(),
             bias: self.bias.clone(),
+            master_cache: match self.master_cache.as_str() {
+                "auto" => MasterCache::User,
+                "off" => MasterCache::Off,
+                folder => MasterCache::Folder(PathBuf::from(folder)),
+            },
             skip: self.skip.clone(),
             mask: match self.mask.as_str() {
                 "auto" => MaskChoice::Auto,
@@ -355,6 +376,10 @@ impl StackArguments {
         DevelopSettings {
             white_balance: self.white_balance,
             exposure_ev: self.exposure,
+            vignetting: match self.vignetting {
+                CornerWord::Auto => Vignetting::Auto,
+                CornerWord::Off => Vignetting::Off,
+            },
             gradient: match self.gradient {
                 Switch::Off => GradientRemoval::Off,
                 Switch::On => GradientRemoval::On { strength: 1.0 },
@@ -421,54 +446,6 @@ pub(super) fn is_page(path: &Path) -> bool {
     path.extension().is_some_and(|ending| ["html", "htm"].iter().any(|page| ending.eq_ignore_ascii_case(page)))
 }
 
-fn positive_f32(text: &str) -> Result<f32, String> {
-    match text.parse::<f32>() {
-        Ok(value) if value > 0.0 && value.is_finite() => Ok(value),
-        _ => Err("needs a number above 0".to_owned()),
-    }
-}
-
-/// `as-shot`, `daylight`, `tungsten`, `sky`, or three positive camera values.
-fn white_balance(text: &str) -> Result<WhiteBalance, String> {
-    match text {
-        "as-shot" => Ok(WhiteBalance::AsShot),
-        "daylight" => Ok(WhiteBalance::Daylight),
-        "tungsten" => Ok(WhiteBalance::Tungsten),
-        "sky" => Ok(WhiteBalance::FromSky),
-        values => {
-            let neutral: Vec<f64> = values.split(',').filter_map(|value| value.trim().parse().ok()).collect();
-            match <[f64; 3]>::try_from(neutral) {
-                Ok(neutral) if neutral.iter().all(|&value| value > 0.0 && value.is_finite()) => {
-                    Ok(WhiteBalance::Picked(neutral))
-                }
-                _ => Err("needs as-shot, daylight, tungsten, sky, or three positive values R,G,B".to_owned()),
-            }
-        }
-    }
-}
-
-/// A number with KiB, MiB or GiB (or K, M, G), at least 256 MiB.
-fn memory_size(text: &str) -> Result<u64, String> {
-    let digits = text.trim_end_matches(|letter: char| letter.is_ascii_alphabetic());
-    let factor: f64 = match text[digits.len()..].to_ascii_lowercase().as_str() {
-        "g" | "gib" => 1_073_741_824.0,
-        "m" | "mib" => 1_048_576.0,
-        "k" | "kib" => 1024.0,
-        "" | "b" => 1.0,
-        unit => return Err(format!("the unit {unit} is not one of GiB, MiB, KiB")),
-    };
-    let number: f64 = digits.trim().parse().map_err(|error| format!("needs a size such as 1.5GiB: {error}"))?;
-    let bytes = number * factor;
-    if !(bytes.is_finite() && bytes >= LEAST_MEMORY_BYTES) {
-        return Err("needs at least 256MiB".to_owned());
-    }
-    // Finite and positive: the cast rounds down to whole bytes.
-    Ok(bytes as u64)
-}
-
-/// Below this not even one frame of a small camera and its decoder fit.
-const LEAST_MEMORY_BYTES: f64 = 268_435_456.0;
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -488,25 +465,10 @@ mod tests {
     }
 
     #[test]
-    fn sizes_are_read_with_their_unit() {
-        assert_eq!(memory_size("1.5GiB"), Ok(1_610_612_736), "one and a half");
-        assert_eq!(memory_size("900M"), Ok(943_718_400), "short unit");
-        assert!(memory_size("12").is_err(), "too little");
-        assert!(memory_size("2 parsecs").is_err(), "not a unit of memory");
-    }
-
-    #[test]
     fn the_kind_of_file_follows_the_ending_unless_asked() {
         assert_eq!(stack_arguments(&["a", "-o", "x.png"]).file_format(), FileFormat::Png, "by ending");
         assert_eq!(stack_arguments(&["a", "-o", "x.out"]).file_format(), FileFormat::Tiff16, "no known ending");
         let asked = stack_arguments(&["a", "-o", "x.png", "--format", "jpeg"]);
         assert_eq!(asked.file_format(), FileFormat::Jpeg, "as asked");
-    }
-
-    #[test]
-    fn a_balance_may_be_three_values() {
-        assert_eq!(white_balance("0.5, 1,0.7"), Ok(WhiteBalance::Picked([0.5, 1.0, 0.7])), "three values");
-        assert!(white_balance("0.5,1").is_err(), "two values");
-        assert!(white_balance("0,1,1").is_err(), "a neutral has all colors");
     }
 }

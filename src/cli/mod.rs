@@ -7,6 +7,7 @@ mod measure;
 mod plan;
 mod progress;
 mod stack;
+mod values;
 
 use std::io::{self, Write};
 use std::process::ExitCode;

@@ -14,7 +14,9 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
     use_threads(arguments.threads);
     let monitor = monitor(cancel, arguments.quiet);
     let mut request = arguments.request();
-    request.lights = pipeline::collect_frames(&request.lights)?;
+    let gathered = pipeline::gather_frames(&request.lights)?;
+    request.lights = gathered.lights;
+    request.beside = gathered.calibration;
     for frames in [&mut request.darks, &mut request.flats, &mut request.bias] {
         if !frames.is_empty() {
             *frames = pipeline::collect_frames(frames)?;
@@ -97,8 +99,19 @@ pub(super) fn summary(report: &Report, with_timings: bool) -> String {
         let which = if files.len() == 1 { files[0].clone() } else { format!("{} frames", files.len()) };
         let _ = writeln!(text, "note: {which}: aligned by {registration}: {reason}");
     }
+    for line in report.calibration_lines() {
+        let _ = writeln!(text, "{line}");
+    }
     for note in &report.notes {
         let _ = writeln!(text, "note: {note}");
+    }
+    if let Some(model) = &report.noise_model {
+        let gain = model.electrons_per_dn.map_or(String::new(), |gain| format!("{gain:.3} electrons a data number, "));
+        let _ = writeln!(
+            text,
+            "camera noise: {gain}read noise {:.2} electrons; predicted sky noise {:.3e} in a single frame, {:.3e} in the stack",
+            model.read_noise_electrons, model.predicted_single, model.predicted_stack
+        );
     }
     if let Some(noise) = &report.noise {
         let _ = writeln!(

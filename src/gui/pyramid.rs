@@ -182,7 +182,7 @@ mod tests {
     fn pyramid(size: Size) -> Pyramid {
         let plane = Plane::from_fn(size, |x, y| (x + 10 * y) as f32);
         let image = LinearImage { planes: [plane.clone(), plane.clone(), plane] };
-        let picture = Picture { image, color: CameraColor::SRGB, orientation: Orientation::Normal };
+        let picture = Picture { image, color: CameraColor::SRGB, orientation: Orientation::Normal, falloff: None };
         Pyramid::build(&Monitor::silent(), Source::Frame(Arc::new(picture))).expect("nobody cancels")
     }
 

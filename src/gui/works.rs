@@ -57,9 +57,13 @@ pub fn gather(
     memory_bytes: u64,
 ) -> Result<Vec<FrameFinding>, Error> {
     monitor.step("Looking for frames", 0, 1)?;
-    let lights = pipeline::collect_frames(paths)?;
+    let gathered = pipeline::gather_frames(paths)?;
+    let known = gathered.calibration.iter().map(|(kind, path)| (path.clone(), *kind)).collect();
+    // Calibration frames are listed with the others: what they are is their reason to be set aside.
+    let calibration = gathered.calibration.into_iter().map(|(_, path)| path);
+    let lights: Vec<PathBuf> = gathered.lights.into_iter().chain(calibration).collect();
     ear.tell(Heard::Gathered(lights.clone()));
-    let request = MeasureRequest { lights, foreground, memory_bytes, ..MeasureRequest::default() };
+    let request = MeasureRequest { lights, known, foreground, memory_bytes, ..MeasureRequest::default() };
     pipeline::measure(monitor, &request, |_, finding| ear.tell(Heard::Found(Box::new(finding))))
 }
 

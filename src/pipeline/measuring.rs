@@ -1,5 +1,6 @@
 //! The measures of each frame, for a list or a chart, before anything is stacked.
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -9,9 +10,11 @@ use crate::error::Error;
 use crate::foreground::ForegroundMask;
 use crate::job::Monitor;
 use crate::pipeline::burst::judge_readings;
-use crate::pipeline::lights::{self, FirstPass, Light, Reading};
+use crate::pipeline::gather::FrameKind;
+use crate::pipeline::lights::{self, FirstPass, Light, Reading, Unlit};
 use crate::pipeline::request::DEFAULT_MEMORY_BYTES;
 use crate::pipeline::run::decoder;
+use crate::pipeline::sorting::{self, Sorted};
 use crate::pixels::{Orientation, Size};
 use crate::raw::{FrameScale, Metadata};
 
@@ -20,6 +23,8 @@ use crate::raw::{FrameScale, Metadata};
 pub struct MeasureRequest {
     /// The frames.
     pub lights: Vec<PathBuf>,
+    /// What some of them are, where the names of their folders say so.
+    pub known: BTreeMap<PathBuf, FrameKind>,
     /// Which part is landscape, where it is known: stars are sought in the sky only.
     pub foreground: Option<Arc<ForegroundMask>>,
     /// Most memory to take, child processes counted.
@@ -30,7 +35,13 @@ pub struct MeasureRequest {
 
 impl Default for MeasureRequest {
     fn default() -> Self {
-        Self { lights: Vec::new(), foreground: None, memory_bytes: DEFAULT_MEMORY_BYTES, decoder_program: None }
+        Self {
+            lights: Vec::new(),
+            known: BTreeMap::new(),
+            foreground: None,
+            memory_bytes: DEFAULT_MEMORY_BYTES,
+            decoder_program: None,
+        }
     }
 }
 
@@ -39,6 +50,8 @@ impl Default for MeasureRequest {
 pub struct FrameFinding {
     /// The file.
     pub path: PathBuf,
+    /// What the frame is by its metadata and by what it shows.
+    pub kind: FrameKind,
     /// Width by height as stored; `None` for a frame that could not be read.
     pub size: Option<Size>,
     /// How the frame is turned to be upright.
@@ -93,16 +106,19 @@ pub fn measure(
     on_frame: impl FnMut(usize, FrameFinding) + Send,
 ) -> Result<Vec<FrameFinding>, Error> {
     let decoder = decoder(request.decoder_program.as_deref())?;
-    let first = lights::first_frame(monitor, &decoder, &request.lights, FrameScale::Full)?;
+    let n_threads = rayon::current_num_threads();
+    let Sorted { paths, given, first, calibration, .. } =
+        sorting::sort(monitor, &decoder, &request.lights, &request.known, FrameScale::Full, n_threads)?;
     let (size, orientation) = (first.basis.size, first.basis.orientation);
     let land = request.foreground.as_deref().filter(|mask| mask.size() == size).map(ForegroundMask::pixels);
     let pass = FirstPass {
         decoder: &decoder,
-        paths: &request.lights,
+        paths: &paths,
         masters: &Masters::default(),
         foreground: land.as_ref(),
         noise: None,
-        n_at_once: lights::frames_at_once(size, request.memory_bytes, rayon::current_num_threads()),
+        n_at_once: lights::frames_at_once(size, request.memory_bytes, n_threads),
+        unlit: Unlit::Tell,
         scale: FrameScale::Full,
     };
     let on_frame = Mutex::new(on_frame);
@@ -111,17 +127,34 @@ pub fn measure(
             Ok(_) => (Verdict::Use, String::new()),
             Err(reason) => (Verdict::SetAside, reason.clone()),
         };
-        let finding = finding(&request.lights[idx], size, orientation, reading.as_ref().ok(), verdict, reason);
-        (on_frame.lock().unwrap_or_else(PoisonError::into_inner))(idx, finding);
+        let finding = finding(&paths[idx], size, orientation, reading.as_ref().ok(), verdict, reason);
+        (on_frame.lock().unwrap_or_else(PoisonError::into_inner))(given[idx], finding);
     };
-    let readings = lights::read_all(monitor, &pass, first, &|_, _| Ok(()), &heard)?;
-    let judgements = judge_readings(&readings);
-    let all = request.lights.iter().zip(&readings).zip(judgements);
-    Ok(all
-        .map(|((path, reading), judgement)| {
-            finding(path, size, orientation, reading.as_ref().ok(), judgement.verdict, judgement.reason)
+    let read = lights::read_all(monitor, &pass, first, &|_, _| Ok(()), &heard)?;
+    let judgements = judge_readings(&read.readings);
+    let mut findings: Vec<(usize, FrameFinding)> = given
+        .iter()
+        .zip(&paths)
+        .zip(&read.readings)
+        .zip(judgements)
+        .map(|(((&idx, path), reading), judgement)| {
+            let light = reading.as_ref().ok();
+            (idx, finding(path, size, orientation, light, judgement.verdict, judgement.reason))
         })
-        .collect())
+        .collect();
+    for (idx, kind) in read.unlit {
+        findings[idx].1.kind = kind;
+    }
+    findings.extend(calibration.into_iter().filter_map(|(kind, path)| {
+        let idx = request.lights.iter().position(|given| *given == path)?;
+        let why =
+            if request.known.contains_key(&path) { "the name of its folder" } else { "exposure and what it shows" };
+        let reason = format!("is a {} frame by {why}: it calibrates and is not stacked", kind.word());
+        let finding = finding(&path, size, orientation, None, Verdict::SetAside, reason);
+        Some((idx, FrameFinding { kind, ..finding }))
+    }));
+    findings.sort_by_key(|(idx, _)| *idx);
+    Ok(findings.into_iter().map(|(_, finding)| finding).collect())
 }
 
 fn finding(
@@ -134,6 +167,7 @@ fn finding(
 ) -> FrameFinding {
     FrameFinding {
         path: path.to_owned(),
+        kind: FrameKind::Light,
         size: light.map(|_| size),
         orientation,
         metadata: light.map(|light| light.metadata.clone()).unwrap_or_default(),

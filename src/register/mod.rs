@@ -28,7 +28,7 @@ mod triangles;
 pub use burst::register_burst;
 pub use channel::{ChannelScale, LateralColor, measure_lateral_color};
 pub use plane::{fit_homography, fit_similarity};
-pub use profile::{LensProfile, ProfileError};
+pub use profile::{LensProfile, ProfileError, ProfileFalloff};
 pub use reference::{ReferenceMeasure, choose_reference};
 
 use nalgebra::Rotation3;
