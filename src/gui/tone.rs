@@ -153,7 +153,7 @@ mod tests {
     fn pyramid(light: impl Fn(usize, usize) -> f32) -> Pyramid {
         let plane = Plane::from_fn(Size { width: 240, height: 160 }, light);
         let image = LinearImage { planes: [plane.clone(), plane.clone(), plane] };
-        let picture = Picture { image, color: CameraColor::SRGB, orientation: Orientation::Normal };
+        let picture = Picture { image, color: CameraColor::SRGB, orientation: Orientation::Normal, falloff: None };
         Pyramid::build(&Monitor::silent(), Source::Frame(Arc::new(picture))).expect("nobody cancels")
     }
 

@@ -128,7 +128,7 @@ fn the_sky_tells_the_falloff_and_the_report_says_so() {
     let bytes = |space, vignetting| {
         let path = night.path("out.tif");
         let develop = DevelopSettings { space, vignetting, ..DevelopSettings::default() };
-        let settings = ExportSettings { format: FileFormat::Tiff16, develop };
+        let settings = ExportSettings { format: FileFormat::Tiff16, develop, ..ExportSettings::default() };
         pipeline::export(&Monitor::silent(), &outcome, &path, &settings).expect("room for a small picture");
         std::fs::read(&path).expect("just written")
     };
