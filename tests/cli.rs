@@ -4,8 +4,12 @@
 mod bad_input;
 #[path = "cli/choices.rs"]
 mod choices;
+#[path = "cli/determinism.rs"]
+mod determinism;
 #[path = "cli/interrupt.rs"]
 mod interrupt;
+#[path = "cli/layers.rs"]
+mod layers;
 #[path = "cli/lens.rs"]
 mod lens;
 #[path = "cli/other_inputs.rs"]
@@ -14,6 +18,8 @@ mod other_inputs;
 mod sheaf;
 #[path = "cli/support.rs"]
 mod support;
+#[path = "cli/writing.rs"]
+mod writing;
 
 use std::fs;
 

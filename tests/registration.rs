@@ -110,6 +110,7 @@ fn a_fitted_lens_is_the_true_one_within_its_uncertainty() {
     let mut night = Night::new(truth, Pointing::SOUTH, 300, 21);
     let burst = Burst::new(&mut night, &every(300.0, 8), 4);
     let lens = burst.register(&optics(14.0)).lens.expect("a lens was fitted");
+    assert_eq!(lens.zenith, None, "where no air bends the light none is fitted");
     let expected = [truth.focal_px, truth.principal.x, truth.principal.y];
     for (parameter, expected) in [0, 4, 5].map(|idx| &lens.parameters[idx]).into_iter().zip(expected) {
         assert!(parameter.measured, "{} is measured by 35 minutes of sky", parameter.name);
@@ -284,11 +285,11 @@ fn outcome(seed: u64) -> Option<bool> {
 /// The full thousand is `cargo run --release --no-default-features --example pair_trials`.
 #[test]
 fn random_pairs_are_right_or_refused_and_never_wrong() {
-    let outcomes: Vec<Option<bool>> = (0..150).map(outcome).collect();
+    let outcomes: Vec<Option<bool>> = (0..100).map(outcome).collect();
     let n_refused = outcomes.iter().filter(|outcome| outcome.is_none()).count();
     let wrong: Vec<usize> = (0..outcomes.len()).filter(|&seed| outcomes[seed] == Some(false)).collect();
     assert!(wrong.is_empty(), "wrong transforms were accepted for the seeds {wrong:?}");
-    assert!(n_refused <= 1, "{n_refused} of 150 were refused");
+    assert!(n_refused <= 1, "{n_refused} of 100 were refused");
 }
 
 #[test]
@@ -297,6 +298,6 @@ fn unrelated_fields_are_never_accepted() {
         let [light, reference] = unrelated(*seed);
         register_pair(&light, &reference, &optics(14.0)).is_ok()
     };
-    let accepted: Vec<u64> = (0..60).filter(is_accepted).collect();
+    let accepted: Vec<u64> = (0..80).filter(is_accepted).collect();
     assert!(accepted.is_empty(), "seeds {accepted:?} were accepted");
 }

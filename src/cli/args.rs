@@ -1,11 +1,11 @@
 //! Words of the command line to requests.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
-use crate::pipeline::{Colors, Combine, DevelopSettings, FileFormat, GradientRemoval, MaskChoice, OutputSpace};
-use crate::pipeline::{ReferenceChoice, Request, WhiteBalance};
+use crate::pipeline::{Colors, Combine, Compression, DevelopSettings, ExportSettings, FileFormat, GradientRemoval};
+use crate::pipeline::{MaskChoice, OutputSpace, ReferenceChoice, Request, WhiteBalance};
 
 /// One clean picture from a burst of night landscape frames on a fixed tripod.
 #[derive(Debug, Parser)]
@@ -100,9 +100,21 @@ pub struct StackArguments {
     /// Also write a grey picture of what clipping left out, brighter the more frames
     #[arg(long, value_name = "FILE.png")]
     pub clipped: Option<PathBuf>,
-    /// Also write what was done, as JSON
-    #[arg(long, value_name = "FILE.json")]
-    pub report: Option<PathBuf>,
+    /// Also write what was done, as JSON, or as a page to look at where the file ends in .html; may be given twice
+    #[arg(long, value_name = "FILE")]
+    pub report: Vec<PathBuf>,
+    /// Also write the sky alone, the land alone and the mask to this folder, to join them anew in an editor
+    #[arg(long, value_name = "FOLDER")]
+    pub layers: Option<PathBuf>,
+    /// How a TIFF is packed
+    #[arg(long, value_enum, default_value_t = CompressionWord::None)]
+    pub compression: CompressionWord,
+    /// Quality of a JPEG
+    #[arg(long, value_name = "1-100", default_value_t = ExportSettings::default().jpeg_quality, value_parser = clap::value_parser!(u8).range(1..=100))]
+    pub quality: u8,
+    /// Let the files tell where the camera stood, if the frames do; left out otherwise
+    #[arg(long)]
+    pub keep_place: bool,
     /// Folder for the temporary file; beside the output where not given
     #[arg(long, value_name = "FOLDER")]
     pub scratch: Option<PathBuf>,
@@ -135,9 +147,9 @@ pub struct ExportArguments {
     /// Kind of file; taken from the ending of the output, then from the sheaf where not given
     #[arg(long, value_enum)]
     pub format: Option<FormatWord>,
-    /// Also write what was done, as JSON
-    #[arg(long, value_name = "FILE.json")]
-    pub report: Option<PathBuf>,
+    /// Also write what was done, as JSON, or as a page to look at where the file ends in .html; may be given twice
+    #[arg(long, value_name = "FILE")]
+    pub report: Vec<PathBuf>,
     /// Folder for the temporary file; beside the output where not given
     #[arg(long, value_name = "FOLDER")]
     pub scratch: Option<PathBuf>,
@@ -278,6 +290,15 @@ pub enum FormatWord {
     Jpeg,
 }
 
+/// [`Compression`] as a word.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum CompressionWord {
+    /// Not at all: quickest, read by all
+    None,
+    /// Without loss; smaller
+    Deflate,
+}
+
 /// Off or on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub enum Switch {
@@ -322,6 +343,8 @@ impl StackArguments {
             drop_above_sigma: self.drop_above,
             scratch_folder: self.scratch.clone(),
             memory_bytes: self.memory,
+            keep_single: self.report.iter().any(|path| is_page(path)),
+            keep_layers: self.layers.is_some(),
             ..Request::default()
         }
     }
@@ -342,6 +365,21 @@ impl StackArguments {
                 SpaceWord::CameraLinear => OutputSpace::CameraLinear,
             },
             ..DevelopSettings::default()
+        }
+    }
+
+    /// The file asked for.
+    #[must_use]
+    pub fn export_settings(&self) -> ExportSettings {
+        ExportSettings {
+            format: self.file_format(),
+            develop: self.develop_settings(),
+            compression: match self.compression {
+                CompressionWord::None => Compression::None,
+                CompressionWord::Deflate => Compression::Deflate,
+            },
+            jpeg_quality: self.quality,
+            keep_place: self.keep_place,
         }
     }
 
@@ -376,6 +414,11 @@ impl FormatWord {
             Self::Jpeg => FileFormat::Jpeg,
         }
     }
+}
+
+/// Whether a report is asked for as a page.
+pub(super) fn is_page(path: &Path) -> bool {
+    path.extension().is_some_and(|ending| ["html", "htm"].iter().any(|page| ending.eq_ignore_ascii_case(page)))
 }
 
 fn positive_f32(text: &str) -> Result<f32, String> {

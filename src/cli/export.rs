@@ -3,9 +3,9 @@
 use std::io::{self, Write};
 use std::path::Path;
 
-use crate::cli::args::ExportArguments;
+use crate::cli::args::{ExportArguments, is_page};
 use crate::cli::progress::monitor;
-use crate::cli::stack::{summary, timings};
+use crate::cli::stack::{command_line, summary, timings};
 use crate::cli::{Failure, use_threads};
 use crate::error::Error;
 use crate::job::CancelToken;
@@ -32,6 +32,7 @@ pub(super) fn run(arguments: &ExportArguments, cancel: &CancelToken) -> Result<(
         scratch_folder: arguments.scratch.clone(),
         output_folder: arguments.output.parent().map(Path::to_owned),
         memory_bytes: arguments.memory,
+        keep_single: arguments.report.iter().any(|path| is_page(path)),
         ..sheaf.request()
     };
     for path in [&arguments.output].into_iter().chain(&arguments.report) {
@@ -41,10 +42,12 @@ pub(super) fn run(arguments: &ExportArguments, cancel: &CancelToken) -> Result<(
         }
         pipeline::check_output(&request, path)?;
     }
-    let outcome = pipeline::run(&monitor, &request)?;
+    let mut outcome = pipeline::run(&monitor, &request)?;
+    outcome.report.command = Some(command_line());
+    outcome.report.export = Some(export.clone());
     pipeline::export(&monitor, &outcome, &arguments.output, &export)?;
-    if let Some(path) = &arguments.report {
-        outcome.report.save(path)?;
+    for path in &arguments.report {
+        if is_page(path) { pipeline::save_report_page(&outcome, path)? } else { outcome.report.save(path)? }
     }
     if !arguments.quiet {
         let summary = summary(&outcome.report, arguments.timings);

@@ -1,13 +1,14 @@
 //! `nightsheaf-cli stack`: the whole job.
 
+use std::env;
 use std::fmt::Write as _;
 use std::io::{self, Write};
 
-use crate::cli::args::StackArguments;
+use crate::cli::args::{StackArguments, is_page};
 use crate::cli::progress::monitor;
 use crate::cli::{Failure, use_threads};
 use crate::job::CancelToken;
-use crate::pipeline::{self, Combine, ExportSettings, Report};
+use crate::pipeline::{self, Combine, Report};
 
 pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<(), Failure> {
     use_threads(arguments.threads);
@@ -19,23 +20,23 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
             *frames = pipeline::collect_frames(frames)?;
         }
     }
-    let export = ExportSettings { format: arguments.file_format(), develop: arguments.develop_settings() };
+    let export = arguments.export_settings();
     export.check()?;
-    let others = [
-        &arguments.mask_output,
-        &arguments.report,
-        &arguments.residuals,
-        &arguments.clipped,
-        &arguments.save_lens_profile,
-    ];
-    for path in [&arguments.output].into_iter().chain(others.into_iter().flatten()) {
+    let others = [&arguments.mask_output, &arguments.residuals, &arguments.clipped, &arguments.save_lens_profile];
+    let others = others.into_iter().flatten().chain(&arguments.report);
+    for path in [&arguments.output].into_iter().chain(others) {
         pipeline::check_output(&request, path)?;
+    }
+    if let Some(folder) = &arguments.layers {
+        pipeline::check_layers(&request, folder)?;
     }
     if arguments.clipped.is_some() && request.combine != Combine::ClippedMean {
         return Err(pipeline::nothing_clipped().into());
     }
     request.output_folder = arguments.output.parent().map(std::path::Path::to_owned);
-    let outcome = pipeline::run(&monitor, &request)?;
+    let mut outcome = pipeline::run(&monitor, &request)?;
+    outcome.report.command = Some(command_line());
+    outcome.report.export = Some(export.clone());
     pipeline::export(&monitor, &outcome, &arguments.output, &export)?;
     if let Some(path) = &arguments.mask_output {
         pipeline::save_outcome_mask(&outcome, path)?;
@@ -46,12 +47,18 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
     if let Some(path) = &arguments.clipped {
         pipeline::save_left_out_picture(&outcome, path)?;
     }
-    if let Some(path) = &arguments.report {
-        outcome.report.save(path)?;
+    let layers = match &arguments.layers {
+        Some(folder) => pipeline::save_layers(&monitor, &outcome, folder, &export)?,
+        None => Vec::new(),
+    };
+    for path in &arguments.report {
+        if is_page(path) { pipeline::save_report_page(&outcome, path)? } else { outcome.report.save(path)? }
     }
     if !arguments.quiet {
         let summary = summary(&outcome.report, arguments.timings);
-        writeln!(io::stdout(), "{summary}wrote {}", arguments.output.display())?;
+        let written: String =
+            [&arguments.output].into_iter().chain(&layers).map(|path| format!("wrote {}\n", path.display())).collect();
+        write!(io::stdout(), "{summary}{written}")?;
     } else if arguments.timings {
         write!(io::stdout(), "{}", timings(&outcome.report))?;
     }
@@ -60,6 +67,16 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
         pipeline::save_lens_profile(&outcome, path)?;
     }
     Ok(())
+}
+
+/// The words that started the program, each quoted where a shell would take it apart.
+pub(super) fn command_line() -> String {
+    let words = env::args_os().map(|word| {
+        let word = word.to_string_lossy().into_owned();
+        let is_plain = |letter: char| letter.is_ascii_alphanumeric() || "-_./:=,+@%".contains(letter);
+        if !word.is_empty() && word.chars().all(is_plain) { word } else { format!("'{}'", word.replace('\'', "'\\''")) }
+    });
+    words.collect::<Vec<_>>().join(" ")
 }
 
 /// What a person wants to know after a run.

@@ -8,6 +8,7 @@ use std::ops::Range;
 use crate::develop::balance::neutral;
 use crate::develop::color::output_from_balanced;
 use crate::develop::gradient::SkyGradient;
+use crate::develop::lit_land::LitLand;
 use crate::develop::settings::{DevelopSettings, GradientRemoval, OutputSpace, Stretch};
 use crate::develop::sky::{SkyCell, sample_sky, sky_level};
 use crate::develop::stretch::{MOST_STOPS, Tone, ToneTable};
@@ -37,12 +38,13 @@ const HIGHLIGHTS_TO: f32 = 0.97;
 #[derive(Clone, Debug, PartialEq)]
 pub struct Development {
     encoding: ColorEncoding,
-    gains: [f32; 3],
-    output_from_balanced: [[f32; 3]; 3],
+    pub(super) gains: [f32; 3],
+    pub(super) output_from_balanced: [[f32; 3]; 3],
     tone: ToneTable,
     linear_scale: f32,
-    transfer: TransferTable,
-    glow: Option<Glow>,
+    pub(super) transfer: TransferTable,
+    pub(super) glow: Option<Glow>,
+    land: Option<LitLand>,
     facts: DevelopmentFacts,
 }
 
@@ -61,9 +63,9 @@ pub struct DevelopmentFacts {
 
 /// Sky glow, and the landscape's share of each pixel, which keeps its light.
 #[derive(Clone, Debug, PartialEq)]
-struct Glow {
-    surface: SkyGradient,
-    sky_share: Option<Plane<u8>>,
+pub(super) struct Glow {
+    pub(super) surface: SkyGradient,
+    pub(super) sky_share: Option<Plane<u8>>,
 }
 
 /// Where the pixels of a row lie in the frame, in fractions of its width and height.
@@ -84,7 +86,7 @@ impl RowPlace {
     }
 
     #[inline(always)]
-    fn at(&self, idx: usize) -> [f32; 2] {
+    pub(super) fn at(&self, idx: usize) -> [f32; 2] {
         [self.start[0] + idx as f32 * self.step[0], self.start[1] + idx as f32 * self.step[1]]
     }
 }
@@ -117,6 +119,7 @@ impl Development {
             linear_scale: settings.exposure_ev.exp2(),
             transfer: TransferTable::new(encoding.transfer),
             glow,
+            land: LitLand::new(foreground, settings.land_exposure_ev),
             facts: DevelopmentFacts { neutral, sky, black: tone.black * tone.sky, stretch_stops: tone.stops },
         }
     }
@@ -219,6 +222,9 @@ impl Development {
         if let Some(glow) = &self.glow {
             glow.remove(block, place, start);
         }
+        if let Some(land) = &self.land {
+            land.light(block, |idx| place.at(start + idx));
+        }
         let [red, green, blue] = block;
         for idx in 0..BLOCK {
             let balanced = [red[idx] * self.gains[0], green[idx] * self.gains[1], blue[idx] * self.gains[2]];
@@ -281,14 +287,14 @@ enum State {
 }
 
 /// Pixels that go through each step together, so that the arithmetic runs side by side.
-const BLOCK: usize = 64;
+pub(super) const BLOCK: usize = 64;
 
 /// Red, green and blue of a block of pixels.
-type Block = [[f32; BLOCK]; 3];
+pub(super) type Block = [[f32; BLOCK]; 3];
 
 /// The share, 0 to 1, at a place; the nearest sample, which is the pixel's own at the same size.
 #[inline]
-fn sample(share: &Plane<u8>, place: [f32; 2]) -> f32 {
+pub(super) fn sample(share: &Plane<u8>, place: [f32; 2]) -> f32 {
     let index = |fraction: f32, len: usize| ((fraction * len as f32) as usize).min(len - 1);
     f32::from(share.at(index(place[0], share.width()), index(place[1], share.height()))) * (1.0 / 255.0)
 }
@@ -315,7 +321,7 @@ fn intensity(light: [f32; 3]) -> f32 {
 }
 
 #[inline(always)]
-fn multiply(matrix: &[[f32; 3]; 3], rgb: [f32; 3]) -> [f32; 3] {
+pub(super) fn multiply(matrix: &[[f32; 3]; 3], rgb: [f32; 3]) -> [f32; 3] {
     [
         matrix[0][0] * rgb[0] + matrix[0][1] * rgb[1] + matrix[0][2] * rgb[2],
         matrix[1][0] * rgb[0] + matrix[1][1] * rgb[1] + matrix[1][2] * rgb[2],

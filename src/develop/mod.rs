@@ -6,7 +6,9 @@
 mod balance;
 pub mod color;
 mod development;
+mod glow_view;
 mod gradient;
+mod lit_land;
 mod settings;
 mod sky;
 mod stretch;

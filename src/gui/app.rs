@@ -1,5 +1,6 @@
 //! The window's state, its jobs, and the order in which a frame of the screen is made.
 
+use std::collections::VecDeque;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, Sender, channel};
@@ -9,6 +10,7 @@ use eframe::egui::{CentralPanel, Context, Frame, Margin, Panel, Pos2, Rect, Ui, 
 use crate::error::Error;
 use crate::gui::action::Action;
 use crate::gui::canvas::{self, Layers};
+use crate::gui::correcting::{Corrected, Correction};
 use crate::gui::dialogs::Dialog;
 use crate::gui::frame_clock::FrameClock;
 use crate::gui::history::History;
@@ -18,20 +20,24 @@ use crate::gui::lane::Lane;
 use crate::gui::panels::{column, foot, keeping, keys, night_line, preferences, strips, welcome};
 use crate::gui::sheaf::Land;
 use crate::gui::state::{State, Working};
-use crate::gui::strokes::MaskPatch;
+use crate::gui::strokes::{Brush, MaskPatch};
 use crate::gui::theme::palette;
 use crate::gui::tiles::TileWorks;
 use crate::gui::title::title;
-use crate::gui::works::{Developed, Filed, Heard, Ready, Stacked};
+use crate::gui::works::{Developed, Filed, Heard, Previewed, Ready, Stacked};
 use crate::job::Cancelled;
 use crate::pipeline::{ForegroundMask, FrameFinding, Outcome};
 use crate::settings::Folders;
 
 mod apply;
+mod calibrating;
 mod files;
 mod landscape;
 mod listen;
+mod picking;
 mod preferring;
+mod preview;
+mod running;
 mod saving;
 
 /// Width of the side column.
@@ -50,6 +56,8 @@ pub struct App {
     lanes: Lanes,
     heard: (Sender<Heard>, Receiver<Heard>),
     dialog: Option<Dialog>,
+    /// Whether paths are typed even where the desktop has dialogs.
+    types_paths: bool,
     /// All paths given so far: files and folders.
     given: Vec<PathBuf>,
     outcome: Option<Arc<Outcome>>,
@@ -61,8 +69,20 @@ pub struct App {
     stacked_from: Option<RunKey>,
     /// What the run going on is made from.
     running_key: Option<RunKey>,
+    /// What the preview shown was made from.
+    previewed_from: Option<RunKey>,
+    preview_outcome: Option<Arc<Outcome>>,
+    /// Whether results come on the canvas by themselves: until the person looks at a frame.
+    shows_results: bool,
     mask_version: u64,
+    /// The landscape as it was found.
+    found_mask: Option<Arc<ForegroundMask>>,
     stroke: Option<Stroke>,
+    /// Corrections that wait for the one that is worked out, and whether that one is recorded.
+    asked: VecDeque<Asked>,
+    recorded: bool,
+    /// Strokes that were answered: later answers must not overrule them.
+    hints: Vec<crate::pipeline::Stroke>,
     sample_folder: Option<tempfile::TempDir>,
     frame_clock: FrameClock,
     /// Whether the person said that the window may close.
@@ -80,13 +100,25 @@ struct Lanes {
     open: Lane<Result<Ready, Error>>,
     stack: Lane<Result<Stacked, Error>>,
     develop: Lane<Result<Developed, Cancelled>>,
+    mask: Lane<Result<Corrected, Cancelled>>,
+    preview: Lane<Result<Previewed, Error>>,
     file: Lane<Result<Filed, Error>>,
+}
+
+/// A correction that waits for the one before it.
+struct Asked {
+    correction: Correction,
+    /// Whether the way back is recorded already.
+    is_recorded: bool,
 }
 
 /// A stroke of the brush that is not finished.
 struct Stroke {
-    patch: MaskPatch,
+    /// What was under it, where it is painted while it is drawn.
+    patch: Option<MaskPatch>,
+    points: Vec<Pos2>,
     last: Pos2,
+    brush: Brush,
     /// Mask and choice before the stroke, where it changed what is landscape.
     before: Option<(Land, Option<Arc<ForegroundMask>>)>,
 }
@@ -98,6 +130,7 @@ struct RunKey {
     land: Land,
     mask_version: Option<u64>,
     choices: crate::gui::sheaf::Choices,
+    calibration: crate::gui::sheaf::Calibration,
 }
 
 impl App {
@@ -120,18 +153,28 @@ impl App {
                 open: Lane::new("opening"),
                 stack: Lane::new("stacking"),
                 develop: Lane::new("developing"),
+                mask: Lane::new("correcting"),
+                preview: Lane::new("previewing"),
                 file: Lane::new("writing"),
             },
             heard: channel(),
             dialog: None,
+            types_paths: false,
             given: Vec::new(),
             outcome: None,
             keeper: saving::Keeper::new(folders),
             last_output: None,
             stacked_from: None,
             running_key: None,
+            previewed_from: None,
+            preview_outcome: None,
+            shows_results: true,
             mask_version: 0,
+            found_mask: None,
             stroke: None,
+            asked: VecDeque::new(),
+            recorded: false,
+            hints: Vec::new(),
             sample_folder: None,
             frame_clock: FrameClock::from_environment(),
             may_close: false,
@@ -148,6 +191,16 @@ impl App {
         Ok(app)
     }
 
+    /// When the program began, for the measurement of its first picture.
+    pub fn began_at(&mut self, began: std::time::Instant) {
+        self.frame_clock.begin_at(began);
+    }
+
+    /// Asks for typed paths instead of opening dialogs of the desktop.
+    pub fn type_paths(&mut self) {
+        self.types_paths = true;
+    }
+
     /// What is on the screen.
     #[must_use]
     pub fn state(&self) -> &State {
@@ -162,7 +215,7 @@ impl App {
         let dropped: Vec<PathBuf> =
             context.input(|input| input.raw.dropped_files.iter().map(|file| file.path().to_owned()).collect());
         if !dropped.is_empty() {
-            self.apply(Action::AddPaths(dropped));
+            self.apply(Action::Drop(dropped));
         }
         for action in keyboard::actions(context, &self.state) {
             self.apply(action);
@@ -189,6 +242,7 @@ impl App {
         let palette = palette(ui);
         let wall = Frame::new().fill(palette.wall);
         let has_frames = !self.state.sheaf.frames.is_empty();
+        self.note_what_is_shown();
         if has_frames {
             Panel::bottom("night line").resizable(false).exact_size(night_line::HEIGHT).frame(wall).show(ui, |ui| {
                 asked.extend(night_line::show(ui, &self.state));
@@ -233,15 +287,28 @@ impl App {
 
     fn draw_strips(&self, ui: &mut Ui, asked: &mut Vec<Action>) {
         let needs_field = self.state.path_for.is_some();
-        if self.state.notices.is_empty() && !needs_field && !self.state.keeping.has_strip() {
+        let has_question = self.state.keeping.has_strip() || !self.state.dropped.is_empty();
+        if self.state.notices.is_empty() && !needs_field && !has_question {
             return;
         }
         Panel::top("strips").resizable(false).frame(Frame::new()).show(ui, |ui| {
             ui.spacing_mut().item_spacing.y = 1.0;
             asked.extend(keeping::strips(ui, &self.state));
+            asked.extend(strips::dropped(ui, &self.state));
             asked.extend(strips::path_field(ui, &self.state));
             asked.extend(strips::notices(ui, &self.state.notices));
         });
+    }
+
+    /// What the panels tell of the picture on the canvas.
+    fn note_what_is_shown(&mut self) {
+        let shown = self.layers.shown(self.state.shown);
+        let tone = shown.and_then(|layer| layer.tone());
+        self.state.histogram = tone.map(|tone| Arc::clone(tone.histogram()));
+        self.state.glow_found = tone.is_some_and(|tone| tone.takes_glow_away());
+        self.state.can_travel = (self.history.can_undo(), self.history.can_redo());
+        self.state.correcting = self.lanes.mask.is_busy();
+        self.state.previewing = self.lanes.preview.is_busy();
     }
 
     /// The long work that the person waits for, if any.
@@ -264,6 +331,9 @@ impl eframe::App for App {
     fn ui(&mut self, ui: &mut Ui, frame: &mut eframe::Frame) {
         self.frame_clock.note(frame.info().cpu_usage);
         self.draw(ui);
+        if self.layers.shown(self.state.shown).is_some_and(|layer| layer.is_visible()) {
+            self.frame_clock.note_picture();
+        }
     }
 
     fn on_exit(&mut self, _gl: Option<&eframe::glow::Context>) {

@@ -95,6 +95,14 @@ fn ask(question: &Question) -> Vec<PathBuf> {
                 dialog.set_title("Write the mask").add_filter("PNG", &["png"]).set_file_name(&question.file_name);
             dialog.save_file().into_iter().collect()
         }
+        PathFor::Calibration(kind) => dialog.set_title(kind.name()).pick_files().unwrap_or_default(),
+        PathFor::LensProfileToLoad => {
+            dialog.set_title("Lens profile").add_filter("TOML", &["toml"]).pick_file().into_iter().collect()
+        }
+        PathFor::LensProfileToSave => {
+            let dialog = dialog.set_title("Write the lens profile").add_filter("TOML", &["toml"]);
+            dialog.set_file_name(&question.file_name).save_file().into_iter().collect()
+        }
         PathFor::SheafToSave => {
             let dialog = dialog.set_title("Save the sheaf").add_filter("Sheaf", &[SHEAF_ENDING]);
             dialog.set_file_name(&question.file_name).save_file().into_iter().collect()

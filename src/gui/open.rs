@@ -4,6 +4,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Instant;
 
 use eframe::egui::{IconData, ViewportBuilder};
 
@@ -29,6 +30,7 @@ pub enum OpenError {
 
 /// Opens the window with these files and folders and returns when it is closed.
 pub fn open(paths: Vec<PathBuf>) -> Result<(), OpenError> {
+    let began = Instant::now();
     let folders = Folders::of_person();
     // Its note is told by the window, which reads it again.
     let remembered = folders.as_ref().map(|folders| Remembered::load(&folders.remembered()).0).unwrap_or_default();
@@ -47,7 +49,9 @@ pub fn open(paths: Vec<PathBuf>) -> Result<(), OpenError> {
     let run = || {
         let create: eframe::AppCreator<'_> = Box::new(move |creation| {
             is_open.store(true, Ordering::Relaxed);
-            Ok(Box::new(App::with_folders(&creation.egui_ctx, paths, folders)?))
+            let mut app = App::with_folders(&creation.egui_ctx, paths, folders)?;
+            app.began_at(began);
+            Ok(Box::new(app))
         });
         eframe::run_native("nightsheaf", options, create)
     };

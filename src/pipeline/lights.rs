@@ -14,7 +14,7 @@ use crate::detect::{DetectSettings, FrameMeasure, measure_frame};
 use crate::error::Error;
 use crate::job::{Cancelled, Monitor};
 use crate::pixels::{CalibratedFrame, Layout, Mask, Orientation, Size};
-use crate::raw::{CameraColor, DecodeError, Decoder, Metadata, RawFrame};
+use crate::raw::{CameraColor, DecodeError, Decoder, FrameScale, Metadata, RawFrame};
 
 /// What all frames of a burst share, taken from the first one that could be decoded.
 #[derive(Clone, Debug)]
@@ -80,11 +80,16 @@ pub(super) struct FirstFrame {
 }
 
 /// Decodes frames from the start until one succeeds; `Err` names all of them when none does.
-pub(super) fn first_frame(monitor: &Monitor, decoder: &Decoder, paths: &[PathBuf]) -> Result<FirstFrame, Error> {
+pub(super) fn first_frame(
+    monitor: &Monitor,
+    decoder: &Decoder,
+    paths: &[PathBuf],
+    scale: FrameScale,
+) -> Result<FirstFrame, Error> {
     let mut refused = Vec::new();
     for (idx, path) in paths.iter().enumerate() {
         monitor.step("Opening the first frame", idx, paths.len())?;
-        match decode(monitor, decoder, path)? {
+        match decode(monitor, decoder, path, scale)? {
             Ok(raw) => {
                 let basis = Basis::new(path, &raw);
                 return Ok(FirstFrame { idx, raw, basis, refused });
@@ -105,6 +110,7 @@ pub(super) struct FirstPass<'a> {
     /// Defects are looked for where the noise is known.
     pub(super) noise: Option<NoiseModel>,
     pub(super) n_at_once: usize,
+    pub(super) scale: FrameScale,
 }
 
 /// Reads all frames; `keep` stores one calibrated frame and may be called from several threads.
@@ -132,7 +138,7 @@ pub(super) fn read_all(
             let begun = Instant::now();
             let decoded = match if idx == first_idx { take(&waiting) } else { None } {
                 Some(raw) => Ok(raw),
-                None => decode(monitor, pass.decoder, &pass.paths[idx])?,
+                None => decode(monitor, pass.decoder, &pass.paths[idx], pass.scale)?,
             };
             let reading = match decoded {
                 Ok(raw) => read_one(pass, &basis, &raw, begun, &|frame| keep(idx, frame))?,
@@ -178,9 +184,14 @@ fn read_one(
 }
 
 /// `Ok(Err(reason))` for a frame that cannot be decoded: it is set aside and the run goes on.
-pub(super) fn decode(monitor: &Monitor, decoder: &Decoder, path: &Path) -> Result<Result<RawFrame, String>, Error> {
+pub(super) fn decode(
+    monitor: &Monitor,
+    decoder: &Decoder,
+    path: &Path,
+    scale: FrameScale,
+) -> Result<Result<RawFrame, String>, Error> {
     match decoder.decode(path, &monitor.cancel_token()) {
-        Ok(raw) => Ok(Ok(raw)),
+        Ok(raw) => Ok(Ok(raw.at_scale(scale))),
         Err(DecodeError::Cancelled) => Err(Cancelled.into()),
         Err(error) => Ok(Err(crate::error::WithSources(&error).to_string())),
     }

@@ -101,7 +101,7 @@ fn propose_unaligned(
 pub(super) fn notes(proposal: &Proposal) -> Vec<String> {
     let mut notes = proposal.notes.clone();
     if proposal.confidence < LOW_CONFIDENCE {
-        let place = proposal.doubt.map_or(String::new(), |at| format!(", best near ({:.0}, {:.0})", at.x, at.y));
+        let place = proposal.doubt().map_or(String::new(), |at| format!(", best near ({:.0}, {:.0})", at.x, at.y));
         notes.push(format!(
             "the proposed landscape is uncertain ({:.0} %): look at it and correct it with a stroke{place}, or give a mask",
             100.0 * proposal.confidence

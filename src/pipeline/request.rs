@@ -4,7 +4,9 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use crate::develop::DevelopSettings;
+use crate::export::{Compression, DEFAULT_JPEG_QUALITY};
 use crate::foreground::ForegroundMask;
+use crate::raw::FrameScale;
 use crate::settings::{Combine, FileFormat};
 use crate::stack::CombineRule;
 
@@ -43,6 +45,10 @@ pub struct Request {
     pub memory_bytes: u64,
     /// Also keep the reference frame alone, to compare with.
     pub keep_single: bool,
+    /// Also stack the sky and the land alone, all over the frame, so that they can be joined anew in an editor.
+    pub keep_layers: bool,
+    /// How large the frames are read; a mask that is given has this scale.
+    pub scale: FrameScale,
     /// Program that decodes a frame when started with the private argument; the running one where `None`.
     pub decoder_program: Option<PathBuf>,
 }
@@ -85,6 +91,8 @@ impl Default for Request {
             output_folder: None,
             memory_bytes: DEFAULT_MEMORY_BYTES,
             keep_single: false,
+            keep_layers: false,
+            scale: FrameScale::Full,
             decoder_program: None,
         }
     }
@@ -126,10 +134,28 @@ pub enum Colors {
 }
 
 /// The file to write.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
 pub struct ExportSettings {
     /// Kind of file.
     pub format: FileFormat,
     /// The look.
     pub develop: DevelopSettings,
+    /// How a TIFF is packed.
+    pub compression: Compression,
+    /// Of a JPEG, 1 to 100.
+    pub jpeg_quality: u8,
+    /// Whether the file may tell where the camera stood.
+    pub keep_place: bool,
+}
+
+impl Default for ExportSettings {
+    fn default() -> Self {
+        Self {
+            format: FileFormat::default(),
+            develop: DevelopSettings::default(),
+            compression: Compression::None,
+            jpeg_quality: DEFAULT_JPEG_QUALITY,
+            keep_place: false,
+        }
+    }
 }

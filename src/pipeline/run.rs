@@ -6,15 +6,17 @@ use std::sync::{Arc, OnceLock};
 use crate::calibrate::{DefectFinder, Defects, Masters, NoiseModel, calibrate};
 use crate::demosaic::demosaic;
 use crate::error::Error;
-use crate::foreground::ForegroundMask;
+use crate::foreground::{Doubt, ForegroundMask, Guide, Proposal};
 use crate::job::Monitor;
 use crate::pipeline::burst::{self, Aligned};
 use crate::pipeline::clock::{StageClock, peak_memory_bytes};
+use crate::pipeline::layers::{self, Layers};
 use crate::pipeline::left_out_picture::left_out_shares;
 use crate::pipeline::lens_profile::{lens_profile_note, load_lens_profile};
 use crate::pipeline::lights::{self, Basis, FirstFrame, FirstPass, Light, Reading};
 use crate::pipeline::picture::Picture;
 use crate::pipeline::report::{FrameReport, LensReport, Report};
+use crate::pipeline::report_settings::RunSettings;
 use crate::pipeline::request::{MaskChoice, Request};
 use crate::pipeline::residuals::{FrameResiduals, by_radius};
 use crate::pipeline::rows::RepairedRows;
@@ -36,11 +38,15 @@ pub struct Outcome {
     pub picture: Picture,
     /// The reference frame alone, where the request asked for it.
     pub single: Option<Picture>,
+    /// The sky alone and the land alone, where the request asked for them.
+    pub layers: Option<Layers>,
     /// What clipping left out: the root of the share of the frames, 255 for all of them; `None` where nothing is
     /// clipped.
     pub left_out: Option<Plane<u8>>,
     /// The landscape that was kept still; `None` for sky only.
     pub foreground: Option<Arc<ForegroundMask>>,
+    /// How it was found, where it was not given.
+    pub found: Option<Found>,
     /// What was done.
     pub report: Report,
     /// What is left between each frame's stars and the reference frame's, frame by frame.
@@ -53,6 +59,21 @@ pub struct Outcome {
     pub n_frames: usize,
     /// Sum of the shutter times of the frames used, where all files tell.
     pub total_exposure_secs: Option<f64>,
+    /// Shutter time of each frame used; empty where a file does not tell.
+    pub exposures_secs: Vec<f64>,
+}
+
+/// A landscape that was proposed, and all that correcting it needs.
+#[derive(Clone, Debug)]
+pub struct Found {
+    /// From 0, a guess, to 1, sure.
+    pub confidence: f64,
+    /// Where a stroke would help, the most doubtful place first.
+    pub doubts: Vec<Doubt>,
+    /// What a person should know; each a sentence.
+    pub notes: Vec<String>,
+    /// What the burst shows, to solve again around a stroke.
+    pub guide: Arc<Guide>,
 }
 
 /// From files to a stack.
@@ -66,6 +87,7 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let mut aligned = burst::align(monitor, request, &read)?;
     clock.lap(&mut report, "aligning");
 
+    let mut found_how = None;
     let foreground = match (&request.mask, read.given_mask.take()) {
         (MaskChoice::Auto, _) => {
             let found = proposal::propose_aligned(monitor, &read.rows(), &aligned, read.basis.orientation)?;
@@ -75,7 +97,10 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
                 aligned = burst::align(monitor, request, &read)?;
                 clock.lap(&mut report, "aligning");
             }
-            (found.foreground_fraction() > 0.0).then(|| Arc::new(found.mask))
+            let is_there = found.foreground_fraction() > 0.0;
+            let Proposal { mask, confidence, doubts, notes, guide } = found;
+            found_how = Some(Found { confidence, doubts, notes, guide: Arc::new(guide) });
+            is_there.then(|| Arc::new(mask))
         }
         (_, given) => given,
     };
@@ -119,7 +144,12 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     }
     let stacked = stack(monitor, &rows, &stack_request)?;
     clock.lap(&mut report, "stacking");
+    let layers = if request.keep_layers { Some(layers::stack_layers(monitor, &rows, &stack_request)?) } else { None };
+    if request.keep_layers {
+        clock.lap(&mut report, "layers");
+    }
 
+    report.settings = RunSettings::new(request);
     report.frames = frame_reports(paths, readings, &aligned, &stack_request, basis.size);
     if matches!(request.combine, Combine::ClippedMean | Combine::Mean) {
         report.noise = noise::measure(monitor, &rows, &stacked, &stack_request, aligned.reference)?;
@@ -139,15 +169,30 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     Ok(Outcome {
         picture: Picture { image: stacked.image, color: basis.color, orientation: basis.orientation },
         single,
+        layers,
         left_out,
         foreground,
-        metadata: used.first().map(|light| light.metadata.clone()).unwrap_or_default(),
+        found: found_how,
+        metadata: first_of(&used),
         n_frames: used.len(),
         total_exposure_secs: used.iter().map(|light| light.metadata.exposure_secs).sum(),
+        exposures_secs: used
+            .iter()
+            .map(|light| light.metadata.exposure_secs)
+            .collect::<Option<_>>()
+            .unwrap_or_default(),
         residuals: residuals::of_frames(paths, &aligned),
         lens: aligned.lens,
         report,
     })
+}
+
+/// What the earliest frame says, or the first in order where a file does not tell its time.
+fn first_of(used: &[&Light]) -> Metadata {
+    let secs = |light: &&&Light| light.metadata.capture_time.map_or(f64::INFINITY, |time| time.clock_secs);
+    let all_tell = used.iter().all(|light| light.metadata.capture_time.is_some());
+    let earliest = used.iter().min_by(|a, b| secs(a).total_cmp(&secs(b))).filter(|_| all_tell);
+    earliest.or(used.first()).map(|light| light.metadata.clone()).unwrap_or_default()
 }
 
 /// A burst that is known by its first frame, before the others are read.
@@ -173,7 +218,7 @@ pub(super) fn prepare(monitor: &Monitor, request: &Request, report: &mut Report)
         });
     }
     let decoder = decoder(request.decoder_program.as_deref())?;
-    let first = lights::first_frame(monitor, &decoder, &paths)?;
+    let first = lights::first_frame(monitor, &decoder, &paths, request.scale)?;
     let basis = first.basis.clone();
     let masters = masters::load(monitor, &decoder, request, &first.raw, &mut report.notes)?;
     let given_mask = given_mask(request, &basis, &mut report.notes)?;
@@ -228,6 +273,7 @@ pub(super) fn read_frames(
         foreground: land.as_ref(),
         noise: noise_of_one,
         n_at_once,
+        scale: request.scale,
     };
     let keep = |idx, frame: &_| store.write(idx, frame).map_err(Error::from);
     let readings = lights::read_all(monitor, &pass, first, &keep, &|_, _| {})?;
@@ -250,7 +296,7 @@ fn crossed_note(trails: &Trails, paths: &[PathBuf]) -> Option<String> {
 }
 
 /// The lights without those to skip.
-fn chosen_lights(request: &Request) -> Result<Vec<PathBuf>, Error> {
+pub(super) fn chosen_lights(request: &Request) -> Result<Vec<PathBuf>, Error> {
     if let Some(path) = request.skip.iter().find(|skip| !request.lights.iter().any(|light| same_file(light, skip))) {
         return Err(Error::NotAmongLights { path: path.clone() });
     }
@@ -345,6 +391,7 @@ fn frame_reports(
         .enumerate()
         .map(|(idx, path)| {
             let frame = aligned.frames.iter().find(|frame| frame.idx == idx);
+            let light = readings[idx].as_ref().ok();
             FrameReport {
                 file: path.clone(),
                 used: frame.is_some(),
@@ -354,6 +401,12 @@ fn frame_reports(
                 matched: frame.map_or(0, |frame| frame.registration.n_matched),
                 rms_px: frame.map(|frame| frame.registration.rms_px),
                 registration_reason: frame.and_then(|frame| frame.registration.reason.clone()),
+                capture_time: light.and_then(|light| light.metadata.capture_time?.text()),
+                exposure_secs: light.and_then(|light| light.metadata.exposure_secs),
+                stars: light.map_or(0, |light| light.measure.stars.len()),
+                fwhm_px: light.and_then(|light| light.measure.fwhm_px),
+                elongation: light.and_then(|light| light.measure.elongation),
+                sky_level: light.map(|light| light.measure.sky_level[1]),
                 residuals_by_radius: frame.map_or(Vec::new(), |frame| by_radius(&frame.residuals, size)),
             }
         })

@@ -36,7 +36,7 @@ impl Sheaf {
     /// The file, of this kind.
     #[must_use]
     pub fn export_settings(&self, format: FileFormat) -> ExportSettings {
-        ExportSettings { format, develop: self.develop.clone() }
+        ExportSettings { format, develop: self.develop.clone(), ..ExportSettings::default() }
     }
 
     /// Refuses a sheaf of which files are missing; `path` is its file, `remedy` what to do.

@@ -54,7 +54,8 @@ pub fn register_burst(
     let mut burst = Burst { clocks: &clocks, fields, reference, guesses, stated_px, tolerance_px };
     let mut starts = burst.starts(monitor)?;
     if optics.focal_px.is_some() && !burst.any_matched(&starts) {
-        burst.guesses = lens_guesses(optics.size, None, None);
+        let any = lens_guesses(optics.size, None, None).into_iter();
+        burst.guesses = any.map(|guess| LensPrior { is_last_resort: true, ..guess }).collect();
         starts = burst.starts(monitor)?;
     }
     let n_pairs = |starts: &Starts| starts.iter().map(|s| s.as_ref().map_or(0, |s| s.pairs.len())).collect::<Vec<_>>();

@@ -29,6 +29,8 @@ pub(crate) struct LensPrior {
     pub(crate) sigma: [f64; N_LENS],
     /// Whether an earlier burst measured it.
     pub(crate) from_profile: bool,
+    /// Whether it is tried only because no star matched under what the camera states.
+    pub(crate) is_last_resort: bool,
 }
 
 impl LensPrior {
@@ -60,7 +62,7 @@ impl LensPrior {
             principal_sigma,
             principal_sigma,
         ];
-        Self { lens, sigma, from_profile: false }
+        Self { lens, sigma, from_profile: false, is_last_resort: false }
     }
 }
 

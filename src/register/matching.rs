@@ -15,6 +15,9 @@ use crate::pixels::Point;
 
 /// Numbers of bright stars that triangles are made of, tried in turn.
 const BRIGHT_STARS: [usize; 3] = [60, 150, 400];
+/// How many of these numbers are tried once the stated focal length has failed: twice as many lenses may be, and most
+/// frames that come here have no sky in common.
+const LAST_RESORT_TIERS: usize = 2;
 /// Rotations looked at for each lens, and those of them that are polished.
 const N_TRIED: usize = 120;
 const N_POLISHED: usize = 8;
@@ -25,7 +28,7 @@ const LN_CERTAIN: f64 = -60.0;
 /// Evidence below which a solution is not looked at more closely.
 const LN_HOPE: f64 = 2.0;
 /// Evidence from which on a solution is fitted more closely.
-const LN_GOES_ON: f64 = -3.0;
+const LN_GOES_ON: f64 = -4.0;
 /// Fields up to this size are looked at closely in any case.
 const SMALL_FIELD: usize = 150;
 /// Pairs that a solution is fitted to and that prove nothing: three for rotation and lens.
@@ -50,7 +53,9 @@ pub(crate) fn match_fields(
 ) -> Option<PairSolution> {
     let ln_tries = ln_seeds(light.len(), reference.len()) + ((guesses.len() * 8) as f64).ln();
     let mut best: Option<PairSolution> = None;
-    for n_bright in BRIGHT_STARS {
+    let is_last_resort = guesses.iter().all(|guess| guess.is_last_resort);
+    let n_tiers = if is_last_resort { LAST_RESORT_TIERS } else { BRIGHT_STARS.len() };
+    for &n_bright in &BRIGHT_STARS[..n_tiers] {
         let (bright_light, bright_reference) = (light.brightest(n_bright), reference.brightest(n_bright));
         for guess in guesses {
             for model in seeds(&bright_light, &bright_reference, guess) {

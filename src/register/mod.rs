@@ -212,7 +212,7 @@ pub struct Registration {
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum AlignError {
     /// Too few stars to match with.
-    #[error("found {found} stars, needs {needed}")]
+    #[error("found {found} stars, needs {needed}: check focus and clouds, or expose longer")]
     TooFewStars {
         /// Stars found.
         found: usize,
@@ -220,13 +220,16 @@ pub enum AlignError {
         needed: usize,
     },
     /// No transform agrees with more pairs than chance would.
-    #[error("its {stars} stars do not match the reference frame")]
+    #[error("its {stars} stars do not match the reference frame: is it of the same sky, and free of hot pixels?")]
     NoMatch {
         /// Stars in the frame.
         stars: usize,
     },
     /// What matches stands still while the sky turns.
-    #[error("its {lights} matching lights stand still while the sky turns: they are not stars")]
+    #[error(
+        "its {lights} matching lights stand still while the sky turns: they are not stars but lamps or hot pixels; mark \
+         the landscape, add dark frames, or take frames that show more stars"
+    )]
     StandsStill {
         /// Detections that coincide with the reference frame's.
         lights: usize,
@@ -240,7 +243,7 @@ pub enum RegisterError {
     #[error(transparent)]
     Cancelled(#[from] Cancelled),
     /// Nothing to bring the others to.
-    #[error("the reference frame has {found} stars, needs {needed}")]
+    #[error("the reference frame has {found} stars, needs {needed}: check focus and clouds, or expose longer")]
     Reference {
         /// Stars found.
         found: usize,

@@ -166,6 +166,6 @@ impl LensProfile {
         }
         sigma[4] = loose(x_sigma, 0.001 * half_diagonal);
         sigma[5] = loose(y_sigma, 0.001 * half_diagonal);
-        LensPrior { lens, sigma, from_profile: true }
+        LensPrior { lens, sigma, from_profile: true, is_last_resort: false }
     }
 }

@@ -57,7 +57,8 @@ fn the_terminal_writes_the_same_bytes_for_every_kind_of_choice() {
     window.apply(Action::Choose(Box::new(choices)));
     // A soft brush leaves weights that have no end in binary.
     let brush = Brush { kind: BrushKind::Add, radius_px: 61.3 };
-    window.wait("a frame is shown", |state| !state.opening);
+    window.wait("a frame is shown", |state| !state.opening && !state.correcting);
+    window.apply(Action::ToggleSnap);
     window.apply(Action::Paint { brush, from: Pos2::new(40.3, 290.1), to: Pos2::new(433.7, 301.9) });
     window.apply(Action::EndStroke);
     assert_eq!(window.state().sheaf.land, Land::Painted, "painted");

@@ -70,6 +70,8 @@ pub(crate) fn saved_night(home: &Path) -> PathBuf {
 /// The whole window.
 pub(crate) struct Window {
     pub(crate) harness: Harness<'static, Option<App>>,
+    /// Whether it asked the desktop to be closed.
+    asked_to_close: bool,
 }
 
 impl Window {
@@ -86,7 +88,8 @@ impl Window {
             app.listen(&context);
             app.draw(ui);
         };
-        let mut window = Self { harness: Harness::builder().with_size([1280.0, 800.0]).build_ui_state(draw, None) };
+        let harness = Harness::builder().with_size([1280.0, 800.0]).build_ui_state(draw, None);
+        let mut window = Self { harness, asked_to_close: false };
         window.step();
         window
     }
@@ -101,6 +104,7 @@ impl Window {
 
     pub(crate) fn step(&mut self) {
         self.harness.step();
+        self.asked_to_close |= self.commands().contains(&ViewportCommand::Close);
     }
 
     /// As if something on the screen had asked for it.
@@ -144,7 +148,7 @@ impl Window {
     /// Waits until the window asks the desktop to be closed.
     pub(crate) fn wait_for_close(&mut self) {
         let deadline = Instant::now() + Duration::from_secs(60);
-        while !self.commands().contains(&ViewportCommand::Close) {
+        while !self.asked_to_close {
             assert!(Instant::now() < deadline, "the window does not close");
             std::thread::sleep(Duration::from_millis(10));
             self.step();

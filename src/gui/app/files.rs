@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use crate::error::WithSources;
 use crate::gui::action::Action;
 use crate::gui::app::App;
-use crate::gui::dialogs::{Dialog, Question};
+use crate::gui::dialogs::{Answer, Dialog, Question};
 use crate::gui::keep::Keep;
 use crate::gui::state::PathFor;
 use crate::gui::works;
@@ -59,6 +59,9 @@ impl App {
         let start =
             start.map(|path| if path.is_dir() { path.clone() } else { path.parent().unwrap_or(path).to_owned() });
         let question = Question { path_for, folder, file_name: file_name.to_owned(), start };
+        if self.types_paths {
+            return self.take_answer(Answer::NoDialog(question));
+        }
         match Dialog::open(&self.context, question) {
             Ok(dialog) => self.dialog = Some(dialog),
             Err(error) => self.state.fail(format!("the system gives no thread for a dialog: {error}")),
@@ -80,6 +83,9 @@ impl App {
             (PathFor::MaskToLoad, Some(path)) => self.apply(Action::LoadMask(path)),
             (PathFor::MaskToSave, Some(path)) => self.apply(Action::SaveMask(path)),
             (PathFor::Export, Some(path)) => self.apply(Action::Export(path)),
+            (PathFor::Calibration(kind), _) => self.apply(Action::AddCalibration(kind, paths)),
+            (PathFor::LensProfileToLoad, Some(path)) => self.apply(Action::UseLensProfile(Some(path))),
+            (PathFor::LensProfileToSave, Some(path)) => self.apply(Action::SaveLensProfile(path)),
             (PathFor::SheafToSave, Some(path)) => self.apply(Action::Keep(Keep::SaveTo(path))),
             (PathFor::MovedFrames, Some(folder)) => self.apply(Action::Keep(Keep::LookIn(folder))),
             (PathFor::ScratchFolder, Some(folder)) => {

@@ -14,10 +14,11 @@ use crate::settings::{Preferences, Remembered};
 const SETTLED: Duration = Duration::from_millis(700);
 
 /// Sections by the names that are remembered.
-const SECTIONS: [(Section, &str); 5] = [
+const SECTIONS: [(Section, &str); 6] = [
     (Section::Frames, "frames"),
     (Section::Foreground, "foreground"),
     (Section::Sky, "sky"),
+    (Section::Landscape, "landscape"),
     (Section::Picture, "picture"),
     (Section::File, "file"),
 ];
@@ -89,8 +90,11 @@ impl App {
             remembered.window_size = Some([size.x.round(), size.y.round()]);
         }
         let changed = *remembered != before;
-        // The desktop's own keys for larger and smaller change the scale as well.
-        if zoom != self.state.keeping.preferences.scale && Preferences::SCALE.contains(&zoom) {
+        // A scale asked for here comes with the next frame; one that comes by itself was asked for by keys.
+        if std::mem::replace(&mut self.keeper.last_zoom, zoom) != zoom
+            && zoom != self.state.keeping.preferences.scale
+            && Preferences::SCALE.contains(&zoom)
+        {
             self.state.keeping.preferences.scale = zoom;
             self.keeper.changed = Some(Instant::now());
         }

@@ -21,6 +21,8 @@ pub(super) struct Keeper {
     pub(super) remembered: Remembered,
     /// When preferences or the layout changed that are not written yet.
     pub(super) changed: Option<Instant>,
+    /// Size of text and controls in the last frame of the screen.
+    pub(super) last_zoom: f32,
     autosave: Option<Autosave>,
     files: Lane<Result<Kept, Error>>,
     copies: Lane<Result<(), Error>>,
@@ -56,6 +58,7 @@ impl Keeper {
             folders,
             remembered: Remembered::default(),
             changed: None,
+            last_zoom: 1.0,
             autosave: None,
             files: Lane::new("sheaf"),
             copies: Lane::new("copying"),
