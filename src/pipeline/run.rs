@@ -203,11 +203,9 @@ fn first_of(used: &[&Light]) -> Metadata {
     earliest.or(used.first()).map(|light| light.metadata.clone()).unwrap_or_default()
 }
 
-/// Frames that something crossed, if any; what a few cells show may be noise.
+/// Frames that something crossed, if any.
 fn crossed_note(trails: &Trails, paths: &[PathBuf]) -> Option<String> {
-    const MIN_CELLS: usize = 40;
-    let crossed = trails.frames().filter(|&frame| trails.n_cells(frame) >= MIN_CELLS);
-    let names: Vec<String> = crossed.map(|frame| file_name(&paths[frame])).collect();
+    let names: Vec<String> = trails.frames().map(|frame| file_name(&paths[frame])).collect();
     (!names.is_empty())
         .then(|| format!("something bright crossed the sky and was left out along its way: {}", names.join(", ")))
 }
