@@ -75,6 +75,18 @@ pub(super) fn sort(
                 stand_in.get_or_insert((number, idx, raw));
             }
         }
+        // Darks may come first in a group of lights.
+        if kinds[number] == Some(FrameKind::Dark)
+            && let Some((idx, raw)) = opener.open_light(group.members.iter().rev().take(1))?
+        {
+            found = Some((number, idx, raw));
+            break;
+        }
+    }
+    if found.is_none()
+        && let Some(largest) = groups.first()
+    {
+        found = opener.open_light(largest.members.iter())?.map(|(idx, raw)| (0, idx, raw));
     }
     let is_scene = found.is_some();
     let Some((main, first_idx, raw)) = found.or(stand_in) else {
@@ -180,6 +192,17 @@ struct Opener<'a> {
 }
 
 impl Opener<'_> {
+    /// The first of these frames that shows a scene.
+    fn open_light<'a>(&mut self, members: impl Iterator<Item = &'a usize>) -> Result<Option<(usize, RawFrame)>, Error> {
+        for &idx in members {
+            let opened = self.open_first(&[idx])?;
+            if let Some((idx, raw)) = opened.filter(|(_, raw)| kind_of(raw, None) == FrameKind::Light) {
+                return Ok(Some((idx, raw)));
+            }
+        }
+        Ok(None)
+    }
+
     fn open_first(&mut self, members: &[usize]) -> Result<Option<(usize, RawFrame)>, Error> {
         for &idx in members {
             self.monitor.step("Opening the first frame", 0, 1)?;

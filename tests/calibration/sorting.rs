@@ -80,6 +80,20 @@ fn a_folder_with_everything_in_it_is_sorted_by_metadata_and_content() {
 }
 
 #[test]
+fn darks_before_between_and_after_the_lights_are_all_found() {
+    let night = Night::with_lights(scene());
+    let dark = |name: &str, idx| night.write(name, &night.burst.dark(idx));
+    let darks = [dark("a.dng", 0), dark("night-003b.dng", 1), dark("z.dng", 2)];
+    let mut lights = night.lights();
+    lights.extend(darks);
+    lights.sort();
+    let outcome = run(&pipeline::Request { lights, ..night.request() });
+    let used = outcome.report.frames.iter().filter(|frame| frame.used).count();
+    assert_eq!((used, outcome.report.frames.len()), (6, 6), "the lights alone: {:?}", outcome.report.notes);
+    assert_eq!(outcome.report.masters[0].frames, 3, "{:?}", outcome.report.masters);
+}
+
+#[test]
 fn given_calibration_frames_that_do_not_agree_are_named_and_the_fitting_ones_are_taken() {
     let night = Night::with_lights(scene());
     let burst = &night.burst;
