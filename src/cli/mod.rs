@@ -1,8 +1,10 @@
 //! The terminal front end: words to a request, the run, and its outcome as text and exit code.
 
 pub mod args;
+pub mod field_args;
 mod mask;
 mod measure;
+mod measure_row;
 mod plan;
 mod progress;
 mod stack;
@@ -48,7 +50,7 @@ fn run(arguments: Arguments, cancel: &CancelToken) -> Result<(), Failure> {
         Command::Stack(arguments) => stack::run(&arguments, cancel),
         Command::Mask(arguments) => mask::run(&arguments, cancel),
         Command::Measure(arguments) => measure::run(&arguments, cancel),
-        Command::Plan(arguments) => plan::run(&arguments),
+        Command::Plan(arguments) => plan::run(&arguments, cancel),
     }
 }
 

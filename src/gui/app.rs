@@ -14,7 +14,8 @@ use crate::gui::frame_clock::FrameClock;
 use crate::gui::history::History;
 use crate::gui::keyboard;
 use crate::gui::lane::Lane;
-use crate::gui::panels::{column, foot, keys, night_line, strips, welcome};
+use crate::gui::panels::{column, foot, keys, night_line, plan, strips, welcome};
+use crate::gui::plan_form::PlanForm;
 use crate::gui::sheaf::Land;
 use crate::gui::state::{State, Working};
 use crate::gui::strokes::MaskPatch;
@@ -24,11 +25,14 @@ use crate::gui::title::title;
 use crate::gui::works::{Developed, Filed, Heard, Ready, Stacked};
 use crate::job::Cancelled;
 use crate::pipeline::{ForegroundMask, FrameFinding, Outcome};
+use crate::plan::LightSource;
 
 mod apply;
 mod files;
 mod landscape;
 mod listen;
+mod night;
+mod watch;
 
 /// Width of the side column.
 const COLUMN: f32 = 336.0;
@@ -61,6 +65,8 @@ pub struct App {
     may_close: bool,
     /// The title as the desktop knows it.
     title: String,
+    /// What the plan shown was made from.
+    planned_from: Option<(PlanForm, Option<LightSource>)>,
     /// Where the picture is drawn.
     canvas: Rect,
     context: Context,
@@ -73,6 +79,7 @@ struct Lanes {
     stack: Lane<Result<Stacked, Error>>,
     develop: Lane<Result<Developed, Cancelled>>,
     file: Lane<Result<Filed, Error>>,
+    watch: Lane<Result<(), Error>>,
 }
 
 /// A stroke of the brush that is not finished.
@@ -108,6 +115,7 @@ impl App {
                 stack: Lane::new("stacking"),
                 develop: Lane::new("developing"),
                 file: Lane::new("writing"),
+                watch: Lane::new("watching"),
             },
             heard: channel(),
             dialog: None,
@@ -121,9 +129,11 @@ impl App {
             frame_clock: FrameClock::from_environment(),
             may_close: false,
             title: String::new(),
+            planned_from: None,
             canvas: Rect::ZERO,
             context: context.clone(),
         };
+        app.state.plan_form = PlanForm::today();
         app.state.theme.apply(context);
         if !paths.is_empty() {
             app.apply(Action::AddPaths(paths));
@@ -183,6 +193,13 @@ impl App {
                     asked.extend(foot::show(ui, &self.state, working.as_ref()));
                 });
                 CentralPanel::no_frame().show(ui, |ui| asked.extend(column::show(ui, &self.state)));
+            });
+        }
+        if self.state.plan_shown {
+            self.refresh_plan();
+            let drawer = wall.inner_margin(Margin { left: 16, right: 10, top: 8, bottom: 8 });
+            Panel::left("plan").resizable(false).exact_size(plan::WIDTH).frame(drawer).show(ui, |ui| {
+                asked.extend(plan::show(ui, &self.state));
             });
         }
         self.draw_strips(ui, &mut asked);

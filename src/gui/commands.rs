@@ -54,9 +54,13 @@ const PICTURE: [Command; 15] = [
 ];
 
 /// Commands about the work as a whole.
-const WORK: [Command; 10] = [
+const WORK: [Command; 14] = [
     command("Ctrl Enter", "Stack", |_| Action::Stack),
     command("Ctrl E", "Export…", |_| Action::ChooseExportTarget),
+    command("T", "Plan and field check", |_| Action::TogglePlan),
+    command("", "Watch a folder…", |_| Action::ChooseFolderToWatch),
+    command("", "Stop watching", |_| Action::StopWatching),
+    command("", "Save the page of the plan…", |_| Action::ChoosePageTarget),
     command("Ctrl Z", "Undo", |_| Action::Undo),
     command("Ctrl Shift Z", "Redo", |_| Action::Redo),
     command("Esc", "Step back, cancel", |_| Action::StepBack),

@@ -17,6 +17,7 @@ pub mod lane;
 pub mod layer;
 pub mod open;
 pub mod panels;
+pub mod plan_form;
 pub mod pyramid;
 pub mod sheaf;
 pub mod state;

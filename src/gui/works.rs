@@ -14,6 +14,7 @@ use crate::pipeline::{
     self, DevelopSettings, ExportSettings, ForegroundMask, FrameFinding, LoadedMask, MeasureRequest, Outcome, Request,
 };
 use crate::pixels::{Orientation, Size};
+use crate::plan::Plan;
 
 /// What gathering and measuring tell while they go on.
 #[derive(Debug)]
@@ -22,6 +23,8 @@ pub enum Heard {
     Gathered(Vec<PathBuf>),
     /// What was found about a frame.
     Found(Box<FrameFinding>),
+    /// A frame came into the folder that is watched.
+    Arrived(PathBuf),
 }
 
 /// Where to tell what was heard; wakes the window each time.
@@ -68,6 +71,15 @@ pub fn make_sample_frames(
 ) -> Result<Vec<FrameFinding>, Error> {
     pipeline::write_sample_frames(monitor, folder)?;
     gather(monitor, ear, &[folder.to_owned()], None, memory_bytes)
+}
+
+/// Measures the frames of a folder as they come, until it is stopped.
+pub fn watch(monitor: &Monitor, ear: &Ear, folder: &Path, memory_bytes: u64) -> Result<(), Error> {
+    let request = MeasureRequest { memory_bytes, ..MeasureRequest::default() };
+    Err(pipeline::watch(monitor, folder, &request, |finding| {
+        ear.tell(Heard::Arrived(finding.path.clone()));
+        ear.tell(Heard::Found(Box::new(finding)));
+    }))
 }
 
 /// A picture ready for the canvas.
@@ -158,6 +170,8 @@ pub enum Filed {
     MaskLoaded(LoadedMask),
     /// A mask was written.
     MaskSaved(PathBuf),
+    /// The page of a plan was written.
+    PageSaved(PathBuf),
     /// The picture was written.
     Exported(PathBuf),
 }
@@ -178,6 +192,13 @@ pub fn save_mask(
     monitor.step("Writing the mask", 0, 1)?;
     pipeline::save_mask(&path, mask, orientation)?;
     Ok(Filed::MaskSaved(path))
+}
+
+/// Writes a plan as one page.
+pub fn save_page(monitor: &Monitor, path: PathBuf, plan: &Plan) -> Result<Filed, Error> {
+    monitor.step("Writing the plan", 0, 1)?;
+    pipeline::save_plan_page(&path, plan)?;
+    Ok(Filed::PageSaved(path))
 }
 
 /// Writes the picture.

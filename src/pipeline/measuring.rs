@@ -1,18 +1,19 @@
 //! The measures of each frame, for a list or a chart, before anything is stacked.
 
-use std::path::PathBuf;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use crate::calibrate::Masters;
-use crate::detect::{FrameMeasure, Verdict};
+use crate::calibrate::{Masters, NoiseModel};
+use crate::detect::{FrameMeasure, Judgement, Verdict};
 use crate::error::Error;
 use crate::foreground::ForegroundMask;
 use crate::job::Monitor;
 use crate::pipeline::burst::judge_readings;
+use crate::pipeline::field::{CameraHint, FieldFacts};
 use crate::pipeline::lights::{self, FirstPass, Light, Reading};
 use crate::pipeline::request::DEFAULT_MEMORY_BYTES;
 use crate::pipeline::run::decoder;
-use crate::pixels::{Orientation, Size};
+use crate::pixels::{CalibratedFrame, Layout, Orientation, Size};
 use crate::raw::Metadata;
 
 /// Which frames to measure.
@@ -22,6 +23,8 @@ pub struct MeasureRequest {
     pub lights: Vec<PathBuf>,
     /// Which part is landscape, where it is known: stars are sought in the sky only.
     pub foreground: Option<Arc<ForegroundMask>>,
+    /// What is known of camera and pointing beyond the files' own words.
+    pub hint: CameraHint,
     /// Most memory to take, child processes counted.
     pub memory_bytes: u64,
     /// Program that decodes a frame when started with the private argument; the running one where `None`.
@@ -30,7 +33,13 @@ pub struct MeasureRequest {
 
 impl Default for MeasureRequest {
     fn default() -> Self {
-        Self { lights: Vec::new(), foreground: None, memory_bytes: DEFAULT_MEMORY_BYTES, decoder_program: None }
+        Self {
+            lights: Vec::new(),
+            foreground: None,
+            hint: CameraHint::default(),
+            memory_bytes: DEFAULT_MEMORY_BYTES,
+            decoder_program: None,
+        }
     }
 }
 
@@ -47,6 +56,8 @@ pub struct FrameFinding {
     pub metadata: Metadata,
     /// `None` for a frame that could not be read.
     pub measures: Option<MeasureSummary>,
+    /// What the field check rests on.
+    pub field: Option<Box<FieldFacts>>,
     /// What the frame deserves beside the others.
     pub verdict: Verdict,
     /// Why; empty where there is nothing to say.
@@ -92,6 +103,15 @@ pub fn measure(
     request: &MeasureRequest,
     on_frame: impl FnMut(usize, FrameFinding) + Send,
 ) -> Result<Vec<FrameFinding>, Error> {
+    Ok(measure_with_readings(monitor, request, on_frame)?.0)
+}
+
+/// As [`measure`], with all that was measured of the frames, by which others can be judged beside them.
+pub(super) fn measure_with_readings(
+    monitor: &Monitor,
+    request: &MeasureRequest,
+    on_frame: impl FnMut(usize, FrameFinding) + Send,
+) -> Result<(Vec<FrameFinding>, Vec<Reading>), Error> {
     let decoder = decoder(request.decoder_program.as_deref())?;
     let first = lights::first_frame(monitor, &decoder, &request.lights)?;
     let (size, orientation) = (first.basis.size, first.basis.orientation);
@@ -105,39 +125,60 @@ pub fn measure(
         n_at_once: lights::frames_at_once(size, request.memory_bytes, rayon::current_num_threads()),
     };
     let on_frame = Mutex::new(on_frame);
+    let noises: Mutex<Vec<Option<NoiseModel>>> = Mutex::new(vec![None; request.lights.len()]);
+    let fields: Mutex<Vec<Option<Box<FieldFacts>>>> = Mutex::new(vec![None; request.lights.len()]);
+    let keep = |idx: usize, frame: &CalibratedFrame| {
+        // Electrons are counted on the sensor's own samples only.
+        if matches!(frame.layout, Layout::Mosaic(_)) {
+            let noise = NoiseModel::from_single(frame);
+            lock(&noises)[idx] = noise;
+        }
+        Ok(())
+    };
+    let found = |idx: usize, reading: &Reading, judgement: Judgement| {
+        let path = &request.lights[idx];
+        let field = lock(&fields)[idx].clone();
+        finding(path, (size, orientation), reading.as_ref().ok().zip(field), judgement)
+    };
     let heard = |idx: usize, reading: &Reading| {
         let (verdict, reason) = match reading {
-            Ok(_) => (Verdict::Use, String::new()),
+            Ok(light) => {
+                let noise = lock(&noises)[idx];
+                let field = FieldFacts::new(&light.measure, size, &light.metadata, noise, &request.hint);
+                lock(&fields)[idx] = Some(Box::new(field));
+                (Verdict::Use, String::new())
+            }
             Err(reason) => (Verdict::SetAside, reason.clone()),
         };
-        let finding = finding(&request.lights[idx], size, orientation, reading.as_ref().ok(), verdict, reason);
-        (on_frame.lock().unwrap_or_else(PoisonError::into_inner))(idx, finding);
+        let finding = found(idx, reading, Judgement { verdict, reason });
+        lock(&on_frame)(idx, finding);
     };
-    let readings = lights::read_all(monitor, &pass, first, &|_, _| Ok(()), &heard)?;
+    let readings = lights::read_all(monitor, &pass, first, &keep, &heard)?;
     let judgements = judge_readings(&readings);
-    let all = request.lights.iter().zip(&readings).zip(judgements);
-    Ok(all
-        .map(|((path, reading), judgement)| {
-            finding(path, size, orientation, reading.as_ref().ok(), judgement.verdict, judgement.reason)
-        })
-        .collect())
+    let all = readings.iter().zip(judgements).enumerate();
+    let findings = all.map(|(idx, (reading, judgement))| found(idx, reading, judgement)).collect();
+    Ok((findings, readings))
+}
+
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 fn finding(
-    path: &std::path::Path,
-    size: Size,
-    orientation: Orientation,
-    light: Option<&Light>,
-    verdict: Verdict,
-    reason: String,
+    path: &Path,
+    (size, orientation): (Size, Orientation),
+    measured: Option<(&Light, Box<FieldFacts>)>,
+    judgement: Judgement,
 ) -> FrameFinding {
+    let light = measured.as_ref().map(|(light, _)| *light);
     FrameFinding {
         path: path.to_owned(),
         size: light.map(|_| size),
         orientation,
         metadata: light.map(|light| light.metadata.clone()).unwrap_or_default(),
         measures: light.map(|light| MeasureSummary::new(&light.measure)),
-        verdict,
-        reason,
+        field: measured.map(|(_, field)| field),
+        verdict: judgement.verdict,
+        reason: judgement.reason,
     }
 }

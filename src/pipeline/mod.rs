@@ -2,6 +2,7 @@
 
 mod burst;
 mod clock;
+mod field;
 mod gather;
 mod landscape;
 mod lens_profile;
@@ -12,6 +13,7 @@ mod masters;
 mod measuring;
 mod noise;
 mod output;
+mod page;
 mod photometry;
 mod picture;
 mod proposal;
@@ -22,18 +24,24 @@ mod residuals;
 mod rows;
 mod run;
 mod sample;
+mod watching;
 
-pub use crate::detect::Verdict;
+pub use crate::detect::{Ellipse, MIDDLE_ZONE, Verdict, ZONES, ZONES_ALONG, Zone};
 pub use crate::develop::{
     DEFAULT_SKY_LEVEL, DevelopSettings, Development, GradientRemoval, OutputSpace, RowPlace, Stretch, WhiteBalance,
 };
 pub use crate::foreground::{ForegroundMask, Guide, Proposal, Stroke, StrokeSide};
 pub use crate::raw::{CameraColor, CaptureTime, Metadata};
+pub use field::{
+    CameraHint, Estimate, FieldCheck, FieldFacts, Focus, FocusDrift, FrameLight, LensPattern, PredictedTrail, Shape,
+    TrailBasis, TrailVerdict, check_one_frame, field_check, focus_drift,
+};
 pub use gather::collect_frames;
 pub use lens_profile::save_lens_profile;
 pub use mask_file::{LoadedMask, load_mask, save_mask};
 pub use measuring::{FrameFinding, MeasureRequest, MeasureSummary, measure};
 pub use output::{check_output, development, export, save_outcome_mask};
+pub use page::{check_page_target, save_plan_page};
 pub use picture::{Picture, open_picture};
 pub use proposal::{LOW_CONFIDENCE, MaskProposal, propose_mask};
 pub use report::{FrameReport, LensReport, LensStart, NoiseReport, RadiusResidual, Report};
@@ -42,6 +50,7 @@ pub use residual_picture::save_residual_picture;
 pub use residuals::{Arrow, FrameResiduals, round_below, typical_error_px};
 pub use run::{Outcome, run};
 pub use sample::write_sample_frames;
+pub use watching::{FolderWatch, SETTLE, watch};
 
 /// Frames that a stack needs at least.
 pub const MIN_FRAMES: usize = 2;

@@ -36,6 +36,10 @@ impl App {
             Ended::Broken(text) => Ended::Broken(text),
         });
         self.take(developed, Self::take_development);
+        if let Some(ended) = self.lanes.watch.poll(&context) {
+            self.state.watching = None;
+            self.take::<()>(Some(ended), |_, ()| {});
+        }
         let filed = self.lanes.file.poll(&context);
         self.take(filed, Self::take_filed);
         if let Some(answer) = self.dialog.as_ref().and_then(|dialog| dialog.answer()) {
@@ -66,6 +70,7 @@ impl App {
         match heard {
             Heard::Gathered(paths) => self.take_list(paths),
             Heard::Found(finding) => self.take_finding(*finding),
+            Heard::Arrived(path) => self.take_arrival(path),
         }
     }
 
@@ -168,6 +173,7 @@ impl App {
                     self.state.note(warning);
                 }
             }
+            Filed::PageSaved(path) => self.state.note(format!("The plan is written to {}", path.display())),
             Filed::MaskSaved(path) => self.state.note(format!("The mask is written to {}", path.display())),
             Filed::Exported(path) => {
                 self.state.note(format!("{} is written: {}", file_name(&path), path.display()));
@@ -182,7 +188,7 @@ impl App {
             Answer::Cancelled => {}
             Answer::NoDialog(question) => {
                 let start = question.start.map(|folder| folder.join(&question.file_name));
-                let named = matches!(question.path_for, PathFor::Export | PathFor::MaskToSave);
+                let named = matches!(question.path_for, PathFor::Export | PathFor::MaskToSave | PathFor::PlanPage);
                 self.state.typed_path =
                     start.filter(|_| named).map_or(question.file_name, |path| path.display().to_string());
                 self.state.path_for = Some(question.path_for);

@@ -8,6 +8,7 @@ pub mod frames;
 pub mod keys;
 pub mod night_line;
 pub mod picture;
+pub mod plan;
 pub mod sky;
 pub mod strips;
 pub mod welcome;

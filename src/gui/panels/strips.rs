@@ -91,6 +91,8 @@ pub fn path_field(ui: &mut Ui, state: &State) -> Option<Action> {
         PathFor::MaskToLoad => ("Path of the mask picture to read", "Read"),
         PathFor::MaskToSave => ("Path of the PNG to write the mask to", "Write"),
         PathFor::Export => ("Path of the file to write the picture to", "Write"),
+        PathFor::FolderToWatch => ("Path of the folder that frames come into", "Watch"),
+        PathFor::PlanPage => ("Path of the PDF to write the plan to", "Write"),
     };
     let palette = palette(ui);
     let frame = Frame::new().fill(palette.wall).inner_margin(Margin::symmetric(14, 8));
