@@ -67,7 +67,7 @@ fn says(harness: &Harness<'_, impl Sized>, part: &str) -> bool {
 fn the_drawer_tells_the_night_the_shutter_the_frames_and_the_cautions() {
     let harness = drawer(planned(alpine()));
     for part in [
-        "Chart of the night: dark without Moon 21:18 to",
+        "Chart of the night: dark without Moon 21:07 to",
         "Astronomical twilight (18°)",
         "300 over focal length",
         "25 s (common practice)",
@@ -175,7 +175,7 @@ fn a_key_opens_the_drawer_and_its_plan_follows_the_fields_and_is_saved() {
     app(&mut harness).apply(Action::EditPlan(Box::new(alpine())));
     harness.step();
     harness.step();
-    assert!(says(&harness, "Night of") || says(&harness, "dark without Moon 21:18"), "{:?}", texts(&harness));
+    assert!(says(&harness, "Night of") || says(&harness, "dark without Moon 21:07"), "{:?}", texts(&harness));
     let path = folder.path().join("night");
     app(&mut harness).apply(Action::SavePage(path.clone()));
     wait_until(&mut harness, "the page is written", |state| !state.notices.is_empty());

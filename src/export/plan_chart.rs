@@ -50,9 +50,8 @@ impl Chart {
         self.curve(content, &chart.moon, [0.9, 0.75, 0.35], None);
         self.curve(content, &chart.galactic_center, [0.55, 0.8, 1.0], Some(3.0));
         for &[start, end] in &chart.dark_windows {
-            content.set_stroke_rgb(0.1, 0.1, 0.1).set_line_width(3.0);
             let y = self.bottom() + 1.5;
-            content.set_stroke_rgb(1.0, 1.0, 1.0).move_to(self.x(start), y).line_to(self.x(end), y).stroke();
+            content.set_stroke_gray(1.0).set_line_width(3.0).move_to(self.x(start), y).line_to(self.x(end), y).stroke();
         }
         self.legend(content);
         content.restore_state();
@@ -79,10 +78,10 @@ impl Chart {
         for &[share, altitude] in points {
             let (x, y) = (self.x(share), self.y(altitude));
             // What is far below the horizon is not drawn along the lower edge.
-            match (altitude > LOWEST_DEG, drawing) {
-                (true, false) => drop(content.move_to(x, y)),
-                (true, true) => drop(content.line_to(x, y)),
-                (false, _) => {}
+            if altitude > LOWEST_DEG && drawing {
+                content.line_to(x, y);
+            } else if altitude > LOWEST_DEG {
+                content.move_to(x, y);
             }
             drawing = altitude > LOWEST_DEG;
         }

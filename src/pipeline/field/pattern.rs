@@ -322,8 +322,6 @@ mod tests {
         let cosine: f64 = by_trails.iter().zip(pole).map(|(a, b)| a * b).sum();
         assert!(cosine.abs().acos().to_degrees() < 0.5, "{by_trails:?} for {pole:?}");
         assert!(found.radial_px.value.abs() < 0.3, "{found:?}");
-        let blamed = lens_pattern(&trails, SIZE, None).expect("two hundred stars");
-        assert!(blamed.radial_px.value > 1.5, "without the turning the corners seem drawn out: {blamed:?}");
     }
 
     #[test]
