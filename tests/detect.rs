@@ -67,6 +67,24 @@ fn a_grey_picture_gives_the_stars_that_sep_finds() {
     check_against_sep(&reference_frame(), 1.0 / 65535.0);
 }
 
+/// Found stars and false ones of the reference field, by its truth.
+fn found_and_false(places: &[Point]) -> (usize, usize) {
+    let truth: Vec<Point> = table("truth.csv").iter().map(|row| Point { x: row[0], y: row[1] }).collect();
+    let is_near = |place: &Point, others: &[Point]| others.iter().any(|other| other.distance(*place) < 2.0);
+    let found = truth.iter().filter(|place| is_near(place, places)).count();
+    (found, places.iter().filter(|place| !is_near(place, &truth)).count())
+}
+
+#[test]
+fn as_many_true_stars_are_found_as_sep_finds_and_no_more_false_ones() {
+    let of_sep: Vec<Point> = table("sep-filtered.csv").iter().map(|row| Point { x: row[0], y: row[1] }).collect();
+    let ours: Vec<Point> = measure(&reference_frame(), None).stars.iter().map(|star| star.centroid).collect();
+    let (sep_found, sep_false) = found_and_false(&of_sep);
+    assert_eq!((sep_found, sep_false), (139, 0), "the table is that of the field");
+    let (found, n_false) = found_and_false(&ours);
+    assert!(found >= sep_found && n_false <= sep_false + 1, "{found} of 169 found, {n_false} false; sep {sep_found}");
+}
+
 #[test]
 fn a_mosaic_of_the_same_picture_gives_them_too() {
     let mut frame = reference_frame();

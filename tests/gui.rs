@@ -2,6 +2,7 @@
 #![cfg(feature = "gui")]
 
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use eframe::egui::accesskit::Role;
@@ -10,15 +11,21 @@ use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT, Queryable};
 use nightsheaf::gui::action::Action;
 use nightsheaf::gui::app::App;
+use nightsheaf::gui::calibration::CalibrationKind;
+use nightsheaf::gui::correcting::{EdgeChange, Tool};
 use nightsheaf::gui::lane::Standing;
 use nightsheaf::gui::panels::{column, foot, keys, night_line, strips, welcome};
 use nightsheaf::gui::sheaf::{Frame, Land};
 use nightsheaf::gui::state::{Notice, NoticeTone, Section, Shown, State, Working};
 use nightsheaf::gui::strokes::BrushKind;
 use nightsheaf::gui::theme::Theme;
+use nightsheaf::gui::timeline::Timeline;
 use nightsheaf::job::Progress;
-use nightsheaf::pipeline::{CaptureTime, FrameFinding, FrameReport, MeasureSummary, Metadata, Report, Verdict};
-use nightsheaf::pixels::Orientation;
+use nightsheaf::pipeline::{
+    CaptureTime, ForegroundMask, Found, FrameFinding, FrameKind, FrameReport, GradientRemoval, Guide, MeasureSummary,
+    Metadata, Report, Verdict,
+};
+use nightsheaf::pixels::{Orientation, Size};
 
 /// What a panel shows and what was asked of it.
 struct Stage {
@@ -45,6 +52,7 @@ fn frame(idx: usize, verdict: Verdict, reason: &str) -> Frame {
     let path = PathBuf::from(format!("night-{:03}.dng", idx + 1));
     let finding = FrameFinding {
         path: path.clone(),
+        kind: FrameKind::Light,
         size: None,
         orientation: Orientation::Normal,
         metadata: Metadata {
@@ -156,6 +164,12 @@ fn a_stacked_frame_says_how_it_was_aligned_and_shows_its_star_arrows() {
         matched: 61,
         rms_px: Some(0.284),
         registration_reason: reason.map(str::to_owned),
+        capture_time: None,
+        exposure_secs: Some(20.0),
+        stars: 61,
+        fwhm_px: Some(2.1),
+        elongation: Some(1.1),
+        sky_level: Some(0.05),
         residuals_by_radius: Vec::new(),
     };
     let frames = vec![
@@ -192,12 +206,97 @@ fn sections_fold_and_say_what_they_hold() {
 }
 
 #[test]
-fn landscape_and_brush_are_words_to_choose_from() {
+fn landscape_and_tools_are_words_to_choose_from() {
     let mut harness = stage(State { unfolded: vec![Section::Foreground], ..night() }, column::show);
     press(&mut harness, "What is landscape: None");
-    press(&mut harness, "Brush: Add land");
-    let expected = [Action::ChooseLand(Land::Nothing), Action::TakeBrush(BrushKind::Add)];
+    press(&mut harness, "Tool: Level line");
+    let expected = [Action::ChooseLand(Land::Nothing), Action::TakeTool(Tool::LevelLine)];
     assert_eq!(harness.state().asked, expected, "one press each");
+}
+
+#[test]
+fn a_doubtful_landscape_asks_for_a_stroke_and_tools_say_what_they_do() {
+    let found = |confidence| Found {
+        confidence,
+        doubts: Vec::new(),
+        notes: Vec::new(),
+        guide: Arc::new(Guide::plain(Size { width: 64, height: 48 })),
+    };
+    let state = State { unfolded: vec![Section::Foreground], found: Some(found(0.93)), ..night() };
+    let mut harness = stage(state, column::show);
+    harness.get_by_label("93 % sure of it");
+    harness.state_mut().state.found = Some(found(0.4));
+    harness.state_mut().state.painting = true;
+    harness.state_mut().state.sheaf.mask = Some(Arc::new(ForegroundMask::all_sky(Size { width: 64, height: 48 })));
+    harness.run();
+    harness.get_by_label("40 % sure: look at the hatching, and draw a stroke where it is wrong");
+    press(&mut harness, "Drawn as: Sky");
+    press(&mut harness, "Snap to the real edge");
+    press(&mut harness, "Grow");
+    press(&mut harness, "Invert");
+    let expected = [
+        Action::TakeBrush(BrushKind::Remove),
+        Action::ToggleSnap,
+        Action::ChangeEdge(EdgeChange::Grow(4.0)),
+        Action::ChangeEdge(EdgeChange::Invert),
+    ];
+    assert_eq!(harness.state().asked, expected, "one press each");
+}
+
+#[test]
+fn dropped_frames_are_sorted_by_the_person() {
+    let state = State { dropped: vec![PathBuf::from("lid/"), PathBuf::from("lid2/")], ..night() };
+    let mut harness = stage(state, strips::dropped);
+    harness.get_by_label("The 2 things dropped are");
+    press(&mut harness, "Dark frames");
+    press(&mut harness, "None of these");
+    assert_eq!(
+        harness.state().asked,
+        [Action::SortDropped(Some(CalibrationKind::Dark)), Action::ForgetDropped],
+        "both"
+    );
+}
+
+#[test]
+fn calibration_frames_are_counted_and_given_up() {
+    let mut state = State { unfolded: vec![Section::Frames], ..night() };
+    state.sheaf.calibration.flats = vec![PathBuf::from("flat-1.dng"), PathBuf::from("flat-2.dng")];
+    let mut harness = stage(state, column::show);
+    harness.get_by_label("Flat frames: 2");
+    harness.get_by_label("Dark frames: none");
+    press(&mut harness, "Choose bias frames");
+    press(&mut harness, "Without flat frames");
+    let expected = [Action::ChooseCalibration(CalibrationKind::Bias), Action::ClearCalibration(CalibrationKind::Flat)];
+    assert_eq!(harness.state().asked, expected, "one press each");
+}
+
+#[test]
+fn what_is_grey_is_pointed_at_and_the_glow_can_be_looked_at() {
+    let mut state = State { unfolded: vec![Section::Picture], ..night() };
+    state.sheaf.choices.develop.gradient = GradientRemoval::On { strength: 0.5 };
+    let mut harness = stage(state, column::show);
+    press(&mut harness, "White balance: Picked");
+    press(&mut harness, "Show what is taken away");
+    assert_eq!(harness.state().asked, [Action::TogglePicking, Action::ToggleGlow], "one press each");
+}
+
+#[test]
+fn frames_without_capture_time_say_so_and_a_gap_tells_its_length() {
+    let mut state = night();
+    for (frame, secs) in state.sheaf.frames.iter_mut().zip([0.0, 17.0, 34.0, 640.0]) {
+        let finding = frame.finding.as_mut().expect("all are measured");
+        finding.metadata.capture_time = Some(CaptureTime { clock_secs: secs, utc_offset_minutes: None });
+    }
+    let line = Timeline::of(&state.sheaf.frames);
+    assert_eq!(line.gaps.len(), 1, "ten minutes without a frame");
+    for frame in &mut state.sheaf.frames {
+        frame.finding.as_mut().expect("all are measured").metadata.capture_time = None;
+    }
+    let line = Timeline::of(&state.sheaf.frames);
+    assert_eq!((line.n_untimed, line.clock), (4, None), "all in file order, marked so");
+    let mut harness = stage(state, night_line::show);
+    harness.run();
+    assert!(harness.state().asked.is_empty(), "it is drawn without a clock");
 }
 
 #[test]
@@ -224,16 +323,8 @@ fn a_notice_can_be_copied_and_dismissed() {
 }
 
 #[test]
-fn an_unwritten_stack_is_asked_for_before_the_window_closes() {
-    let mut harness = stage(State::default(), |ui, _| strips::closing(ui));
-    press(&mut harness, "Stay");
-    press(&mut harness, "Close anyway");
-    assert_eq!(harness.state().asked, [Action::StayOpen, Action::CloseAnyway], "one press each");
-}
-
-#[test]
 fn everything_that_can_be_used_has_a_name() {
-    let all = [Section::Frames, Section::Foreground, Section::Sky, Section::Picture, Section::File];
+    let all = [Section::Frames, Section::Foreground, Section::Sky, Section::Landscape, Section::Picture, Section::File];
     let state = State { unfolded: all.to_vec(), painting: true, shown: Some(Shown::Frame(0)), ..night() };
     let mut harness = stage(state, |ui, state| {
         let lists = [column::show(ui, state), keys::show(ui, state)];

@@ -5,8 +5,16 @@
 mod cancelling;
 #[path = "pipeline/lateral.rs"]
 mod lateral;
+#[path = "pipeline/photons.rs"]
+mod photons;
 #[path = "pipeline/sample.rs"]
 mod sample;
+#[path = "pipeline/short_bursts.rs"]
+mod short_bursts;
+#[path = "pipeline/star_color.rs"]
+mod star_color;
+#[path = "pipeline/star_trails.rs"]
+mod star_trails;
 #[path = "pipeline/traces.rs"]
 mod traces;
 

@@ -10,8 +10,7 @@ use nightsheaf::detect::Star;
 use nightsheaf::job::Monitor;
 use nightsheaf::pixels::{Point, Size};
 use nightsheaf::register::{
-    AlignError, BurstRegistration, FrameStars, LensProfile, Model, Optics, RegisterSettings, register_burst,
-    register_pair,
+    AlignError, BurstRegistration, FrameStars, Model, Optics, RegisterSettings, register_burst, register_pair,
 };
 use star_lists::{Shape, TrueCamera, false_star, random, trial, turn, unrelated};
 
@@ -111,6 +110,7 @@ fn a_fitted_lens_is_the_true_one_within_its_uncertainty() {
     let mut night = Night::new(truth, Pointing::SOUTH, 300, 21);
     let burst = Burst::new(&mut night, &every(300.0, 8), 4);
     let lens = burst.register(&optics(14.0)).lens.expect("a lens was fitted");
+    assert_eq!(lens.zenith, None, "where no air bends the light none is fitted");
     let expected = [truth.focal_px, truth.principal.x, truth.principal.y];
     for (parameter, expected) in [0, 4, 5].map(|idx| &lens.parameters[idx]).into_iter().zip(expected) {
         assert!(parameter.measured, "{} is measured by 35 minutes of sky", parameter.name);
@@ -274,31 +274,6 @@ fn a_clouded_frame_is_refused_and_the_others_go_on() {
     assert!([0, 2, 3, 5].iter().all(|&frame| registered.frames[frame].is_ok()), "the others align");
 }
 
-#[test]
-fn a_profile_of_one_night_serves_the_next() {
-    let mut night = Night::new(camera(14.0, -500.0), Pointing::SOUTH, 300, 121);
-    let long = Burst::new(&mut night, &every(300.0, 8), 4).register(&optics(14.0));
-    let text = LensProfile::new("invented 14 mm", Some(14.0), SIZE, &long.lens.expect("a lens")).to_toml();
-    let profile = LensProfile::from_toml(&text).expect("what was written can be read");
-    let known = Optics { profile: Some(profile), ..optics(14.0) };
-    let burst = Burst::new(&mut night, &every(4.0, 4), 2);
-    let registered = burst.register(&known);
-    check("four frames in 12 s", burst.worst_rms(&night, &registered), AIM);
-}
-
-#[test]
-fn a_text_that_is_no_profile_is_refused_with_its_reason() {
-    let message = |text: &str| LensProfile::from_toml(text).expect_err("not a profile").to_string();
-    assert_eq!(message("focal = 'long'"), "this is not a lens profile", "other fields");
-    let lens = {
-        let mut night = Night::new(camera(14.0, -90.0), Pointing::SOUTH, 150, 131);
-        Burst::new(&mut night, &every(120.0, 3), 1).register(&optics(14.0)).lens.expect("a lens")
-    };
-    let text = LensProfile::new("x", None, SIZE, &lens).to_toml();
-    assert!(message(&text.replace("version = 1", "version = 9")).contains("version 9"), "from the future");
-    assert!(message(&text.replace("width = 6000", "width = 0")).contains("width of the frame is 0"), "no frame");
-}
-
 /// Right, wrong, or `None` where the pair was refused.
 fn outcome(seed: u64) -> Option<bool> {
     let trial = trial(seed);
@@ -310,11 +285,11 @@ fn outcome(seed: u64) -> Option<bool> {
 /// The full thousand is `cargo run --release --no-default-features --example pair_trials`.
 #[test]
 fn random_pairs_are_right_or_refused_and_never_wrong() {
-    let outcomes: Vec<Option<bool>> = (0..150).map(outcome).collect();
+    let outcomes: Vec<Option<bool>> = (0..100).map(outcome).collect();
     let n_refused = outcomes.iter().filter(|outcome| outcome.is_none()).count();
     let wrong: Vec<usize> = (0..outcomes.len()).filter(|&seed| outcomes[seed] == Some(false)).collect();
     assert!(wrong.is_empty(), "wrong transforms were accepted for the seeds {wrong:?}");
-    assert!(n_refused <= 1, "{n_refused} of 150 were refused");
+    assert!(n_refused <= 1, "{n_refused} of 100 were refused");
 }
 
 #[test]
@@ -323,6 +298,6 @@ fn unrelated_fields_are_never_accepted() {
         let [light, reference] = unrelated(*seed);
         register_pair(&light, &reference, &optics(14.0)).is_ok()
     };
-    let accepted: Vec<u64> = (0..60).filter(is_accepted).collect();
+    let accepted: Vec<u64> = (0..80).filter(is_accepted).collect();
     assert!(accepted.is_empty(), "seeds {accepted:?} were accepted");
 }

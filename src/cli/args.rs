@@ -1,12 +1,13 @@
 //! Words of the command line to requests.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
 pub use crate::cli::field_args::{MeasureArguments, PlanArguments};
-use crate::pipeline::{Combine, DevelopSettings, FileFormat, GradientRemoval, MaskChoice, OutputSpace};
-use crate::pipeline::{ReferenceChoice, Request, WhiteBalance};
+use crate::cli::values::{memory_size, positive_f32, white_balance};
+use crate::pipeline::{Colors, Combine, Compression, DevelopSettings, ExportSettings, FileFormat, GradientRemoval};
+use crate::pipeline::{MaskChoice, MasterCache, OutputSpace, ReferenceChoice, Request, Vignetting, WhiteBalance};
 
 /// One clean picture from a burst of night landscape frames on a fixed tripod.
 #[derive(Debug, Parser)]
@@ -22,6 +23,8 @@ pub struct Arguments {
 pub enum Command {
     /// Stack a burst into one picture
     Stack(Box<StackArguments>),
+    /// Make the picture of a saved sheaf, byte for byte as the window does
+    Export(ExportArguments),
     /// Measure the frames of a burst, one line each
     Measure(Box<MeasureArguments>),
     /// Propose which part of the burst is landscape
@@ -60,6 +63,9 @@ pub struct StackArguments {
     /// How the samples of one pixel become one
     #[arg(long, value_enum, default_value_t = CombineWord::ClippedMean)]
     pub combine: CombineWord,
+    /// How samples of the mosaic become colors of the sky, in a clipped mean of raw frames
+    #[arg(long, value_enum, default_value_t = ColorsWord::Auto)]
+    pub colors: ColorsWord,
     /// Leave out samples so many standard deviations below the centre
     #[arg(long, value_name = "SIGMA", default_value_t = 3.0, value_parser = positive_f32, allow_negative_numbers = true)]
     pub drop_below: f32,
@@ -75,6 +81,9 @@ pub struct StackArguments {
     /// What counts as colorless: as-shot, daylight, tungsten, sky, or three camera values R,G,B
     #[arg(long, value_name = "BALANCE", default_value = "as-shot", value_parser = white_balance)]
     pub white_balance: WhiteBalance,
+    /// Give the corners the light that the lens lost, where its profile or the sky tells: auto or off
+    #[arg(long, value_enum, default_value_t = CornerWord::Auto)]
+    pub vignetting: CornerWord,
     /// Level uneven sky glow
     #[arg(long, value_enum, default_value_t = Switch::Off)]
     pub gradient: Switch,
@@ -93,9 +102,62 @@ pub struct StackArguments {
     /// Also draw what is left between the stars of each frame and those of the reference frame
     #[arg(long, value_name = "FILE.png")]
     pub residuals: Option<PathBuf>,
-    /// Also write what was done, as JSON
-    #[arg(long, value_name = "FILE.json")]
-    pub report: Option<PathBuf>,
+    /// Also write a grey picture of what clipping left out, brighter the more frames
+    #[arg(long, value_name = "FILE.png")]
+    pub clipped: Option<PathBuf>,
+    /// Also write what was done, as JSON, or as a page to look at where the file ends in .html; may be given twice
+    #[arg(long, value_name = "FILE")]
+    pub report: Vec<PathBuf>,
+    /// Also write the sky alone, the land alone and the mask to this folder, to join them anew in an editor
+    #[arg(long, value_name = "FOLDER")]
+    pub layers: Option<PathBuf>,
+    /// How a TIFF is packed
+    #[arg(long, value_enum, default_value_t = CompressionWord::None)]
+    pub compression: CompressionWord,
+    /// Quality of a JPEG
+    #[arg(long, value_name = "1-100", default_value_t = ExportSettings::default().jpeg_quality, value_parser = clap::value_parser!(u8).range(1..=100))]
+    pub quality: u8,
+    /// Let the files tell where the camera stood, if the frames do; left out otherwise
+    #[arg(long)]
+    pub keep_place: bool,
+    /// Where averaged calibration frames are kept for the next run: `auto` is your cache folder, `off` keeps none
+    #[arg(long, value_name = "FOLDER|auto|off", default_value = "auto")]
+    pub master_cache: String,
+    /// Folder for the temporary file; beside the output where not given
+    #[arg(long, value_name = "FOLDER")]
+    pub scratch: Option<PathBuf>,
+    /// Most memory to take, as in 1.5GiB or 900MiB
+    #[arg(long, value_name = "SIZE", default_value = "1.5GiB", value_parser = memory_size)]
+    pub memory: u64,
+    /// Threads to work with; all cores where not given
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
+    pub threads: Option<u16>,
+    /// Print nothing but errors
+    #[arg(short, long)]
+    pub quiet: bool,
+    /// Print the seconds of each stage
+    #[arg(long)]
+    pub timings: bool,
+}
+
+/// `export`.
+#[derive(Debug, Args)]
+pub struct ExportArguments {
+    /// Sheaf file that the window saved
+    #[arg(value_name = "SHEAF.toml")]
+    pub sheaf: PathBuf,
+    /// File to write; its folder must exist
+    #[arg(short, long, value_name = "FILE")]
+    pub output: PathBuf,
+    /// Folder to look in, and below, for frames that are not where they were
+    #[arg(long, value_name = "FOLDER")]
+    pub frames: Option<PathBuf>,
+    /// Kind of file; taken from the ending of the output, then from the sheaf where not given
+    #[arg(long, value_enum)]
+    pub format: Option<FormatWord>,
+    /// Also write what was done, as JSON, or as a page to look at where the file ends in .html; may be given twice
+    #[arg(long, value_name = "FILE")]
+    pub report: Vec<PathBuf>,
     /// Folder for the temporary file; beside the output where not given
     #[arg(long, value_name = "FOLDER")]
     pub scratch: Option<PathBuf>,
@@ -146,6 +208,17 @@ pub enum CombineWord {
     Maximum,
 }
 
+/// [`Colors`] as a word.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum ColorsWord {
+    /// What is better for the burst at hand
+    Auto,
+    /// Each frame is given all colors at every pixel before it is moved
+    Interpolated,
+    /// Each sample counts in its own color alone; for long bursts
+    Sampled,
+}
+
 /// [`OutputSpace`] as a word.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub enum SpaceWord {
@@ -172,6 +245,24 @@ pub enum FormatWord {
     Jpeg,
 }
 
+/// [`Vignetting`] as a word.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum CornerWord {
+    /// Where it is known without doubt
+    Auto,
+    /// Leave them
+    Off,
+}
+
+/// [`Compression`] as a word.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum CompressionWord {
+    /// Not at all: quickest, read by all
+    None,
+    /// Without loss; smaller
+    Deflate,
+}
+
 /// Off or on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub enum Switch {
@@ -190,6 +281,11 @@ impl StackArguments {
             darks: self.darks.clone(),
             flats: self.flats.clone(),
             bias: self.bias.clone(),
+            master_cache: match self.master_cache.as_str() {
+                "auto" => MasterCache::User,
+                "off" => MasterCache::Off,
+                folder => MasterCache::Folder(PathBuf::from(folder)),
+            },
             skip: self.skip.clone(),
             mask: match self.mask.as_str() {
                 "auto" => MaskChoice::Auto,
@@ -207,10 +303,17 @@ impl StackArguments {
                 CombineWord::Median => Combine::Median,
                 CombineWord::Maximum => Combine::Maximum,
             },
+            colors: match self.colors {
+                ColorsWord::Auto => Colors::Auto,
+                ColorsWord::Interpolated => Colors::Interpolated,
+                ColorsWord::Sampled => Colors::Sampled,
+            },
             drop_below_sigma: self.drop_below,
             drop_above_sigma: self.drop_above,
             scratch_folder: self.scratch.clone(),
             memory_bytes: self.memory,
+            keep_single: self.report.iter().any(|path| is_page(path)),
+            keep_layers: self.layers.is_some(),
             ..Request::default()
         }
     }
@@ -221,6 +324,10 @@ impl StackArguments {
         DevelopSettings {
             white_balance: self.white_balance,
             exposure_ev: self.exposure,
+            vignetting: match self.vignetting {
+                CornerWord::Auto => Vignetting::Auto,
+                CornerWord::Off => Vignetting::Off,
+            },
             gradient: match self.gradient {
                 Switch::Off => GradientRemoval::Off,
                 Switch::On => GradientRemoval::On { strength: 1.0 },
@@ -234,67 +341,58 @@ impl StackArguments {
         }
     }
 
+    /// The file asked for.
+    #[must_use]
+    pub fn export_settings(&self) -> ExportSettings {
+        ExportSettings {
+            format: self.file_format(),
+            develop: self.develop_settings(),
+            compression: match self.compression {
+                CompressionWord::None => Compression::None,
+                CompressionWord::Deflate => Compression::Deflate,
+            },
+            jpeg_quality: self.quality,
+            keep_place: self.keep_place,
+        }
+    }
+
     /// The kind of file: as asked, or by the ending of the output, or 16-bit TIFF.
     #[must_use]
     pub fn file_format(&self) -> FileFormat {
         match self.format {
-            Some(FormatWord::Tiff16) => FileFormat::Tiff16,
-            Some(FormatWord::Tiff32f) => FileFormat::Tiff32f,
-            Some(FormatWord::Dng) => FileFormat::Dng,
-            Some(FormatWord::Png) => FileFormat::Png,
-            Some(FormatWord::Jpeg) => FileFormat::Jpeg,
+            Some(word) => word.format(),
             None => FileFormat::from_ending(&self.output).unwrap_or_default(),
         }
     }
 }
 
-fn positive_f32(text: &str) -> Result<f32, String> {
-    match text.parse::<f32>() {
-        Ok(value) if value > 0.0 && value.is_finite() => Ok(value),
-        _ => Err("needs a number above 0".to_owned()),
-    }
-}
-
-/// `as-shot`, `daylight`, `tungsten`, `sky`, or three positive camera values.
-fn white_balance(text: &str) -> Result<WhiteBalance, String> {
-    match text {
-        "as-shot" => Ok(WhiteBalance::AsShot),
-        "daylight" => Ok(WhiteBalance::Daylight),
-        "tungsten" => Ok(WhiteBalance::Tungsten),
-        "sky" => Ok(WhiteBalance::FromSky),
-        values => {
-            let neutral: Vec<f64> = values.split(',').filter_map(|value| value.trim().parse().ok()).collect();
-            match <[f64; 3]>::try_from(neutral) {
-                Ok(neutral) if neutral.iter().all(|&value| value > 0.0 && value.is_finite()) => {
-                    Ok(WhiteBalance::Picked(neutral))
-                }
-                _ => Err("needs as-shot, daylight, tungsten, sky, or three positive values R,G,B".to_owned()),
-            }
+impl ExportArguments {
+    /// The kind of file: as asked, or by the ending of the output, or as the sheaf says.
+    #[must_use]
+    pub fn file_format(&self, of_sheaf: FileFormat) -> FileFormat {
+        match self.format {
+            Some(word) => word.format(),
+            None => of_sheaf.for_path(&self.output).unwrap_or(of_sheaf),
         }
     }
 }
 
-/// A number with KiB, MiB or GiB (or K, M, G), at least 256 MiB.
-fn memory_size(text: &str) -> Result<u64, String> {
-    let digits = text.trim_end_matches(|letter: char| letter.is_ascii_alphabetic());
-    let factor: f64 = match text[digits.len()..].to_ascii_lowercase().as_str() {
-        "g" | "gib" => 1_073_741_824.0,
-        "m" | "mib" => 1_048_576.0,
-        "k" | "kib" => 1024.0,
-        "" | "b" => 1.0,
-        unit => return Err(format!("the unit {unit} is not one of GiB, MiB, KiB")),
-    };
-    let number: f64 = digits.trim().parse().map_err(|error| format!("needs a size such as 1.5GiB: {error}"))?;
-    let bytes = number * factor;
-    if !(bytes.is_finite() && bytes >= LEAST_MEMORY_BYTES) {
-        return Err("needs at least 256MiB".to_owned());
+impl FormatWord {
+    fn format(self) -> FileFormat {
+        match self {
+            Self::Tiff16 => FileFormat::Tiff16,
+            Self::Tiff32f => FileFormat::Tiff32f,
+            Self::Dng => FileFormat::Dng,
+            Self::Png => FileFormat::Png,
+            Self::Jpeg => FileFormat::Jpeg,
+        }
     }
-    // Finite and positive: the cast rounds down to whole bytes.
-    Ok(bytes as u64)
 }
 
-/// Below this not even one frame of a small camera and its decoder fit.
-const LEAST_MEMORY_BYTES: f64 = 268_435_456.0;
+/// Whether a report is asked for as a page.
+pub(super) fn is_page(path: &Path) -> bool {
+    path.extension().is_some_and(|ending| ["html", "htm"].iter().any(|page| ending.eq_ignore_ascii_case(page)))
+}
 
 #[cfg(test)]
 mod tests {
@@ -315,25 +413,10 @@ mod tests {
     }
 
     #[test]
-    fn sizes_are_read_with_their_unit() {
-        assert_eq!(memory_size("1.5GiB"), Ok(1_610_612_736), "one and a half");
-        assert_eq!(memory_size("900M"), Ok(943_718_400), "short unit");
-        assert!(memory_size("12").is_err(), "too little");
-        assert!(memory_size("2 parsecs").is_err(), "not a unit of memory");
-    }
-
-    #[test]
     fn the_kind_of_file_follows_the_ending_unless_asked() {
         assert_eq!(stack_arguments(&["a", "-o", "x.png"]).file_format(), FileFormat::Png, "by ending");
         assert_eq!(stack_arguments(&["a", "-o", "x.out"]).file_format(), FileFormat::Tiff16, "no known ending");
         let asked = stack_arguments(&["a", "-o", "x.png", "--format", "jpeg"]);
         assert_eq!(asked.file_format(), FileFormat::Jpeg, "as asked");
-    }
-
-    #[test]
-    fn a_balance_may_be_three_values() {
-        assert_eq!(white_balance("0.5, 1,0.7"), Ok(WhiteBalance::Picked([0.5, 1.0, 0.7])), "three values");
-        assert!(white_balance("0.5,1").is_err(), "two values");
-        assert!(white_balance("0,1,1").is_err(), "a neutral has all colors");
     }
 }

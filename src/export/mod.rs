@@ -5,6 +5,7 @@
 
 mod dng;
 mod exif;
+mod gps;
 pub mod icc;
 mod jpeg;
 mod plan_chart;
@@ -13,6 +14,7 @@ mod png;
 mod replace;
 mod strips;
 mod tiff;
+mod xmp;
 
 use std::io;
 

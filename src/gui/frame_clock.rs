@@ -1,7 +1,10 @@
-//! How long the window takes for each frame of the screen, for measurements: set the environment
-//! variable `NIGHTSHEAF_FRAME_TIMES` to a file, work with the window, close it, and read the file.
+//! How long the window takes, for measurements: to its first picture, and for each frame of the screen.
+//!
+//! Set the environment variable `NIGHTSHEAF_FRAME_TIMES` to a file, work with the window, close it, and read
+//! the file.
 
 use std::path::PathBuf;
+use std::time::Instant;
 
 /// Frames of the screen that are remembered: ten minutes at sixty a second.
 const MOST_FRAMES: usize = 36_000;
@@ -11,6 +14,9 @@ const MOST_FRAMES: usize = 36_000;
 pub struct FrameClock {
     target: Option<PathBuf>,
     milliseconds: Vec<f32>,
+    /// When the program began, as far as it knows.
+    began: Option<Instant>,
+    first_picture_secs: Option<f32>,
 }
 
 impl FrameClock {
@@ -18,7 +24,19 @@ impl FrameClock {
     #[must_use]
     pub fn from_environment() -> Self {
         let target = std::env::var_os("NIGHTSHEAF_FRAME_TIMES").map(PathBuf::from);
-        Self { target, milliseconds: Vec::new() }
+        Self { target, began: Some(Instant::now()), ..Self::default() }
+    }
+
+    /// Takes the program's own begin for that of the clock.
+    pub fn begin_at(&mut self, began: Instant) {
+        self.began = Some(began);
+    }
+
+    /// A picture is on the screen; the first one counts.
+    pub fn note_picture(&mut self) {
+        if let (None, Some(began)) = (self.first_picture_secs, self.began) {
+            self.first_picture_secs = Some(began.elapsed().as_secs_f32());
+        }
     }
 
     /// Takes one frame time in.
@@ -28,10 +46,11 @@ impl FrameClock {
         }
     }
 
-    /// Writes one time in milliseconds a line.
+    /// Writes when the first picture was seen, then one time in milliseconds a line.
     pub fn save(&self) -> std::io::Result<()> {
         let Some(target) = &self.target else { return Ok(()) };
+        let first = self.first_picture_secs.map(|secs| format!("# first picture after {secs:.2} s\n"));
         let lines: String = self.milliseconds.iter().map(|time| format!("{time:.2}\n")).collect();
-        std::fs::write(target, lines)
+        std::fs::write(target, first.unwrap_or_default() + &lines)
     }
 }

@@ -196,6 +196,9 @@ fn visuals(palette: &Palette) -> Visuals {
     visuals
 }
 
+/// How much of the picture a plate of words hides.
+pub const PLATE_OPACITY: f32 = 0.92;
+
 /// Smallest edge of something that is clicked.
 pub const TARGET: Vec2 = vec2(26.0, 26.0);
 
@@ -221,7 +224,21 @@ mod tests {
     fn text_stands_out_from_its_ground_in_every_theme() {
         for theme in Theme::ALL {
             let palette = theme.palette();
+            // Plates on the picture let a little of it through: at worst its brightest light.
+            let plate = palette.wall.gamma_multiply(PLATE_OPACITY);
+            let over = |wall: u8, light: u8| wall.saturating_add((f32::from(light) * (1.0 - PLATE_OPACITY)) as u8);
+            let plate = Color32::from_rgb(
+                over(plate.r(), palette.picture.r()),
+                over(plate.g(), palette.picture.g()),
+                over(plate.b(), palette.picture.b()),
+            );
             for (what, ink, ground) in [
+                ("text on a plate", palette.ink, plate),
+                ("quiet text on a plate", palette.quiet, plate),
+                ("the question on a plate", palette.lamp, plate),
+                ("alarm in the room", palette.alarm, palette.room),
+                ("lamp in the room", palette.lamp, palette.room),
+                ("text in the room", palette.ink, palette.room),
                 ("text on the wall", palette.ink, palette.wall),
                 ("text on a button", palette.ink, palette.raised),
                 ("quiet text on the wall", palette.quiet, palette.wall),

@@ -20,7 +20,7 @@ const SURELY_LAND: f32 = 0.99;
 /// Fewer samples of a channel leave its light as it is.
 const MIN_SAMPLES: usize = 200;
 
-/// The frames as the stack of the land takes them: unshifted, each channel brought to the reference's level.
+/// The frames as the stack of the land takes them: unshifted but for lateral color, each channel brought to the reference's level.
 pub(super) fn frames(
     rows: &RepairedRows<'_>,
     aligned: &Aligned,
@@ -30,13 +30,16 @@ pub(super) fn frames(
     let Some(foreground) = foreground else { return Ok(Vec::new()) };
     let land = LandSamples::new(rows, foreground);
     let reference = land.read(rows, aligned.reference)?;
+    // As the reference frame lies on itself: nothing moves but the colors that the lens puts apart.
+    let still = aligned.frames.iter().find(|frame| frame.idx == aligned.reference);
+    let still = still.map_or(Transform::Identity, |frame| frame.light_from_reference.clone());
     sky.iter()
         .map(|frame| {
             let light = land.read(rows, frame.frame)?;
             let scale = level_ratio(&reference[GREEN], &light[GREEN]);
             Ok(StackFrame {
                 frame: frame.frame,
-                light_from_reference: Transform::Identity,
+                light_from_reference: still.clone(),
                 // The noise of dark land is read noise, the same in all frames of one setting.
                 weight: 1.0,
                 scale,

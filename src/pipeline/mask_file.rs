@@ -45,15 +45,20 @@ pub fn load_mask(path: &Path, frame: Size, orientation: Orientation) -> Result<L
 
 /// Writes a mask as a 16-bit grey PNG, whole or not at all.
 pub fn save_mask(path: &Path, mask: &ForegroundMask, orientation: Orientation) -> Result<(), Error> {
-    let upright = orientation.upright(&mask.0);
-    let size = upright.size();
-    let codes: Vec<u16> = upright.samples().iter().map(|&alpha| to_code_u16(alpha * 65535.0)).collect();
-    let too_large = "a mask has the size of a decoded frame";
+    let alpha = orientation.upright(&mask.0);
+    save_grey(path, &Plane::from_fn(alpha.size(), |x, y| to_code_u16(alpha.at(x, y) * 65535.0)))
+}
+
+/// Writes codes as a 16-bit grey PNG, whole or not at all.
+pub(super) fn save_grey(path: &Path, codes: &Plane<u16>) -> Result<(), Error> {
+    let size = codes.size();
+    let too_large = "a picture has the size of a decoded frame";
     let (width, height) = (u32::try_from(size.width).expect(too_large), u32::try_from(size.height).expect(too_large));
-    let picture = ImageBuffer::<Luma<u16>, _>::from_raw(width, height, codes).expect("one code a pixel");
+    let picture = ImageBuffer::<Luma<u16>, _>::from_raw(width, height, codes.samples().to_vec());
+    let picture = picture.expect("one code a pixel");
     let needed_bytes = 2 * size.area() as u64;
     replace_file(path, needed_bytes, |out| {
-        // The encoder goes back and forth; a mask is small enough to be held.
+        // The encoder goes back and forth; a grey picture is small enough to be held.
         let mut encoded = Cursor::new(Vec::new());
         picture
             .write_to(&mut encoded, image::ImageFormat::Png)

@@ -3,12 +3,16 @@
 mod burst;
 mod clock;
 mod field;
+mod frame_reports;
 mod gather;
 mod landscape;
+mod layers;
+mod left_out_picture;
 mod lens_profile;
 mod lettering;
 mod lights;
 mod mask_file;
+mod master_cache;
 mod masters;
 mod measuring;
 mod noise;
@@ -16,39 +20,65 @@ mod output;
 mod page;
 mod photometry;
 mod picture;
+mod preview;
 mod proposal;
+mod reading;
 mod report;
+mod report_charts;
+mod report_page;
+mod report_pictures;
+mod report_settings;
 mod request;
 mod residual_picture;
 mod residuals;
+mod room;
 mod rows;
 mod run;
 mod sample;
+mod sheaf;
+mod sky_colors;
+mod sorting;
+mod star_trails;
+mod survey;
+mod taken;
+mod vignetting;
 mod watching;
 
+pub use crate::calibrate::LineNoise;
 pub use crate::detect::{Ellipse, MIDDLE_ZONE, Verdict, ZONES, ZONES_ALONG, Zone};
 pub use crate::develop::{
-    DEFAULT_SKY_LEVEL, DevelopSettings, Development, GradientRemoval, OutputSpace, RowPlace, Stretch, WhiteBalance,
+    DEFAULT_SKY_LEVEL, DevelopSettings, Development, Falloff, GradientRemoval, OutputSpace, RowPlace, Stretch,
+    Vignetting, WhiteBalance,
 };
-pub use crate::foreground::{ForegroundMask, Guide, Proposal, Stroke, StrokeSide};
-pub use crate::raw::{CameraColor, CaptureTime, Metadata};
+pub use crate::export::Compression;
+pub use crate::foreground::{Doubt, ForegroundMask, Guide, Proposal, Stroke, StrokeSide};
+pub use crate::raw::{CameraColor, CaptureTime, FrameScale, Metadata};
+pub use crate::settings::{Combine, FileFormat};
 pub use field::{
     CameraHint, Estimate, FieldCheck, FieldFacts, Focus, FocusDrift, FrameLight, LensPattern, PredictedTrail, Shape,
     TrailBasis, TrailVerdict, check_one_frame, field_check, focus_drift,
 };
-pub use gather::collect_frames;
+pub use gather::{FrameKind, Gathered, collect_frames, gather_frames};
+pub use layers::Layers;
+pub use left_out_picture::{nothing_clipped, save_left_out_picture};
 pub use lens_profile::save_lens_profile;
 pub use mask_file::{LoadedMask, load_mask, save_mask};
 pub use measuring::{FrameFinding, MeasureRequest, MeasureSummary, measure};
-pub use output::{check_output, development, export, save_outcome_mask};
+pub use output::{check_layers, check_output, development, export, save_layers, save_outcome_mask};
 pub use page::{check_page_target, save_plan_page};
 pub use picture::{Picture, open_picture};
+pub use preview::{PREVIEW_FRAMES, Preview, preview};
 pub use proposal::{LOW_CONFIDENCE, MaskProposal, propose_mask};
-pub use report::{FrameReport, LensReport, LensStart, NoiseReport, RadiusResidual, Report};
-pub use request::{Combine, DEFAULT_MEMORY_BYTES, ExportSettings, FileFormat, MaskChoice, ReferenceChoice, Request};
+pub use report::{
+    BandingReport, FalloffSource, FrameReport, LensReport, LensStart, MasterReport, NoiseModelReport, NoiseReport,
+    Program, RadiusResidual, Report, VignettingReport,
+};
+pub use report_page::save_report_page;
+pub use report_settings::RunSettings;
+pub use request::{Colors, DEFAULT_MEMORY_BYTES, ExportSettings, MaskChoice, MasterCache, ReferenceChoice, Request};
 pub use residual_picture::save_residual_picture;
 pub use residuals::{Arrow, FrameResiduals, round_below, typical_error_px};
-pub use run::{Outcome, run};
+pub use run::{Found, Outcome, decode_by, run};
 pub use sample::write_sample_frames;
 pub use watching::{FolderWatch, SETTLE, watch};
 

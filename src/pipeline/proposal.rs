@@ -7,10 +7,10 @@ use crate::job::Monitor;
 use crate::pipeline::burst::{self, Aligned};
 use crate::pipeline::clock::StageClock;
 use crate::pipeline::lights::Reading;
+use crate::pipeline::reading::read_burst;
 use crate::pipeline::report::Report;
 use crate::pipeline::request::{MaskChoice, Request};
 use crate::pipeline::rows::RepairedRows;
-use crate::pipeline::run::{prepare, read_frames};
 use crate::pixels::{Orientation, Plane, Point, Rect, Size, nearest_index};
 use crate::stack::MosaicRows;
 
@@ -38,9 +38,8 @@ pub fn propose_mask(monitor: &Monitor, request: &Request) -> Result<MaskProposal
     let mut report = Report::default();
     let mut clock = StageClock::start();
     let request = Request { mask: MaskChoice::Auto, ..request.clone() };
-    let prepared = prepare(monitor, &request, &mut report)?;
-    let orientation = prepared.basis.orientation;
-    let burst = read_frames(monitor, &request, prepared, &mut clock, &mut report)?;
+    let burst = read_burst(monitor, &request, &mut clock, &mut report)?;
+    let orientation = burst.basis.orientation;
     let rows = burst.rows();
     let proposal = match burst::align(monitor, &request, &burst) {
         Ok(aligned) => propose_aligned(monitor, &rows, &aligned, orientation)?,
@@ -101,7 +100,7 @@ fn propose_unaligned(
 pub(super) fn notes(proposal: &Proposal) -> Vec<String> {
     let mut notes = proposal.notes.clone();
     if proposal.confidence < LOW_CONFIDENCE {
-        let place = proposal.doubt.map_or(String::new(), |at| format!(", best near ({:.0}, {:.0})", at.x, at.y));
+        let place = proposal.doubt().map_or(String::new(), |at| format!(", best near ({:.0}, {:.0})", at.x, at.y));
         notes.push(format!(
             "the proposed landscape is uncertain ({:.0} %): look at it and correct it with a stroke{place}, or give a mask",
             100.0 * proposal.confidence

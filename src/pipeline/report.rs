@@ -5,30 +5,141 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
+use crate::calibrate::LineNoise;
+use crate::develop::Falloff;
 use crate::error::Error;
 use crate::export::replace_file;
+use crate::pipeline::report_settings::RunSettings;
+use crate::pipeline::request::ExportSettings;
 use crate::pixels::Projection;
 use crate::register::{LensFit, LensParameter, Optics};
 
 /// What became of a run. Names are stable: other programs read them.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Report {
+    /// Name and version of the program.
+    pub program: Program,
+    /// The words of the command line that asked for the run, quoted for a shell; `None` for a run from the window.
+    pub command: Option<String>,
+    /// What was asked of the run.
+    pub settings: RunSettings,
+    /// What was asked of the picture's file; `None` where none was written.
+    pub export: Option<ExportSettings>,
     /// Every light frame given, in the order given.
     pub frames: Vec<FrameReport>,
     /// File name of the reference frame.
     pub reference: String,
     /// The lens, where a camera explains the burst.
     pub lens: Option<LensReport>,
+    /// The averaged calibration frames that were used.
+    pub masters: Vec<MasterReport>,
     /// How much cleaner the picture is.
     pub noise: Option<NoiseReport>,
     /// Hot and dead pixels repaired.
     pub defects_repaired: usize,
+    /// Offsets of whole rows and columns.
+    pub banding: BandingReport,
+    /// What the lens loses towards the corners.
+    pub vignetting: VignettingReport,
+    /// Gain and read noise as the burst shows them.
+    pub noise_model: Option<NoiseModelReport>,
     /// Things a person should know; each a sentence.
     pub notes: Vec<String>,
-    /// Wall time of each stage.
+    /// Wall time of each stage, in seconds.
     pub seconds: StageSeconds,
     /// Largest memory of this process and its children together, where the system tells.
     pub peak_memory_bytes: Option<u64>,
+}
+
+/// Offsets that the readout of the sensor adds to whole rows of a frame and to whole columns of the burst.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct BandingReport {
+    /// Anew in each frame.
+    pub rows: LineNoise,
+    /// The same in all frames.
+    pub columns: LineNoise,
+}
+
+/// What the lens loses towards the corners, and how that is known.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct VignettingReport {
+    /// What it is known from.
+    pub source: FalloffSource,
+    /// a₁, a₂, a₃: light left is 1 + a₁ r² + a₂ r⁴ + a₃ r⁶, r = 1 in the corners.
+    pub terms: [f64; 3],
+    /// Share of the light lost in the corners.
+    pub corner_loss: f64,
+    /// How sure that is, or why it is not known.
+    pub remark: String,
+}
+
+/// What a falloff is known from.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum FalloffSource {
+    /// It is not known.
+    #[default]
+    None,
+    /// Flat frames: every frame was divided by them.
+    Flats,
+    /// The lens profile: made up for in development.
+    Profile,
+    /// The sky of the stack: made up for in development.
+    Sky,
+}
+
+impl VignettingReport {
+    pub(super) fn new(source: FalloffSource, falloff: &Falloff, remark: String) -> Self {
+        Self { source, terms: falloff.terms, corner_loss: falloff.corner_loss(), remark }
+    }
+
+    pub(super) fn none(remark: String) -> Self {
+        Self { remark, ..Self::default() }
+    }
+}
+
+/// Gain and read noise of the camera, fitted on the burst (photon transfer), and the noise that follows from them.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct NoiseModelReport {
+    /// Electrons at the white level.
+    pub electrons_at_white: f64,
+    /// Electrons of one data number, of frames whose numbers are in proportion to the light.
+    pub electrons_per_dn: Option<f64>,
+    /// Standard deviation of reading one sample, rounding included.
+    pub read_noise_electrons: f64,
+    /// What `noise.single` should be.
+    pub predicted_single: f64,
+    /// What `noise.stack` should be with the weights used and nothing clipped.
+    pub predicted_stack: f64,
+}
+
+/// Averaged calibration frames of one kind.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct MasterReport {
+    /// `dark`, `flat` or `bias`.
+    pub kind: String,
+    /// Frames in the mean.
+    pub frames: usize,
+    /// How they were taken, in words.
+    pub setting: String,
+    /// Whether the mean was kept from an earlier run.
+    pub from_cache: bool,
+}
+
+/// Name and version of the program.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Program(String);
+
+impl Default for Program {
+    fn default() -> Self {
+        Self(concat!("Nightsheaf ", env!("CARGO_PKG_VERSION")).to_owned())
+    }
+}
+
+impl std::fmt::Display for Program {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        formatter.write_str(&self.0)
+    }
 }
 
 /// Wall time of each stage, in the order of the work.
@@ -60,7 +171,19 @@ pub struct FrameReport {
     pub rms_px: Option<f64>,
     /// Why the frame was not aligned by the lens fitted to the stars, where it was not.
     pub registration_reason: Option<String>,
-    /// That distance from the middle of the picture to its corners; rings without stars are left out.
+    /// When the exposure began by the camera's clock, as in RFC 3339, with the offset where the camera tells one.
+    pub capture_time: Option<String>,
+    /// Shutter time.
+    pub exposure_secs: Option<f64>,
+    /// Stars found.
+    pub stars: usize,
+    /// Median width of the stars at half their height.
+    pub fwhm_px: Option<f32>,
+    /// Median of long over short axis of the stars; 1 is round.
+    pub elongation: Option<f32>,
+    /// Median level of the green sky, 1.0 at the white level.
+    pub sky_level: Option<f32>,
+    /// Distance of the star pairs from the middle of the picture to its corners; rings without stars are left out.
     pub residuals_by_radius: Vec<RadiusResidual>,
 }
 
@@ -149,6 +272,36 @@ pub struct NoiseReport {
 }
 
 impl Report {
+    /// What was done to the frames before they were stacked; each a line without a full stop.
+    #[must_use]
+    pub fn calibration_lines(&self) -> Vec<String> {
+        let mut lines = Vec::new();
+        for master in &self.masters {
+            let origin = if master.from_cache { "kept from an earlier run" } else { "averaged now" };
+            let frames = if master.frames == 1 { "frame" } else { "frames" };
+            lines.push(format!("{}: {} {frames} of {}, {origin}", master.kind, master.frames, master.setting));
+        }
+        let sigma = self.noise_model.map(|model| model.predicted_single).filter(|&sigma| sigma > 0.0);
+        for (noise, name) in [(self.banding.rows, "row"), (self.banding.columns, "column")] {
+            if noise.removed {
+                let share = sigma.map_or(String::new(), |sigma| {
+                    format!(", {:.0} % of the noise of a frame", 100.0 * noise.sigma / sigma)
+                });
+                lines.push(format!("{name} noise of {:.1e} removed{share}", noise.sigma));
+            }
+        }
+        let VignettingReport { source, corner_loss, remark, .. } = &self.vignetting;
+        let loss = format!("the lens loses {:.0} % of the light in the corners", 100.0 * corner_loss);
+        match source {
+            FalloffSource::Flats => lines.push(format!("{loss}: levelled by the flats")),
+            FalloffSource::Profile => lines.push(format!("{loss}, by its profile: levelled in the picture")),
+            FalloffSource::Sky => lines.push(format!("{loss}, by the sky ({remark}): levelled in the picture")),
+            FalloffSource::None if remark.is_empty() => {}
+            FalloffSource::None => lines.push(format!("the corners are left as they are: {remark}")),
+        }
+        lines
+    }
+
     /// Writes the report as JSON, whole or not at all.
     pub fn save(&self, path: &Path) -> Result<(), Error> {
         let text = serde_json::to_string_pretty(self).expect("a report is plain data");

@@ -13,7 +13,7 @@ use crate::detect::Verdict;
 use crate::error::Error;
 use crate::job::Monitor;
 use crate::pipeline::burst::judge_readings;
-use crate::pipeline::gather::frames_of_folder;
+use crate::pipeline::gather::{FrameKind, frames_of_folder};
 use crate::pipeline::lights::Reading;
 use crate::pipeline::measuring::{FrameFinding, MeasureRequest, measure_with_readings};
 use crate::pixels::Orientation;
@@ -135,8 +135,10 @@ impl Night {
         let one = MeasureRequest { lights: vec![path.clone()], ..request.clone() };
         let (finding, reading) = match measure_with_readings(monitor, &one, |_, _| {}) {
             Ok((mut findings, mut readings)) => {
-                let both = findings.pop().zip(readings.pop());
-                both.expect("a measured frame has a finding")
+                let finding = findings.pop().expect("a frame that was asked for has a finding");
+                // A frame that is no light has no reading.
+                let reading = readings.pop().unwrap_or_else(|| Err(finding.reason.clone()));
+                (finding, reading)
             }
             Err(Error::TooFewFrames { set_aside, .. }) => {
                 let reason = set_aside.into_iter().map(|(_, reason)| reason).collect::<Vec<_>>().join("; ");
@@ -167,6 +169,7 @@ impl Night {
 fn unread(path: PathBuf, reason: &str) -> FrameFinding {
     FrameFinding {
         path,
+        kind: FrameKind::Light,
         size: None,
         orientation: Orientation::Normal,
         metadata: Metadata::default(),

@@ -17,6 +17,8 @@ pub(crate) struct Field {
     /// Where the stars of each cell begin in `members`, with one more entry at the end.
     starts: Vec<usize>,
     members: Vec<usize>,
+    /// Stars a square pixel around each cell.
+    densities: Vec<f64>,
 }
 
 impl Field {
@@ -52,8 +54,10 @@ impl Field {
             rows,
             starts: vec![0; columns * rows + 1],
             members: vec![],
+            densities: vec![],
         };
         field.fill();
+        field.densities = (0..columns * rows).map(|cell| field.density_around(cell)).collect();
         field
     }
 
@@ -104,8 +108,12 @@ impl Field {
 
     /// Stars a square pixel around a point: of the nine cells around it, but never below the frame's mean.
     pub(crate) fn density(&self, point: Point) -> f64 {
+        self.cell(point).map_or(0.0, |(column, row)| self.densities[row * self.columns + column])
+    }
+
+    fn density_around(&self, cell: usize) -> f64 {
         let mean = self.len() as f64 / (self.size.area() as f64).max(1.0);
-        let Some((column, row)) = self.cell(point) else { return mean };
+        let (column, row) = (cell % self.columns, cell / self.columns);
         let (left, right) = (column.saturating_sub(1), (column + 1).min(self.columns - 1));
         let (top, bottom) = (row.saturating_sub(1), (row + 1).min(self.rows - 1));
         let count: usize = (top..=bottom)

@@ -10,8 +10,10 @@ use super::lens_prior::{N_LENS, PARAMETER_NAMES};
 use super::matching::{N_SEED, PairSolution, agreement, mutual_pairs, places};
 use super::plane::{axis_sigma, errors_px, fit_homography, fit_similarity, tukey_weight};
 use super::{AlignError, BurstRegistration, LensFit, LensParameter, Model, Registration, Residual, StarMatch};
-use crate::pixels::{CameraTransform, Point, Refraction, Transform};
+use crate::pixels::{CameraTransform, Homography, Point, Refraction, Transform};
 
+/// Why a frame of a burst without a lens is aligned in the plane.
+const NO_LENS: &str = "no lens fits the burst";
 /// Fewest pairs for a homography: twice what it needs.
 const MIN_HOMOGRAPHY_PAIRS: usize = 8;
 /// A map of the plane replaces the camera when its errors on stars it was not fitted to are smaller by this.
@@ -102,10 +104,11 @@ fn lens_fit(fit: &Fit) -> LensFit {
         zenith: scene.air().as_ref().map(Refraction::zenith).map(|zenith| zenith.into()),
         fitted: fit.lens_fitted,
         from_profile: scene.prior.from_profile,
+        profile_refused: fit.profile_refused.clone(),
         parameters: (0..N_LENS).map(parameter).collect(),
         n_stars: scene.stars.len(),
         n_sightings: fit.adjusted.n_sightings,
-        noise_ratio: fit.adjusted.scale,
+        noise_ratio: fit.adjusted.noise_ratio,
     }
 }
 
@@ -133,7 +136,7 @@ impl Pair<'_> {
         fit: Option<(&Fit, usize)>,
         tolerance_px: f64,
     ) -> Result<Finished, AlignError> {
-        let mut reason = "no lens fits the burst".to_owned();
+        let mut reason = NO_LENS.to_owned();
         if let Some((fit, frame)) = fit {
             let scene = &fit.adjusted.scene;
             let rotation: Rotation3<f64> = scene.frames[frame].inverse();
@@ -144,7 +147,8 @@ impl Pair<'_> {
                     true => (Model::LensFitted, None),
                     false => (Model::LensHeld, Some("the stars moved too little to measure the lens".to_owned())),
                 };
-                match self.doubt(&camera, &pairs) {
+                let lost = || self.lost_stars(start, pairs.len(), tolerance_px);
+                match self.doubt(&camera, &pairs).or_else(lost) {
                     None => return Ok(self.wrapped(camera, model, pairs, held)),
                     Some(doubt) => reason = doubt,
                 }
@@ -187,11 +191,27 @@ impl Pair<'_> {
         })
     }
 
+    /// Why a map of the plane would be better than the camera, if the camera leaves many of the stars unexplained
+    /// that were matched at first: a few that agree by its side are no proof for the others.
+    fn lost_stars(&self, start: &PairSolution, n_pairs: usize, tolerance_px: f64) -> Option<String> {
+        if 4 * n_pairs >= 3 * start.pairs.len() {
+            return None;
+        }
+        let n_plane = self.in_the_plane(start, NO_LENS, tolerance_px)?.registration.n_matched;
+        (2 * n_plane > 3 * n_pairs).then(|| {
+            format!("a map of the plane brings {n_plane} of its stars together, the lens of the burst {n_pairs}")
+        })
+    }
+
     /// Homography, or similarity for few pairs, from the pairs of the first match.
     fn in_the_plane(&self, start: &PairSolution, reason: &str, tolerance_px: f64) -> Option<Finished> {
         let first = places(&start.pairs, self.light, self.reference);
         let homography = fit_homography(&first).filter(|_| first.len() >= MIN_HOMOGRAPHY_PAIRS);
-        let candidates = [(homography, Model::Homography), (fit_similarity(&first), Model::Similarity)];
+        let similarity = fit_similarity(&first);
+        let candidates = [
+            (homography.and_then(|map| self.refitted(map, fit_homography, tolerance_px)), Model::Homography),
+            (similarity.and_then(|map| self.refitted(map, fit_similarity, tolerance_px)), Model::Similarity),
+        ];
         for (map, model) in candidates {
             let Some(map) = map else { continue };
             let transform = Transform::Homography(map);
@@ -204,6 +224,20 @@ impl Pair<'_> {
             }
         }
         None
+    }
+
+    /// A map fitted again to all stars that it brings near each other: the first match may know the middle only.
+    fn refitted(
+        &self,
+        mut map: Homography,
+        fit: fn(&[(Point, Point)]) -> Option<Homography>,
+        tolerance_px: f64,
+    ) -> Option<Homography> {
+        for factor in [3.0, 3.0, 1.5] {
+            let pairs = self.pairs(&Transform::Homography(map), factor * tolerance_px);
+            map = fit(&places(&pairs, self.light, self.reference))?;
+        }
+        Some(map)
     }
 
     fn wrapped(

@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 use crate::demosaic::Window;
 use crate::foreground::ForegroundMask;
-use crate::pixels::{Plane, Size};
+use crate::pixels::{Plane, Point, Size};
 
 /// More foreground than this is no sky.
 const BLOCKED_ABOVE: f32 = 0.02;
@@ -38,15 +38,33 @@ impl Visibility {
         Self(weight)
     }
 
+    /// The weight at the pixel next to a place; that of the border outside the frame.
+    pub(super) fn nearest(&self, place: Point) -> u8 {
+        let Size { width, height } = self.0.size();
+        // Casts saturate at 0.
+        let pixel = |position: f64, len: usize| ((position + 0.5) as usize).min(len - 1);
+        self.0.at(pixel(place.x, width), pixel(place.y, height))
+    }
+
     /// Writes the weight into the fourth lane of the pixels of a window; outside the frame that of its border.
     pub(super) fn write(&self, window: Window, pixels: &mut [crate::demosaic::Pixel]) {
+        self.each(window, |place, weight| pixels[place][3] = weight);
+    }
+
+    /// Writes the weights of a window.
+    pub(super) fn write_plane(&self, window: Window, weights: &mut Vec<f32>) {
+        weights.resize(window.size.area(), 0.0);
+        self.each(window, |place, weight| weights[place] = weight);
+    }
+
+    fn each(&self, window: Window, mut write: impl FnMut(usize, f32)) {
         let Size { width, height } = self.0.size();
-        for (row, pixels) in pixels.chunks_exact_mut(window.size.width).enumerate() {
+        for row in 0..window.size.height {
             let y = (window.y + row as isize).clamp(0, height as isize - 1) as usize;
             let weights = self.0.row(y);
-            for (column, pixel) in pixels.iter_mut().enumerate() {
+            for column in 0..window.size.width {
                 let x = (window.x + column as isize).clamp(0, width as isize - 1) as usize;
-                pixel[3] = f32::from(weights[x]) * (1.0 / 255.0);
+                write(row * window.size.width + column, f32::from(weights[x]) * (1.0 / 255.0));
             }
         }
     }

@@ -199,6 +199,8 @@ impl Burst {
                 clock_secs: FIRST_OPENING_SECS + scene.opening_secs(idx) + error_secs,
                 utc_offset_minutes: Some(60),
             }),
+            temperature_celsius: scene.temperature_celsius,
+            place: None,
         }
     }
 

@@ -4,8 +4,8 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use crate::error::{Error, WithSources};
-use crate::gui::action::Action;
 use crate::gui::app::{App, MOST_UPLOADS};
+use crate::gui::canvas::Layers;
 use crate::gui::dialogs::Answer;
 use crate::gui::history::Edit;
 use crate::gui::lane::Ended;
@@ -13,7 +13,7 @@ use crate::gui::layer::Layer;
 use crate::gui::sheaf::{Frame, Land, file_name};
 use crate::gui::state::{PathFor, Shown};
 use crate::gui::widgets::single;
-use crate::gui::works::{Developed, Filed, Heard, Ready, Stacked};
+use crate::gui::works::{Developed, Filed, Heard, Previewed, Ready, Stacked};
 use crate::pipeline::{FrameFinding, typical_error_px};
 
 impl App {
@@ -40,6 +40,14 @@ impl App {
             self.state.watching = None;
             self.take::<()>(Some(ended), |_, ()| {});
         }
+        let corrected = self.lanes.mask.poll(&context).map(|ended| match ended {
+            Ended::Result(result) => Ended::Result(result.map_err(Error::Cancelled)),
+            Ended::Broken(text) => Ended::Broken(text),
+        });
+        self.take(corrected, Self::take_corrected);
+        let previewed = self.lanes.preview.poll(&context);
+        self.take_or_forget(previewed);
+        self.keep_preview();
         let filed = self.lanes.file.poll(&context);
         self.take(filed, Self::take_filed);
         if let Some(answer) = self.dialog.as_ref().and_then(|dialog| dialog.answer()) {
@@ -50,12 +58,19 @@ impl App {
     }
 
     /// Hands a result on, or tells why there is none; a cancelled one needs no words.
-    fn take<T>(&mut self, ended: Option<Ended<Result<T, Error>>>, with: fn(&mut Self, T)) {
+    pub(super) fn take<T>(&mut self, ended: Option<Ended<Result<T, Error>>>, with: fn(&mut Self, T)) {
         match ended {
             None | Some(Ended::Result(Err(Error::Cancelled(_)))) => {}
             Some(Ended::Result(Ok(result))) => with(self, result),
             Some(Ended::Result(Err(error))) => self.state.fail(WithSources(&error).to_string()),
             Some(Ended::Broken(text)) => self.state.fail(text),
+        }
+    }
+
+    /// A preview that fails says nothing that the run would not say: it comes by itself and was not asked for.
+    fn take_or_forget(&mut self, ended: Option<Ended<Result<Previewed, Error>>>) {
+        if let Some(Ended::Result(Ok(previewed))) = ended {
+            self.take_preview(previewed);
         }
     }
 
@@ -80,6 +95,10 @@ impl App {
         if frames.iter().map(|frame| &frame.path).eq(&paths) {
             return;
         }
+        let shown_path = match self.state.shown {
+            Some(Shown::Frame(index)) => frames.get(index).map(|frame| frame.path.clone()),
+            _ => None,
+        };
         let mut known = std::mem::take(frames);
         let keep = |path: PathBuf| {
             let before = known.iter().position(|frame| frame.path == path);
@@ -88,24 +107,43 @@ impl App {
         *frames = paths.into_iter().map(keep).collect();
         // Edits name frames by their place in the list, which has changed.
         self.history.clear();
-        self.show_first();
+        let place = shown_path.and_then(|path| self.state.sheaf.frames.iter().position(|frame| frame.path == path));
+        match place {
+            // The same frame, perhaps at another place of the list, is on the canvas or being opened.
+            Some(index) => self.state.shown = Some(Shown::Frame(index)),
+            None => self.show_first(),
+        }
     }
 
     /// The middle of the burst is shown first: there the reference will be.
-    fn show_first(&mut self) {
+    pub(super) fn show_first(&mut self) {
         let middle = self.state.sheaf.frames.len() / 2;
         let index = match self.state.shown {
             Some(Shown::Frame(index)) if index < self.state.sheaf.frames.len() => index,
-            Some(Shown::Stack) => return,
+            Some(Shown::Stack | Shown::Preview) => return,
             _ => middle,
         };
         self.layers.frame = None;
-        self.show(Shown::Frame(index));
+        self.show_without_choice(Shown::Frame(index));
     }
 
     fn take_findings(&mut self, findings: Vec<FrameFinding>) {
         for finding in findings {
             self.take_finding(finding);
+        }
+        self.show_a_used_frame();
+    }
+
+    /// Nobody asked for a frame that is set aside: the nearest one that takes part is a better first sight.
+    fn show_a_used_frame(&mut self) {
+        let Some(Shown::Frame(index)) = self.state.shown else { return };
+        let frames = &self.state.sheaf.frames;
+        if !self.shows_results || frames.get(index).is_none_or(|frame| !frame.is_aside()) {
+            return;
+        }
+        let used = (0..frames.len()).filter(|&other| !frames[other].is_aside());
+        if let Some(nearest) = used.min_by_key(|other| other.abs_diff(index)) {
+            self.show_without_choice(Shown::Frame(nearest));
         }
     }
 
@@ -123,11 +161,7 @@ impl App {
         let Stacked { outcome, foreground, stack, single } = stacked;
         self.layers.stack = Some(self.new_layer(stack));
         self.layers.single = single.map(|single| self.new_layer(single));
-        if self.state.sheaf.land == Land::Found
-            && let Some(foreground) = foreground
-        {
-            self.state.sheaf.mask = Some(foreground);
-        }
+        self.take_found(foreground, outcome.found.clone());
         self.state.report = Some(outcome.report.clone());
         let arrows = outcome.residuals.iter().flat_map(|frame| &frame.on_reference);
         self.state.typical_error_px = typical_error_px(arrows);
@@ -136,13 +170,13 @@ impl App {
         self.state.exported = None;
         self.stacked_from = self.running_key.take();
         self.state.stack_is_old = self.stacked_from.as_ref().is_some_and(|key| *key != self.run_key());
-        self.apply(Action::Show(Shown::Stack));
+        self.show_without_choice(Shown::Stack);
         if self.state.sheaf.frames.iter().any(|frame| frame.finding.is_none()) {
             self.measure();
         }
     }
 
-    fn new_layer(&mut self, ready: Ready) -> Layer {
+    pub(super) fn new_layer(&mut self, ready: Ready) -> Layer {
         self.n_layers += 1;
         let mut layer = Layer::new(self.n_layers, Arc::clone(&ready.pyramid));
         layer.set_tone(ready.tone);
@@ -154,9 +188,12 @@ impl App {
         if let (Some(layer), Some(tone)) = (&mut self.layers.frame, developed.frame) {
             layer.set_tone(tone);
         }
-        let Some(tone) = developed.stack else { return };
-        for layer in [&mut self.layers.stack, &mut self.layers.single].into_iter().flatten() {
-            layer.set_tone(Arc::clone(&tone));
+        let Layers { stack, single, preview, preview_single, .. } = &mut self.layers;
+        for (tone, layers) in [(developed.stack, [stack, single]), (developed.preview, [preview, preview_single])] {
+            let Some(tone) = tone else { continue };
+            for layer in layers.into_iter().flatten() {
+                layer.set_tone(Arc::clone(&tone));
+            }
         }
     }
 
@@ -175,20 +212,30 @@ impl App {
             }
             Filed::PageSaved(path) => self.state.note(format!("The plan is written to {}", path.display())),
             Filed::MaskSaved(path) => self.state.note(format!("The mask is written to {}", path.display())),
+            Filed::Calibration(kind, paths) => self.take_calibration(kind, paths),
+            Filed::LensSaved(path) => self.state.note(format!("The lens profile is written to {}", path.display())),
             Filed::Exported(path) => {
                 self.state.note(format!("{} is written: {}", file_name(&path), path.display()));
+                self.last_output = Some(path.clone());
                 self.state.exported = Some(path);
             }
         }
     }
 
-    fn take_answer(&mut self, answer: Answer) {
+    pub(super) fn take_answer(&mut self, answer: Answer) {
         match answer {
             Answer::Chosen(path_for, paths) => self.use_paths(path_for, paths),
             Answer::Cancelled => {}
             Answer::NoDialog(question) => {
                 let start = question.start.map(|folder| folder.join(&question.file_name));
-                let named = matches!(question.path_for, PathFor::Export | PathFor::MaskToSave | PathFor::PlanPage);
+                let targets = [
+                    PathFor::Export,
+                    PathFor::MaskToSave,
+                    PathFor::SheafToSave,
+                    PathFor::LensProfileToSave,
+                    PathFor::PlanPage,
+                ];
+                let named = targets.contains(&question.path_for);
                 self.state.typed_path =
                     start.filter(|_| named).map_or(question.file_name, |path| path.display().to_string());
                 self.state.path_for = Some(question.path_for);

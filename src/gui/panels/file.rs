@@ -3,6 +3,7 @@
 use eframe::egui::Ui;
 
 use crate::gui::action::Action;
+use crate::gui::panels::keeping;
 use crate::gui::sheaf::{Choices, file_name};
 use crate::gui::state::State;
 use crate::gui::widgets::{WordOf, plain_button, quiet, words};
@@ -54,7 +55,8 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
     if let Some(report) = &state.report {
         figures(ui, report);
     }
-    action
+    ui.add_space(6.0);
+    keeping::save_rows(ui, state).or(action)
 }
 
 /// What the stack is made of.
@@ -67,6 +69,7 @@ fn figures(ui: &mut Ui, report: &Report) {
     if report.defects_repaired > 0 {
         lines.push(format!("{} hot or dead pixels repaired", report.defects_repaired));
     }
+    lines.extend(report.calibration_lines());
     lines.extend(report.notes.iter().cloned());
     for line in lines {
         quiet(ui, &line);
