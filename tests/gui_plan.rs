@@ -1,6 +1,13 @@
 //! The drawer of plan and field check through the accessibility tree, and the folder that is watched.
 #![cfg(feature = "gui")]
 
+#[allow(dead_code, reason = "shared with tests that need more of it")]
+#[path = "support/raster.rs"]
+mod raster;
+#[allow(dead_code, reason = "shared with tests that need more of it")]
+#[path = "support/stage.rs"]
+mod stage;
+
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
@@ -191,10 +198,9 @@ fn frame_into(folder: &Path, name: &str, seed: u64) {
     write_cfa_dng(&folder.join(name), &Burst::new(scene).light(0)).expect("room for a small frame");
 }
 
-/// The window decodes in a child of the running program, which in a test is the test itself and answers nothing:
-/// what can be seen here is that frames join and are told.
 #[test]
 fn frames_that_come_into_a_watched_folder_join_the_night() {
+    nightsheaf::pipeline::decode_by(PathBuf::from(env!("CARGO_BIN_EXE_nightsheaf-cli")));
     let folder = tempfile::tempdir().expect("a temporary folder");
     let mut harness = window(Vec::new());
     harness.step();
@@ -209,10 +215,38 @@ fn frames_that_come_into_a_watched_folder_join_the_night() {
     });
     assert_eq!(app(&mut harness).state().shown, Some(Shown::Frame(0)), "the latest frame is shown");
     frame_into(folder.path(), "night-002.dng", 2);
-    wait_until(&mut harness, "the second joined", |state| state.sheaf.frames.len() == 2);
-    assert_eq!(app(&mut harness).state().shown, Some(Shown::Frame(1)), "and now that one");
+    wait_until(&mut harness, "the second is measured", |state| {
+        state.sheaf.frames.len() == 2 && state.sheaf.frames[1].finding.is_some()
+    });
+    let state = app(&mut harness).state();
+    assert_eq!(state.shown, Some(Shown::Frame(1)), "and now that one");
+    let finding = state.sheaf.frames[1].finding.as_ref().expect("just waited for");
+    assert!(finding.measures.is_some_and(|measures| measures.stars > 20), "{}", finding.reason);
+    harness.key_press(Key::T);
+    harness.step();
+    harness.step();
+    assert!(says(&harness, "night-002.dng") && says(&harness, "best of this burst"), "{:?}", texts(&harness));
     app(&mut harness).apply(Action::StopWatching);
     assert_eq!(app(&mut harness).state().watching, None, "it stopped");
+}
+
+/// The drawer over the sample frames, drawn in all lights; the pictures stay in the build's temporary folder.
+#[test]
+fn the_drawer_is_drawn_in_every_light() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-frames");
+    let mut stage = stage::Stage::open(vec![folder], Some(Path::new(env!("CARGO_BIN_EXE_nightsheaf-cli"))));
+    stage.wait("the frames are measured", |state| state.sheaf.frames.len() == 11 && !state.measuring);
+    stage.apply(Action::Show(Shown::Frame(3)));
+    stage.apply(Action::EditPlan(Box::new(alpine())));
+    stage.apply(Action::TogglePlan);
+    for theme in Theme::ALL {
+        stage.apply(Action::UseTheme(theme));
+        let picture = stage.picture();
+        let name = format!("plan-{}.png", theme.name().to_lowercase());
+        picture.save(PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join(name)).expect("room for a picture");
+        let red_only = picture.pixels().all(|pixel| pixel.0[1] == 0 && pixel.0[2] == 0);
+        assert_eq!(red_only, theme == Theme::Red, "{}", theme.name());
+    }
 }
 
 #[test]
