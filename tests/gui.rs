@@ -68,6 +68,7 @@ fn frame(idx: usize, verdict: Verdict, reason: &str) -> Frame {
             sky_level: 0.02,
             clipped_fraction: 0.0,
         }),
+        field: None,
         verdict,
         reason: reason.to_owned(),
     };

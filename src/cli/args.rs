@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+pub use crate::cli::field_args::{MeasureArguments, PlanArguments};
 use crate::cli::values::{memory_size, positive_f32, white_balance};
 use crate::pipeline::{Colors, Combine, Compression, DevelopSettings, ExportSettings, FileFormat, GradientRemoval};
 use crate::pipeline::{MaskChoice, MasterCache, OutputSpace, ReferenceChoice, Request, Vignetting, WhiteBalance};
@@ -25,11 +26,11 @@ pub enum Command {
     /// Make the picture of a saved sheaf, byte for byte as the window does
     Export(ExportArguments),
     /// Measure the frames of a burst, one line each
-    Measure(MeasureArguments),
+    Measure(Box<MeasureArguments>),
     /// Propose which part of the burst is landscape
     Mask(MaskArguments),
     /// Plan a night: how long to expose, how many frames, when it is dark
-    Plan(PlanArguments),
+    Plan(Box<PlanArguments>),
 }
 
 /// `stack`.
@@ -172,59 +173,6 @@ pub struct ExportArguments {
     /// Print the seconds of each stage
     #[arg(long)]
     pub timings: bool,
-}
-
-/// `measure`.
-#[derive(Debug, Args)]
-pub struct MeasureArguments {
-    /// Frames, or folders of them
-    #[arg(required = true, value_name = "PATH")]
-    pub frames: Vec<PathBuf>,
-    /// One JSON list instead of lines
-    #[arg(long)]
-    pub json: bool,
-    /// Threads to work with; all cores where not given
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
-    pub threads: Option<u16>,
-}
-
-/// `plan`.
-#[derive(Debug, Args)]
-#[command(group(clap::ArgGroup::new("zone").required(true).args(["time_zone", "utc_offset"])))]
-pub struct PlanArguments {
-    /// Degrees, north is positive; used here and sent nowhere
-    #[arg(long, value_name = "DEGREES", allow_negative_numbers = true)]
-    pub latitude: f64,
-    /// Degrees, east is positive
-    #[arg(long, value_name = "DEGREES", allow_negative_numbers = true)]
-    pub longitude: f64,
-    /// The evening's date, as in 2027-03-10
-    #[arg(long, value_name = "DATE")]
-    pub date: jiff::civil::Date,
-    /// Clock of the place by name, as in Europe/Zurich
-    #[arg(long, value_name = "NAME")]
-    pub time_zone: Option<String>,
-    /// Clock of the place by its offset, as in +01:00
-    #[arg(long, value_name = "OFFSET", allow_hyphen_values = true)]
-    pub utc_offset: Option<String>,
-    /// Focal length in mm
-    #[arg(long, value_name = "MM", default_value_t = 12.0)]
-    pub focal: f64,
-    /// The f-number
-    #[arg(long, value_name = "F", default_value_t = 2.0)]
-    pub aperture: f64,
-    /// Width of the sensor in mm
-    #[arg(long, value_name = "MM", default_value_t = 23.5)]
-    pub sensor_width: f64,
-    /// Pixels along the width
-    #[arg(long, value_name = "N", default_value_t = 6000)]
-    pub pixels: usize,
-    /// Declination of the sky in the middle of the frame, degrees
-    #[arg(long, value_name = "DEGREES", default_value_t = 0.0, allow_negative_numbers = true)]
-    pub declination: f64,
-    /// JSON instead of a page
-    #[arg(long)]
-    pub json: bool,
 }
 
 /// `mask`.

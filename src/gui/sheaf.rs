@@ -278,6 +278,7 @@ mod tests {
             orientation: crate::pixels::Orientation::Normal,
             metadata: crate::pipeline::Metadata::default(),
             measures: None,
+            field: None,
             verdict: Verdict::SetAside,
             reason: "is a dark frame".to_owned(),
         });

@@ -168,6 +168,7 @@ pub(crate) mod tests {
             orientation: Orientation::Normal,
             metadata: Metadata { exposure_secs: Some(10.0), capture_time, ..Metadata::default() },
             measures: Some(measures),
+            field: None,
             verdict: Verdict::Use,
             reason: String::new(),
         };

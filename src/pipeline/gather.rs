@@ -122,7 +122,8 @@ pub fn collect_frames(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Error> {
     Ok(frames)
 }
 
-fn frames_of_folder(folder: &Path) -> Result<Vec<PathBuf>, Error> {
+/// The frame files of one folder by name; hidden files and other kinds are left out.
+pub(super) fn frames_of_folder(folder: &Path) -> Result<Vec<PathBuf>, Error> {
     let problem = |source| Error::Folder { path: folder.to_owned(), source };
     let mut frames = Vec::new();
     for entry in fs::read_dir(folder).map_err(problem)? {

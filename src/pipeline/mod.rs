@@ -2,6 +2,7 @@
 
 mod burst;
 mod clock;
+mod field;
 mod frame_reports;
 mod gather;
 mod landscape;
@@ -16,6 +17,7 @@ mod masters;
 mod measuring;
 mod noise;
 mod output;
+mod page;
 mod photometry;
 mod picture;
 mod preview;
@@ -40,9 +42,10 @@ mod star_trails;
 mod survey;
 mod taken;
 mod vignetting;
+mod watching;
 
 pub use crate::calibrate::LineNoise;
-pub use crate::detect::Verdict;
+pub use crate::detect::{Ellipse, MIDDLE_ZONE, Verdict, ZONES, ZONES_ALONG, Zone};
 pub use crate::develop::{
     DEFAULT_SKY_LEVEL, DevelopSettings, Development, Falloff, GradientRemoval, OutputSpace, RowPlace, Stretch,
     Vignetting, WhiteBalance,
@@ -51,6 +54,10 @@ pub use crate::export::Compression;
 pub use crate::foreground::{Doubt, ForegroundMask, Guide, Proposal, Stroke, StrokeSide};
 pub use crate::raw::{CameraColor, CaptureTime, FrameScale, Metadata};
 pub use crate::settings::{Combine, FileFormat};
+pub use field::{
+    CameraHint, Estimate, FieldCheck, FieldFacts, Focus, FocusDrift, FrameLight, LensPattern, PredictedTrail, Shape,
+    TrailBasis, TrailVerdict, check_one_frame, field_check, focus_drift,
+};
 pub use gather::{FrameKind, Gathered, collect_frames, gather_frames};
 pub use layers::Layers;
 pub use left_out_picture::{nothing_clipped, save_left_out_picture};
@@ -58,6 +65,7 @@ pub use lens_profile::save_lens_profile;
 pub use mask_file::{LoadedMask, load_mask, save_mask};
 pub use measuring::{FrameFinding, MeasureRequest, MeasureSummary, measure};
 pub use output::{check_layers, check_output, development, export, save_layers, save_outcome_mask};
+pub use page::{check_page_target, save_plan_page};
 pub use picture::{Picture, open_picture};
 pub use preview::{PREVIEW_FRAMES, Preview, preview};
 pub use proposal::{LOW_CONFIDENCE, MaskProposal, propose_mask};
@@ -72,6 +80,7 @@ pub use residual_picture::save_residual_picture;
 pub use residuals::{Arrow, FrameResiduals, round_below, typical_error_px};
 pub use run::{Found, Outcome, decode_by, run};
 pub use sample::write_sample_frames;
+pub use watching::{FolderWatch, SETTLE, watch};
 
 /// Frames that a stack needs at least.
 pub const MIN_FRAMES: usize = 2;

@@ -37,6 +37,9 @@ pub struct Scene {
     pub psf_growth: f64,
     /// Share of a star's light in a halo four times as wide as its core.
     pub halo_fraction: f64,
+    /// What is wrong with the lens beyond that.
+    #[serde(default, skip_serializing_if = "LensFault::is_none")]
+    pub lens_fault: LensFault,
 
     /// Filters over the sensor.
     pub cfa: Cfa,
@@ -99,6 +102,23 @@ pub struct Scene {
     pub clock_errors: Vec<ClockError>,
     /// A knock against the tripod.
     pub knock: Option<Knock>,
+}
+
+/// What is wrong with a lens: stars that are wider on one side, or drawn out towards the corners.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct LensFault {
+    /// Growth of the star width from the middle to the right and to the lower edge, as a share; as much is lost
+    /// on the other side.
+    pub tilt: [f64; 2],
+    /// Length of the bar into which a star in the corner is drawn out along the radius, or across it where
+    /// negative; grows with the square of the radius.
+    pub radial_px: f64,
+}
+
+impl LensFault {
+    fn is_none(&self) -> bool {
+        *self == Self::default()
+    }
 }
 
 /// Whether a noise is not there at all.
@@ -243,6 +263,7 @@ impl Scene {
             psf_fwhm_px: 2.25,
             psf_growth: 0.12,
             halo_fraction: 0.0,
+            lens_fault: LensFault::default(),
             cfa: Cfa::RGGB,
             black_level: [512; 4],
             white_level: 16_383,
