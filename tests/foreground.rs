@@ -115,3 +115,47 @@ fn strokes_are_hints_that_find_the_edge_again() {
     let [_, most] = after.edge_px.expect("both have an edge");
     assert!(most < 4.0, "the edge snaps to the real one: {after:?}");
 }
+
+/// Places along the top of the land, `step_px` apart, each up to `off_px` above or below it.
+fn rough_horizon(truth: &nightsheaf::pixels::Plane<f32>, step_px: usize, off_px: f64) -> Vec<Point> {
+    let top = |x: usize| (0..truth.height()).find(|&y| truth.at(x, y) > 0.5).expect("land in every column");
+    let last = truth.width() - 1;
+    (0..=last / step_px)
+        .map(|idx| (idx * step_px).min(last))
+        .chain([last])
+        .map(|x| Point { x: x as f64, y: top(x) as f64 + off_px * (x as f64 * 0.7).sin() })
+        .collect()
+}
+
+/// The frames were never registered, so all was taken for land: the horizon is drawn by hand, and roughly.
+#[test]
+fn a_horizon_drawn_roughly_snaps_to_the_real_edge() {
+    let burst = Burst::new(scene(LandKind::Silhouette, WIDTH, 4));
+    let proposal = mask_scenes::propose_unregistered(&burst);
+    assert_eq!(proposal.foreground_fraction(), 1.0, "nothing was seen to move");
+    let truth = burst.foreground();
+    let line = rough_horizon(truth, 20, 8.0);
+    let mut drawn = proposal.mask.clone();
+    drawn.fill_below(&line, Orientation::Normal);
+    let snapped = proposal.guide.snap(&drawn, &line, 20.0);
+    let (before, after) = (mask_error(&drawn, truth), mask_error(&snapped, truth));
+    let [middle, most] = after.edge_px.expect("both have an edge");
+    assert!(after.overlap > 0.985 && after.overlap > before.overlap, "drawn {before:?}, snapped {after:?}");
+    assert!(middle < 1.0 && most < 6.0, "drawn {before:?}, snapped {after:?}");
+    // Beyond the reach nothing changes.
+    for (x, y) in [(10, 10), (600, 5), (600, 795)] {
+        assert_eq!(snapped.0.at(x, y), drawn.0.at(x, y), "at {x}, {y}");
+    }
+}
+
+#[test]
+fn a_low_confidence_names_places_of_doubt_inside_the_frame() {
+    let burst = Burst::new(scene(LandKind::Silhouette, WIDTH, 4));
+    let proposal = mask_scenes::propose_unregistered(&burst);
+    assert!(proposal.confidence < 0.7, "confidence {}", proposal.confidence);
+    let doubt = proposal.doubts.first().expect("a place to look at");
+    let size = burst.scene().size;
+    assert!(doubt.rect.x + doubt.rect.size.width <= size.width, "{doubt:?}");
+    assert!(doubt.rect.y + doubt.rect.size.height <= size.height, "{doubt:?}");
+    assert_eq!(proposal.doubt(), Some(doubt.middle()), "the first is the worst");
+}

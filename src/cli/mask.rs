@@ -41,7 +41,7 @@ pub(super) fn run(arguments: &MaskArguments, cancel: &CancelToken) -> Result<(),
     }
     if answer.confidence < LOW_CONFIDENCE {
         let place =
-            proposal.doubt.map_or(String::new(), |at| format!(", first of all near ({:.0}, {:.0})", at.x, at.y));
+            proposal.doubt().map_or(String::new(), |at| format!(", first of all near ({:.0}, {:.0})", at.x, at.y));
         writeln!(out, "note: the confidence is low: look at the mask and correct it{place}")?;
     }
     writeln!(out, "wrote {}", arguments.output.display())?;

@@ -91,6 +91,19 @@ pub(super) fn box_mean(plane: &Plane<f32>, reach: usize) -> Plane<f32> {
     mean
 }
 
+/// The value between pixels; beyond the border that of the border.
+pub(super) fn bilinear(plane: &Plane<f32>, x: f32, y: f32) -> f32 {
+    let Size { width, height } = plane.size();
+    let (x, y) = (x.clamp(0.0, (width - 1) as f32), y.clamp(0.0, (height - 1) as f32));
+    // Clamped to the plane, so the casts round down.
+    let (left, top) = (x as usize, y as usize);
+    let (right, bottom) = ((left + 1).min(width - 1), (top + 1).min(height - 1));
+    let (fx, fy) = (x - left as f32, y - top as f32);
+    let upper = plane.at(left, top) + fx * (plane.at(right, top) - plane.at(left, top));
+    let lower = plane.at(left, bottom) + fx * (plane.at(right, bottom) - plane.at(left, bottom));
+    upper + fy * (lower - upper)
+}
+
 /// 1 inside, 0 outside.
 pub(super) fn as_weights(mask: &Mask) -> Plane<f32> {
     mask.0.map(|inside| if inside { 1.0 } else { 0.0 })

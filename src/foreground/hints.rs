@@ -3,7 +3,7 @@
 use crate::foreground::ForegroundMask;
 use crate::foreground::edit::{Stroke, StrokeSide};
 use crate::foreground::evidence::Evidence;
-use crate::foreground::filters::blur;
+use crate::foreground::filters::{bilinear, blur};
 use crate::foreground::walk::Walk;
 use crate::pixels::{Mask, Plane, Point, Rect, Size};
 
@@ -14,16 +14,18 @@ const LEAST_REACH: f64 = 48.0;
 /// Trust in a stroke, in the mask as it was at the reach of the stroke, and in the mask beyond.
 const STROKE_TRUST: f32 = 50.0;
 const MASK_TRUST: f32 = 0.02;
-const BORDER_TRUST: f32 = 50.0;
+pub(super) const BORDER_TRUST: f32 = 50.0;
 /// How hard edges are for the walk.
 const EDGE_GAIN: f32 = 0.3;
+/// Pixels of the frame over which an edge rises that the guide alone tells.
+const EDGE_PX: f32 = 2.0;
 /// A pixel of the guide changes when the chance moves by so much.
 const CHANGE: f32 = 0.25;
 
 /// What the burst shows at a fraction of the scale: enough to solve again around a stroke.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Guide {
-    bin: usize,
+    pub(super) bin: usize,
     cell: usize,
     grey: Plane<f32>,
     /// By cells of the guide.
@@ -65,8 +67,13 @@ impl Guide {
 
     /// The block of the guide to solve again.
     fn around(&self, stroke: &Stroke) -> Option<Rect> {
+        self.within(stroke, stroke.radius_px + self.reach_px(stroke))
+    }
+
+    /// The block of the guide within a distance of the middle line of a stroke.
+    pub(super) fn within(&self, stroke: &Stroke, distance_px: f64) -> Option<Rect> {
         let size = self.grey.size();
-        let wide = Stroke { radius_px: stroke.radius_px + self.reach_px(stroke), ..stroke.clone() };
+        let wide = Stroke { radius_px: distance_px, ..stroke.clone() };
         let frame = Size { width: size.width * self.bin, height: size.height * self.bin };
         let ([left, right], [top, bottom]) = wide.reach(frame)?;
         let (x, y) = (left / self.bin, top / self.bin);
@@ -74,7 +81,7 @@ impl Guide {
     }
 
     fn solve_in(&self, rect: Rect, center: &Stroke, strokes: &[Stroke], solved: &mut ForegroundMask) {
-        let held = Plane::from_fn(rect.size, |x, y| self.mean_alpha(|x, y| solved.0.at(x, y), x + rect.x, y + rect.y));
+        let held = self.held(rect, solved);
         let mut prior = held.clone();
         let reach = self.reach_px(center);
         // Near the stroke the mask may be wrong; far from it, it is to stay.
@@ -93,17 +100,29 @@ impl Guide {
                 }
             }
         }
+        self.solve_rect(rect, &held, prior, trust, solved);
+    }
+
+    /// Walks from what is held in a block of the guide and writes what changed into the mask.
+    pub(super) fn solve_rect(
+        &self,
+        rect: Rect,
+        held: &Plane<f32>,
+        prior: Plane<f32>,
+        trust: Plane<f32>,
+        solved: &mut ForegroundMask,
+    ) {
         let grey = self.grey.crop(rect);
         let sigma = Plane::from_fn(rect.size, |x, y| self.sigma.at((x + rect.x) / self.cell, (y + rect.y) / self.cell));
         let walk = Walk::new(prior, trust, EDGE_GAIN, |a, b| {
             ((grey.samples()[a] - grey.samples()[b]) / sigma.samples()[a]).powi(2)
         });
-        let chances = walk.solve(&held);
-        self.write_back(rect, &held, &chances, solved);
+        let chances = walk.solve(held);
+        self.write_back(rect, held, &chances, solved);
     }
 
-    /// Takes the new chances where they differ, with the proposal's fine edge where it agrees with them;
-    /// elsewhere the mask keeps its own.
+    /// Takes the new chances where they differ, with the proposal's fine edge where it agrees with them and a
+    /// smooth one where it does not; elsewhere the mask keeps its own.
     fn write_back(&self, rect: Rect, held: &Plane<f32>, chances: &Plane<f32>, solved: &mut ForegroundMask) {
         let moved = Mask(Plane::from_fn(rect.size, |x, y| {
             let (new, old) = (chances.at(x, y), held.at(x, y));
@@ -117,17 +136,28 @@ impl Guide {
                 let (left, top) = ((column + rect.x) * bin, (row + rect.y) * bin);
                 let proposed = |x: usize, y: usize| f32::from(self.proposed.at(x, y)) / 255.0;
                 let agrees = (self.mean_alpha(proposed, column + rect.x, row + rect.y) > 0.5) == land;
+                // Beside what moved, the end of a smooth edge may only lie where the mask had no detail.
+                let plain = !(0.05..0.95).contains(&held.at(column, row));
                 for y in top..top + bin {
                     for x in left..left + bin {
                         if agrees {
                             solved.0.set(x, y, proposed(x, y));
-                        } else if moved.contains(column, row) {
-                            solved.0.set(x, y, if land { 1.0 } else { 0.0 });
+                        } else if moved.contains(column, row) || plain {
+                            let place = |frame: usize, first: usize| (frame as f32 + 0.5) / bin as f32 - 0.5 - first as f32;
+                            let chance = bilinear(chances, place(x, rect.x), place(y, rect.y));
+                            // Between two pixels of the guide the chance rises over `bin` pixels of the frame.
+                            let alpha = (chance - 0.5) * bin as f32 / EDGE_PX + 0.5;
+                            solved.0.set(x, y, alpha.clamp(0.0, 1.0));
                         }
                     }
                 }
             }
         }
+    }
+
+    /// Mean weight of the mask in each pixel of a block of the guide.
+    pub(super) fn held(&self, rect: Rect, mask: &ForegroundMask) -> Plane<f32> {
+        Plane::from_fn(rect.size, |x, y| self.mean_alpha(|x, y| mask.0.at(x, y), x + rect.x, y + rect.y))
     }
 
     fn mean_alpha(&self, alpha: impl Fn(usize, usize) -> f32, column: usize, row: usize) -> f32 {
@@ -137,7 +167,8 @@ impl Guide {
         sum / (bin * bin) as f32
     }
 
-    fn middle(&self, column: usize, row: usize) -> Point {
+    /// Middle of a pixel of the guide in the frame.
+    pub(super) fn middle(&self, column: usize, row: usize) -> Point {
         let place = |cell: usize| (cell * self.bin) as f64 + 0.5 * (self.bin as f64 - 1.0);
         Point { x: place(column), y: place(row) }
     }

@@ -8,6 +8,7 @@
 //! The edge is found on planes at about a quarter of the scale and refined at full resolution only near it.
 
 mod components;
+mod doubt;
 mod down;
 mod edit;
 mod evidence;
@@ -19,8 +20,10 @@ mod moving;
 mod propose;
 mod refine;
 mod sky_model;
+mod snap;
 mod walk;
 
+pub use doubt::Doubt;
 pub use edit::{Stroke, StrokeSide};
 pub use evidence::{BurstView, LightFromReference, ReadRect};
 pub use hints::Guide;

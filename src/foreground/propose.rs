@@ -1,28 +1,21 @@
 //! The proposal: evidence, sky, edge, and how sure it is.
 
 use crate::foreground::ForegroundMask;
-use crate::foreground::components::{minus, settle};
+use crate::foreground::components::settle;
+use crate::foreground::doubt::{Doubt, judge};
 use crate::foreground::down::Down;
-use crate::foreground::evidence::{BurstView, Evidence, gather};
-use crate::foreground::filters::{complement, dilate, erode};
-use crate::foreground::growth::{Ground, Sky};
+use crate::foreground::evidence::{BurstView, gather};
+use crate::foreground::filters::complement;
+use crate::foreground::growth::Ground;
 use crate::foreground::hints::Guide;
 use crate::foreground::leaks::{CALM_SHARE, Roughness, grow_without_leaks};
-use crate::foreground::moving::{self, MovingLights};
+use crate::foreground::moving;
 use crate::foreground::refine::refine;
 use crate::job::{Cancelled, Monitor};
-use crate::pixels::{Mask, Plane, Point, Size};
+use crate::pixels::{Mask, Plane, Point, Rect, Size};
 
 /// With fewer moving stars nothing is known to be sky.
 const LEAST_STARS: usize = 4;
-/// Stars at which their number leaves little doubt.
-const ENOUGH_STARS: f64 = 12.0;
-/// Land that departs so much from the sky three pixels from the edge has a clear edge.
-const CLEAR_DEPARTURE: f32 = 6.0;
-/// An edge is looked at in squares of so many pixels of the evidence.
-const DOUBT_SQUARE: usize = 32;
-/// So many unclear pixels of the edge in a square are worth a stroke.
-const DOUBT_EDGE: usize = 24;
 
 /// What the program thinks is landscape.
 #[derive(Clone, Debug)]
@@ -31,8 +24,8 @@ pub struct Proposal {
     pub mask: ForegroundMask,
     /// From 0, a guess, to 1, sure.
     pub confidence: f64,
-    /// Where a stroke would help most.
-    pub doubt: Option<Point>,
+    /// Where a stroke would help, the most doubtful place first.
+    pub doubts: Vec<Doubt>,
     /// What a person should know; each a sentence.
     pub notes: Vec<String>,
     /// What the burst shows, to solve again around a stroke.
@@ -44,6 +37,12 @@ impl Proposal {
     #[must_use]
     pub fn foreground_fraction(&self) -> f64 {
         self.mask.fraction()
+    }
+
+    /// The middle of the place where a stroke would help most.
+    #[must_use]
+    pub fn doubt(&self) -> Option<Point> {
+        self.doubts.first().map(Doubt::middle)
     }
 }
 
@@ -73,7 +72,7 @@ pub fn propose<E: From<Cancelled> + Send>(monitor: &Monitor, burst: &BurstView<'
         ));
     }
     let guide = Guide::new(&evidence, &mask);
-    Ok(Proposal { mask, confidence: judgement.confidence, doubt: judgement.doubt, notes, guide })
+    Ok(Proposal { mask, confidence: judgement.confidence, doubts: judgement.doubts, notes, guide })
 }
 
 /// Nothing moves with the stars. A picture that is rough all over and stands still is land; a smooth one may be
@@ -90,44 +89,6 @@ fn without_stars(size: Size, ground: &Ground<'_>) -> Proposal {
     };
     let mask = ForegroundMask(Plane::filled(size, 1.0));
     let guide = Guide::new(ground.evidence, &mask);
-    Proposal { mask, confidence, doubt: None, notes: vec![note.to_owned()], guide }
-}
-
-struct Judgement {
-    clear_share: f64,
-    confidence: f64,
-    doubt: Option<Point>,
-}
-
-/// How clear the edge is, and where it is least clear.
-fn judge(evidence: &Evidence, sky: &Sky, lights: &MovingLights) -> Judgement {
-    let size = evidence.size();
-    let land = complement(&sky.mask);
-    // The land's own rim: between two and four pixels inside.
-    let rim = minus(&erode(&land, 2.0), &erode(&land, 4.0));
-    let squares = Size { width: size.width.div_ceil(DOUBT_SQUARE), height: size.height.div_ceil(DOUBT_SQUARE) };
-    let mut unclear = Plane::filled(squares, 0_usize);
-    let (mut n, mut n_clear) = (0_usize, 0_usize);
-    let near_sky = dilate(&sky.mask, 6.0);
-    for y in 0..size.height {
-        for x in 0..size.width {
-            if rim.contains(x, y) && near_sky.contains(x, y) {
-                n += 1;
-                if sky.departure.at(x, y) > CLEAR_DEPARTURE {
-                    n_clear += 1;
-                } else {
-                    let (column, row) = (x / DOUBT_SQUARE, y / DOUBT_SQUARE);
-                    unclear.set(column, row, unclear.at(column, row) + 1);
-                }
-            }
-        }
-    }
-    let clear_share = if n == 0 { 1.0 } else { n_clear as f64 / n as f64 };
-    let starry = 1.0 - (-(lights.stars.len() as f64) / ENOUGH_STARS).exp();
-    let worst = unclear.samples().iter().enumerate().max_by_key(|&(idx, &count)| (count, std::cmp::Reverse(idx)));
-    let doubt = worst.filter(|&(_, &count)| count >= DOUBT_EDGE).map(|(idx, _)| {
-        let middle = |cell: usize| ((cell * DOUBT_SQUARE + DOUBT_SQUARE / 2) * evidence.bin) as f64;
-        Point { x: middle(idx % squares.width), y: middle(idx / squares.width) }
-    });
-    Judgement { clear_share, confidence: starry * (0.5 + 0.5 * clear_share) * 0.98, doubt }
+    let doubts = if rough { Vec::new() } else { vec![Doubt { rect: Rect { x: 0, y: 0, size }, confidence }] };
+    Proposal { mask, confidence, doubts, notes: vec![note.to_owned()], guide }
 }

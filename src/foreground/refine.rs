@@ -9,7 +9,7 @@ use rayon::prelude::*;
 use crate::foreground::ForegroundMask;
 use crate::foreground::evidence::{BurstView, Evidence};
 use crate::foreground::filters::{
-    Parts, Touching, as_weights, blur, box_mean, by_rows, complement, dilate, distance_px, erode, open,
+    Parts, Touching, as_weights, bilinear, blur, box_mean, by_rows, complement, dilate, distance_px, erode, open,
 };
 use crate::foreground::growth::{Ground, Sky};
 use crate::foreground::sky_model::SkyModel;
@@ -209,18 +209,6 @@ fn less(a: [f32; 3], b: [f32; 3]) -> [f32; 3] {
 
 fn length([red, green, blue]: [f32; 3]) -> f32 {
     (red * red + green * green + blue * blue).sqrt()
-}
-
-fn bilinear(plane: &Plane<f32>, x: f32, y: f32) -> f32 {
-    let Size { width, height } = plane.size();
-    let (x, y) = (x.clamp(0.0, (width - 1) as f32), y.clamp(0.0, (height - 1) as f32));
-    // Clamped to the plane, so the casts round down.
-    let (left, top) = (x as usize, y as usize);
-    let (right, bottom) = ((left + 1).min(width - 1), (top + 1).min(height - 1));
-    let (fx, fy) = (x - left as f32, y - top as f32);
-    let upper = plane.at(left, top) + fx * (plane.at(right, top) - plane.at(left, top));
-    let lower = plane.at(left, bottom) + fx * (plane.at(right, bottom) - plane.at(left, bottom));
-    upper + fy * (lower - upper)
 }
 
 /// Land too broad to be a crown of twigs.

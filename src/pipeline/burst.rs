@@ -12,6 +12,7 @@ use crate::pipeline::photometry::{flux_scale, sky_offset};
 use crate::pipeline::request::{ReferenceChoice, Request};
 use crate::pipeline::rows::RepairedRows;
 use crate::pipeline::run::{ReadBurst, same_file};
+use crate::pipeline::tripod::Tripod;
 use crate::pixels::{Size, Transform};
 use crate::raw::Metadata;
 use crate::register::{FrameStars, LensFit, LensProfile, Optics, ReferenceMeasure, RegisterError, RegisterSettings};
@@ -179,7 +180,12 @@ const N_NOISE_STRIPS: usize = 16;
 const NOISE_STRIP_ROWS: usize = 32;
 
 /// The frames as the stack of the sky takes them: light matched to the reference, weighted by inverse variance.
-pub(super) fn sky_frames(aligned: &Aligned, readings: &[Reading], noise: Option<&NoiseModel>) -> Vec<StackFrame> {
+pub(super) fn sky_frames(
+    aligned: &Aligned,
+    readings: &[Reading],
+    noise: Option<&NoiseModel>,
+    tripod: &Tripod,
+) -> Vec<StackFrame> {
     let measure = |idx: usize| &readings[idx].as_ref().expect("an aligned frame was read").measure;
     let reference = measure(aligned.reference);
     let variance = |sky_level: f32| noise.map_or(1.0, |noise| noise.variance(sky_level));
@@ -199,11 +205,11 @@ pub(super) fn sky_frames(aligned: &Aligned, readings: &[Reading], noise: Option<
             };
             let weight = reference_variance / (scale * scale * variance(light.sky_level[1]));
             StackFrame {
-                frame: frame.idx,
-                light_from_reference: frame.light_from_reference.clone(),
+                mask_from_light: tripod.mask_from_light(frame.idx),
                 weight,
                 scale,
                 offset,
+                ..StackFrame::plain(frame.idx, frame.light_from_reference.clone())
             }
         })
         .collect()

@@ -18,6 +18,9 @@ pub struct Request {
     pub flats: Vec<PathBuf>,
     /// Bias frames: the shortest exposure, no light.
     pub bias: Vec<PathBuf>,
+    /// Other frames for the landscape alone, such as longer exposures from the same tripod; the sky is then made
+    /// from the lights and the landscape from these.
+    pub land: Vec<PathBuf>,
     /// Light frames to leave out.
     pub skip: Vec<PathBuf>,
     /// Which part is landscape.
@@ -70,6 +73,7 @@ impl Default for Request {
             darks: Vec::new(),
             flats: Vec::new(),
             bias: Vec::new(),
+            land: Vec::new(),
             skip: Vec::new(),
             mask: MaskChoice::Auto,
             reference: ReferenceChoice::Auto,

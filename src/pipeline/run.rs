@@ -10,6 +10,8 @@ use crate::foreground::ForegroundMask;
 use crate::job::Monitor;
 use crate::pipeline::burst::{self, Aligned};
 use crate::pipeline::clock::{StageClock, peak_memory_bytes};
+use crate::pipeline::land_frames::{self, LandPass, LandReading};
+use crate::pipeline::landscape::{LandFrame, LandSource};
 use crate::pipeline::lens_profile::{lens_profile_note, load_lens_profile};
 use crate::pipeline::lights::{self, Basis, FirstFrame, FirstPass, Light, Reading};
 use crate::pipeline::picture::Picture;
@@ -17,12 +19,13 @@ use crate::pipeline::report::{FrameReport, LensReport, Report};
 use crate::pipeline::request::{Combine, MaskChoice, Request};
 use crate::pipeline::residuals::{FrameResiduals, by_radius};
 use crate::pipeline::rows::RepairedRows;
-use crate::pipeline::{MIN_FRAMES, landscape, load_mask, masters, noise, proposal, residuals};
+use crate::pipeline::tripod::{self, Tripod};
+use crate::pipeline::{MIN_FRAMES, load_mask, masters, noise, proposal, residuals};
 use crate::pixels::{Layout, Size};
 use crate::raw::{Decoder, Metadata};
 use crate::register::{LensFit, LensProfile};
 use crate::scratch::{ScratchSpec, ScratchStore};
-use crate::stack::{StackRequest, stack};
+use crate::stack::{StackFrame, StackRequest, stack};
 
 /// Noise below black that the scratch store keeps, 1.0 at the white level.
 const LOWEST_VALUE: f32 = -0.05;
@@ -61,19 +64,32 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let mut aligned = burst::align(monitor, request, &read)?;
     clock.lap(&mut report, "aligning");
 
-    let foreground = match (&request.mask, read.given_mask.take()) {
-        (MaskChoice::Auto, _) => {
-            let found = proposal::propose_aligned(monitor, &read.rows(), &aligned, read.basis.orientation)?;
-            report.notes.extend(proposal::notes(&found));
-            clock.lap(&mut report, "foreground");
-            if proposal::drop_landscape(&mut read.readings, &found.mask) {
-                aligned = burst::align(monitor, request, &read)?;
-                clock.lap(&mut report, "aligning");
-            }
-            (found.foreground_fraction() > 0.0).then(|| Arc::new(found.mask))
+    let (mut foreground, mut proposal_notes) = (read.given_mask.take(), Vec::new());
+    if matches!(request.mask, MaskChoice::Auto) {
+        let found = proposal::propose_aligned(monitor, &read.rows(), &aligned, read.basis.orientation, &|_| true)?;
+        clock.lap(&mut report, "foreground");
+        if proposal::drop_landscape(&mut read.readings, &found.mask) {
+            aligned = burst::align(monitor, request, &read)?;
+            clock.lap(&mut report, "aligning");
         }
-        (_, given) => given,
+        proposal_notes = proposal::notes(&found);
+        foreground = (found.foreground_fraction() > 0.0).then(|| Arc::new(found.mask));
+    }
+    let tripod = match &foreground {
+        Some(mask) => check_tripod(monitor, &read, &aligned, mask)?,
+        None => Tripod::default(),
     };
+    let standing = aligned.frames.iter().filter(|frame| tripod.stands_still(frame.idx)).count();
+    if matches!(request.mask, MaskChoice::Auto) && tripod.was_knocked() && standing >= FRAMES_FOR_A_PROPOSAL {
+        // The first look mixed both places of the tripod.
+        let counts = |idx| tripod.stands_still(idx);
+        let found = proposal::propose_aligned(monitor, &read.rows(), &aligned, read.basis.orientation, &counts)?;
+        proposal_notes = proposal::notes(&found);
+        foreground = (found.foreground_fraction() > 0.0).then(|| Arc::new(found.mask));
+    }
+    report.notes.extend(proposal_notes);
+    report.notes.extend(tripod.notes.iter().cloned());
+    clock.lap(&mut report, "checking the tripod");
     report.lens = aligned
         .lens
         .as_ref()
@@ -85,11 +101,14 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let ReadBurst { paths, basis, readings, peak_memory_bytes: peak_while_reading, .. } = &read;
 
     let noise_model = burst::noise_model(&rows, &aligned)?;
-    let sky = burst::sky_frames(&aligned, readings, noise_model.as_ref());
-    let land = landscape::frames(&rows, &aligned, foreground.as_deref(), &sky)?;
+    let sky = burst::sky_frames(&aligned, readings, noise_model.as_ref(), &tripod);
+    let land = land_stacks(monitor, request, &read, &aligned, foreground.as_deref(), noise_model, &tripod)?;
+    report.land = land_frames::reports(&request.land, &read.land, &land.first);
+    report.notes.extend(land.notes);
     let stack_request = StackRequest {
         sky,
-        land,
+        land: land.first,
+        land_reserve: land.reserve,
         foreground: foreground.as_deref(),
         combine: request.combine_rule(),
         noise: noise_model,
@@ -124,6 +143,66 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
         lens: aligned.lens,
         report,
     })
+}
+
+/// Fewer frames that stand alike tell less of the landscape than all of them.
+const FRAMES_FOR_A_PROPOSAL: usize = 4;
+
+fn check_tripod(
+    monitor: &Monitor,
+    read: &ReadBurst,
+    aligned: &Aligned,
+    mask: &ForegroundMask,
+) -> Result<Tripod, Error> {
+    let frames: Vec<usize> = aligned.frames.iter().map(|frame| frame.idx).collect();
+    let lens = tripod::lens(aligned, read.basis.size);
+    let name = |idx: usize| file_name(&read.paths[idx]);
+    tripod::measure(monitor, &read.rows(), &frames, aligned.reference, mask, &lens, &name)
+}
+
+/// The frames of the landscape, and those for places where the first show nothing.
+#[derive(Default)]
+struct LandStacks {
+    first: Vec<StackFrame>,
+    reserve: Vec<StackFrame>,
+    notes: Vec<String>,
+}
+
+fn land_stacks(
+    monitor: &Monitor,
+    request: &Request,
+    read: &ReadBurst,
+    aligned: &Aligned,
+    mask: Option<&ForegroundMask>,
+    noise: Option<NoiseModel>,
+    tripod: &Tripod,
+) -> Result<LandStacks, Error> {
+    let Some(mask) = mask else { return Ok(LandStacks::default()) };
+    let rows = read.rows();
+    let source = LandSource { rows: &rows, mask, reference: aligned.reference, noise: noise.as_ref() };
+    let as_it_is = |frame: &burst::AlignedFrame| LandFrame {
+        frame: frame.idx,
+        expected_scale: 1.0,
+        ceiling: f32::INFINITY,
+    };
+    let lights = source.frames(&aligned.frames.iter().map(as_it_is).collect::<Vec<_>>(), tripod)?;
+    let reference = read.readings[aligned.reference].as_ref().expect("the reference frame was read");
+    let given = land_frames::frames(&read.land, &reference.metadata, read.highest);
+    if given.is_empty() {
+        return Ok(LandStacks { first: lights, ..LandStacks::default() });
+    }
+    let name = |frame: usize| file_name(&request.land[frame - read.paths.len()]);
+    let frames: Vec<usize> = given.iter().map(|frame| frame.frame).collect();
+    let lens = tripod::lens(aligned, read.basis.size);
+    let own_tripod = tripod::measure(monitor, &rows, &frames, aligned.reference, mask, &lens, &name)?;
+    let own_noise = land_frames::noise(&rows, &read.land)?.or(noise);
+    let own = source.other_frames(&given, &own_tripod, own_noise.as_ref())?;
+    let mut notes = own_tripod.notes;
+    if own.is_empty() {
+        notes.push("none of the frames for the landscape could be used: it is made from the light frames".to_owned());
+        return Ok(LandStacks { first: lights, reserve: Vec::new(), notes });
+    }
+    Ok(LandStacks { first: own, reserve: lights, notes })
 }
 
 /// A burst that is known by its first frame, before the others are read.
@@ -164,7 +243,11 @@ pub(super) struct ReadBurst {
     pub(super) paths: Vec<PathBuf>,
     pub(super) basis: Basis,
     pub(super) readings: Vec<Reading>,
+    /// The frames for the landscape alone; they lie behind the lights in the store.
+    land: Vec<LandReading>,
     store: ScratchStore,
+    /// Brightest value of the store.
+    highest: f32,
     defects: Defects,
     given_mask: Option<Arc<ForegroundMask>>,
     pub(super) profile: Option<LensProfile>,
@@ -189,10 +272,11 @@ pub(super) fn read_frames(
     let spec = ScratchSpec {
         layout: basis.layout,
         size: basis.size,
-        n_frames: paths.len(),
+        n_frames: paths.len() + request.land.len(),
         lowest: LOWEST_VALUE,
         highest: masters::highest_value(&masters),
     };
+    let highest = spec.highest;
     let store = ScratchStore::create(&scratch_folders(request, &paths), spec)?;
     let noise_of_one = NoiseModel::from_single(&calibrate(&first.raw, &masters));
     let land = given_mask.as_deref().map(ForegroundMask::pixels);
@@ -208,10 +292,12 @@ pub(super) fn read_frames(
     let keep = |idx, frame: &_| store.write(idx, frame).map_err(Error::from);
     let readings = lights::read_all(monitor, &pass, first, &keep, &|_, _| {})?;
     let peak_memory_bytes = peak_memory_bytes(n_at_once);
+    let pass = LandPass { decoder: &decoder, basis: &basis, store: &store, highest, first_frame: paths.len() };
+    let land = land_frames::read(monitor, request, &pass, &mut report.notes)?;
     let defects = find_defects(&readings, &masters, noise_of_one.as_ref(), basis.layout);
     report.defects_repaired = defects.count();
     clock.lap(report, "reading, calibrating, measuring");
-    Ok(ReadBurst { paths, basis, readings, store, defects, given_mask, profile, peak_memory_bytes })
+    Ok(ReadBurst { paths, basis, readings, land, store, highest, defects, given_mask, profile, peak_memory_bytes })
 }
 
 /// The lights without those to skip.
@@ -219,7 +305,9 @@ fn chosen_lights(request: &Request) -> Result<Vec<PathBuf>, Error> {
     if let Some(path) = request.skip.iter().find(|skip| !request.lights.iter().any(|light| same_file(light, skip))) {
         return Err(Error::NotAmongLights { path: path.clone() });
     }
-    let skipped = |light: &&PathBuf| request.skip.iter().any(|skip| same_file(light, skip));
+    // A frame that is meant for the landscape is none of the sky, though it may lie in the same folder.
+    let left_out = || request.skip.iter().chain(&request.land);
+    let skipped = |light: &&PathBuf| left_out().any(|other| same_file(light, other));
     Ok(request.lights.iter().filter(|light| !skipped(light)).cloned().collect())
 }
 

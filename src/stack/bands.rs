@@ -40,7 +40,9 @@ impl TileSize {
         let budget = request.memory_bytes.saturating_sub(result_bytes);
         let held = match request.combine {
             CombineRule::Mean | CombineRule::Maximum => 1,
-            CombineRule::ClippedMean { .. } | CombineRule::Median => request.sky.len().max(request.land.len()),
+            CombineRule::ClippedMean { .. } | CombineRule::Median => {
+                request.sky.len().max(request.land.len()).max(request.land_reserve.len())
+            },
         };
         let mut tile = LARGEST;
         while tile != SMALLEST && (threads * tile.bytes(held)) as u64 > budget {
@@ -96,16 +98,11 @@ mod tests {
     use super::*;
 
     fn request(n_frames: usize, memory_bytes: u64) -> StackRequest<'static> {
-        let frame = crate::stack::StackFrame {
-            frame: 0,
-            light_from_reference: crate::pixels::Transform::Identity,
-            weight: 1.0,
-            scale: 1.0,
-            offset: crate::stack::Offset::Constant([0.0; 3]),
-        };
+        let frame = crate::stack::StackFrame::plain(0, crate::pixels::Transform::Identity);
         StackRequest {
             sky: vec![frame; n_frames],
             land: Vec::new(),
+            land_reserve: Vec::new(),
             foreground: None,
             combine: CombineRule::Median,
             noise: None,

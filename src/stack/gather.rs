@@ -32,6 +32,7 @@ pub(super) struct Work<'a> {
     pub(super) size: Size,
     pub(super) sky: Vec<Placed<'a>>,
     pub(super) land: Vec<Placed<'a>>,
+    pub(super) reserve: Vec<Placed<'a>>,
     visibility: Option<&'a Visibility>,
     layout: Layout,
     resampler: Resampler,
@@ -46,12 +47,15 @@ pub(super) struct Placed<'a> {
     colors: Vec<ColorWarp>,
     /// Copied, not interpolated.
     is_copied: bool,
+    /// From the frame to the foreground mask, where the tripod was knocked between them.
+    mask: Option<Warp>,
 }
 
 impl<'a> Placed<'a> {
     fn new(frame: &'a StackFrame, size: Size) -> Self {
         let (green, colors) = lateral::warps(frame, size);
-        Self { frame, warp: Warp::new(&green, size), colors, is_copied: green == Transform::Identity }
+        let mask = (frame.mask_from_light != Transform::Identity).then(|| Warp::new(&frame.mask_from_light, size));
+        Self { frame, warp: Warp::new(&green, size), colors, is_copied: green == Transform::Identity, mask }
     }
 }
 
@@ -62,6 +66,8 @@ pub(super) enum Subject {
     Sky,
     /// Still tripod, everything seen.
     Land,
+    /// The land where the frames of [`Subject::Land`] show nothing.
+    Reserve,
 }
 
 impl<'a> Work<'a> {
@@ -85,6 +91,7 @@ impl<'a> Work<'a> {
             size,
             sky: place(&request.sky),
             land: place(&request.land),
+            reserve: place(&request.land_reserve),
             visibility,
             layout: rows.layout(),
             resampler: Resampler { kernel: Kernel::new(), ring_contrast },
@@ -95,6 +102,7 @@ impl<'a> Work<'a> {
         match subject {
             Subject::Sky => &self.sky,
             Subject::Land => &self.land,
+            Subject::Reserve => &self.reserve,
         }
     }
 
@@ -202,7 +210,13 @@ pub(super) fn gather_frame(
     demosaic_window(work.layout, window, &workspace.mirrored, &mut workspace.pixels);
     colors.subtract_green(work.layout, &work.resampler, (window, work.size), inner, &mut workspace.pixels);
     if let (Subject::Sky, Some(visibility)) = (subject, work.visibility) {
-        visibility.write(window, &mut workspace.pixels);
+        match &placed.mask {
+            Some(mask) => visibility.write_through(&mask.grid(window), window, &mut workspace.pixels),
+            None => visibility.write(window, &mut workspace.pixels),
+        }
+    }
+    if placed.frame.ceiling < f32::INFINITY {
+        hide_above(placed.frame.ceiling, &mut workspace.pixels);
     }
     let source = Source { window, frame: work.size, pixels: &workspace.pixels };
     let mut lanes = workspace.samples.lanes_mut(slot);
@@ -211,6 +225,15 @@ pub(super) fn gather_frame(
     colors.resample(work.layout, &work.resampler, &source, target.size, &mut lanes);
     let n_samples = normalize(placed.frame, target, lanes);
     Ok(Smoothing { squares, n_samples })
+}
+
+/// A pixel that is too bright in any colour is not seen.
+fn hide_above(ceiling: f32, pixels: &mut [Pixel]) {
+    for pixel in pixels {
+        if pixel[..3].iter().any(|&sample| sample >= ceiling) {
+            pixel[3] = 0.0;
+        }
+    }
 }
 
 /// Reads a window of a frame, mirrored where it leaves the frame, into `workspace.mirrored`.

@@ -16,7 +16,7 @@ fn shifted(dx: f64, dy: f64) -> Transform {
 }
 
 fn frame(idx: usize, light_from_reference: Transform) -> StackFrame {
-    StackFrame { frame: idx, light_from_reference, weight: 1.0, scale: 1.0, offset: Offset::Constant([0.0; 3]) }
+    StackFrame::plain(idx, light_from_reference)
 }
 
 fn clipped() -> CombineRule {
@@ -27,6 +27,7 @@ fn request(sky: Vec<StackFrame>) -> StackRequest<'static> {
     StackRequest {
         sky,
         land: Vec::new(),
+        land_reserve: Vec::new(),
         foreground: None,
         combine: clipped(),
         noise: Some(NOISE),

@@ -1,7 +1,7 @@
 //! Bursts of invented scenes for the foreground proposal, and its errors against their exact masks.
 
 use nightsheaf::calibrate::{Masters, calibrate};
-use nightsheaf::foreground::{BurstView, ForegroundMask, Proposal, propose};
+use nightsheaf::foreground::{BurstView, ForegroundMask, LightFromReference, Proposal, propose};
 use nightsheaf::job::{Cancelled, Monitor};
 use nightsheaf::pixels::{CalibratedFrame, Plane, Point, Rect, Size};
 use nightsheaf::synthetic::{Burst, LandKind, Scene};
@@ -45,6 +45,19 @@ pub(crate) fn propose_for(burst: &Burst) -> Proposal {
 
 /// The same for frames that are there already.
 pub(crate) fn propose_with(burst: &Burst, frames: &[CalibratedFrame]) -> Proposal {
+    let reference = frames.len() / 2;
+    let carry = |frame: usize, point: Point| burst.carry(reference, frame, point);
+    propose_by(burst, frames, Some(&carry))
+}
+
+/// Proposes the mask of a burst whose stars could not be matched.
+pub(crate) fn propose_unregistered(burst: &Burst) -> Proposal {
+    let frames: Vec<CalibratedFrame> =
+        (0..burst.scene().n_lights).map(|idx| calibrate(&burst.light(idx), &Masters::default())).collect();
+    propose_by(burst, &frames, None)
+}
+
+fn propose_by(burst: &Burst, frames: &[CalibratedFrame], carry: Option<LightFromReference<'_>>) -> Proposal {
     let n_frames = frames.len();
     let read = |frame: usize, rect: Rect, planes: &mut [Vec<f32>]| -> Result<(), Cancelled> {
         for (plane, target) in frames[frame].planes.iter().zip(planes) {
@@ -55,16 +68,14 @@ pub(crate) fn propose_with(burst: &Burst, frames: &[CalibratedFrame]) -> Proposa
         }
         Ok(())
     };
-    let reference = n_frames / 2;
-    let carry = |frame: usize, point: Point| burst.carry(reference, frame, point);
     let view = BurstView {
         size: burst.scene().size,
         layout: frames[0].layout,
         orientation: burst.scene().orientation,
         n_frames,
-        reference,
+        reference: n_frames / 2,
         read: &read,
-        light_from_reference: Some(&carry),
+        light_from_reference: carry,
     };
     propose(&Monitor::silent(), &view).expect("nothing fails in memory")
 }
