@@ -143,7 +143,8 @@ impl Guide {
                         if agrees {
                             solved.0.set(x, y, proposed(x, y));
                         } else if moved.contains(column, row) || plain {
-                            let place = |frame: usize, first: usize| (frame as f32 + 0.5) / bin as f32 - 0.5 - first as f32;
+                            let place =
+                                |frame: usize, first: usize| (frame as f32 + 0.5) / bin as f32 - 0.5 - first as f32;
                             let chance = bilinear(chances, place(x, rect.x), place(y, rect.y));
                             // Between two pixels of the guide the chance rises over `bin` pixels of the frame.
                             let alpha = (chance - 0.5) * bin as f32 / EDGE_PX + 0.5;

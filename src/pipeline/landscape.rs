@@ -74,7 +74,6 @@ impl LandSource<'_> {
             })
             .collect()
     }
-
 }
 
 /// Variance of a sample of typical land.

@@ -39,7 +39,8 @@ pub fn save_outcome_mask(outcome: &Outcome, path: &Path) -> Result<(), Error> {
 
 /// Refuses a file that cannot be written, or that would take the place of a frame, before the work begins.
 pub fn check_output(request: &Request, path: &Path) -> Result<(), Error> {
-    let mut frames = [&request.lights, &request.land, &request.darks, &request.flats, &request.bias].into_iter().flatten();
+    let mut frames =
+        [&request.lights, &request.land, &request.darks, &request.flats, &request.bias].into_iter().flatten();
     if frames.any(|frame| same_file(frame, path)) {
         return Err(Error::OverFrame { path: path.to_owned() });
     }

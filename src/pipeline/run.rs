@@ -180,11 +180,8 @@ fn land_stacks(
     let Some(mask) = mask else { return Ok(LandStacks::default()) };
     let rows = read.rows();
     let source = LandSource { rows: &rows, mask, reference: aligned.reference, noise: noise.as_ref() };
-    let as_it_is = |frame: &burst::AlignedFrame| LandFrame {
-        frame: frame.idx,
-        expected_scale: 1.0,
-        ceiling: f32::INFINITY,
-    };
+    let as_it_is =
+        |frame: &burst::AlignedFrame| LandFrame { frame: frame.idx, expected_scale: 1.0, ceiling: f32::INFINITY };
     let lights = source.frames(&aligned.frames.iter().map(as_it_is).collect::<Vec<_>>(), tripod)?;
     let reference = read.readings[aligned.reference].as_ref().expect("the reference frame was read");
     let given = land_frames::frames(&read.land, &reference.metadata, read.highest);

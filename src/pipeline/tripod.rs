@@ -142,7 +142,8 @@ struct Place {
 fn places(motions: &[(usize, LandMotion)]) -> Vec<Place> {
     let mut places: Vec<Place> = Vec::new();
     for &(frame, motion) in motions {
-        let joins = places.last_mut().filter(|place| apart_px(place, &motion) < STILL_PX.max(SURE_SIGMAS * motion.sigma_px));
+        let joins =
+            places.last_mut().filter(|place| apart_px(place, &motion) < STILL_PX.max(SURE_SIGMAS * motion.sigma_px));
         match joins {
             Some(place) => {
                 let n = place.frames.len() as f64;
@@ -223,7 +224,8 @@ mod tests {
             shift_px: pixels.abs(),
             sigma_px: 0.01,
         };
-        let found = places(&[(0, motion(0.02)), (1, motion(-0.01)), (4, motion(3.0)), (5, motion(3.1)), (6, motion(0.01))]);
+        let found =
+            places(&[(0, motion(0.02)), (1, motion(-0.01)), (4, motion(3.0)), (5, motion(3.1)), (6, motion(0.01))]);
         let frames: Vec<&[usize]> = found.iter().map(|place| place.frames.as_slice()).collect();
         assert_eq!(frames, [&[0, 1][..], &[4, 5], &[6]], "still, knocked, and back again");
         assert!((found[1].turn.y - 3.05e-3).abs() < 1e-12, "the mean of both");

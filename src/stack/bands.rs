@@ -42,7 +42,7 @@ impl TileSize {
             CombineRule::Mean | CombineRule::Maximum => 1,
             CombineRule::ClippedMean { .. } | CombineRule::Median => {
                 request.sky.len().max(request.land.len()).max(request.land_reserve.len())
-            },
+            }
         };
         let mut tile = LARGEST;
         while tile != SMALLEST && (threads * tile.bytes(held)) as u64 > budget {

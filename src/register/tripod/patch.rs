@@ -85,7 +85,8 @@ pub(super) fn best_patches(plane: &Plane<f32>, land: &Plane<f32>, lens: &Lens, f
     let mut patches = Vec::new();
     for cell in &mut cells {
         cell.sort_by(|a, b| b.0.total_cmp(&a.0).then((a.2, a.1).cmp(&(b.2, b.1))));
-        patches.extend(cell.iter().take(PER_CELL).filter_map(|&(_, x, y)| Patch::new(plane, land, lens, frame_px, x, y)));
+        patches
+            .extend(cell.iter().take(PER_CELL).filter_map(|&(_, x, y)| Patch::new(plane, land, lens, frame_px, x, y)));
     }
     patches
 }
@@ -123,9 +124,7 @@ impl Patch {
     fn new(plane: &Plane<f32>, land: &Plane<f32>, lens: &Lens, frame_px: f64, x: usize, y: usize) -> Option<Self> {
         let reach = lens.reach();
         let in_frame = |place: f64| place * frame_px + 0.5 * (frame_px - 1.0);
-        let ray = |dx: f64, dy: f64| {
-            lens.ray(reach, Point { x: in_frame(x as f64 + dx), y: in_frame(y as f64 + dy) })
-        };
+        let ray = |dx: f64, dy: f64| lens.ray(reach, Point { x: in_frame(x as f64 + dx), y: in_frame(y as f64 + dy) });
         let (last, middle) = (EDGE as f64 - 1.0, 0.5 * (EDGE as f64 - 1.0));
         let center = ray(middle, middle)?;
         let turned = |axis: usize, angle: f64| {
