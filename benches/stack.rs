@@ -122,6 +122,7 @@ fn request(sky: Vec<StackFrame>) -> StackRequest<'static> {
         combine: CombineRule::ClippedMean { drop_below_sigma: 3.0, drop_above_sigma: 3.0 },
         noise: Some(NoiseModel { read_variance: SIGMA * SIGMA, photon_variance_per_unit: 0.0 }),
         memory_bytes: 1 << 30,
+        ..StackRequest::default()
     }
 }
 

@@ -89,6 +89,38 @@ pub enum Error {
         /// What is wrong and what to do.
         what: String,
     },
+    /// A sheaf file cannot be used or not be written.
+    #[error("{path} {what}", path = .path.display())]
+    Sheaf {
+        /// The sheaf's file.
+        path: PathBuf,
+        /// What is wrong and what to do.
+        what: String,
+    },
+    /// A sheaf file of a later version.
+    #[error(
+        "{path} was saved by a newer Nightsheaf (version {found}, this one reads up to {known}): update Nightsheaf, \
+         the file stays as it is",
+        path = .path.display()
+    )]
+    NewerSheaf {
+        /// The sheaf's file.
+        path: PathBuf,
+        /// Its version.
+        found: i64,
+        /// The highest that is read.
+        known: u32,
+    },
+    /// Files that a sheaf names are not where they were.
+    #[error("{} of the files that {sheaf} names are not there: {remedy}:{}", .paths.len(), lines(.paths), sheaf = .sheaf.display())]
+    MissingFrames {
+        /// The sheaf's file.
+        sheaf: PathBuf,
+        /// What is missing.
+        paths: Vec<PathBuf>,
+        /// What to do.
+        remedy: &'static str,
+    },
     /// No place for the temporary file.
     #[error(transparent)]
     Scratch(#[from] ScratchError),
@@ -128,6 +160,10 @@ impl From<StackError> for Error {
 
 fn list(paths: &[PathBuf]) -> String {
     paths.iter().map(|path| path.display().to_string()).collect::<Vec<_>>().join(", ")
+}
+
+fn lines(paths: &[PathBuf]) -> String {
+    paths.iter().map(|path| format!("\n  {}", path.display())).collect()
 }
 
 fn reasons(set_aside: &[(PathBuf, String)]) -> String {

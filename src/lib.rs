@@ -34,6 +34,8 @@ pub mod export;
 
 pub mod error;
 
+pub mod settings;
+
 pub mod pipeline;
 
 pub mod cli;

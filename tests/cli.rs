@@ -4,14 +4,22 @@
 mod bad_input;
 #[path = "cli/choices.rs"]
 mod choices;
+#[path = "cli/determinism.rs"]
+mod determinism;
 #[path = "cli/interrupt.rs"]
 mod interrupt;
+#[path = "cli/layers.rs"]
+mod layers;
 #[path = "cli/lens.rs"]
 mod lens;
 #[path = "cli/other_inputs.rs"]
 mod other_inputs;
+#[path = "cli/sheaf.rs"]
+mod sheaf;
 #[path = "cli/support.rs"]
 mod support;
+#[path = "cli/writing.rs"]
+mod writing;
 
 use std::fs;
 
@@ -42,7 +50,7 @@ fn quiet_says_nothing_and_timings_are_seconds_by_stage() {
     let quiet = done!("stack", night(), "--mask", "none", "-o", output, "--quiet");
     assert_eq!((quiet.out.as_str(), quiet.err.as_str()), ("", ""), "nothing on either stream");
     let timed = done!("stack", night(), "--mask", "none", "-o", output, "--quiet", "--timings");
-    for stage in ["reading, calibrating, measuring", "aligning", "stacking", "peak memory"] {
+    for stage in ["reading and calibrating", "finding stars", "aligning", "stacking", "peak memory"] {
         let line = timed.out.lines().find(|line| line.ends_with(stage)).unwrap_or_else(|| panic!("{stage}: {timed:?}"));
         let number = line.split_whitespace().next().expect("a number first");
         assert!(number.parse::<f64>().is_ok_and(|number| number >= 0.0), "{line}");

@@ -49,9 +49,11 @@ fn metadata() -> FileMetadata {
             sensor_width_mm: Some(23.5),
             // 2026-03-14 22:05:07.25 by the camera's clock.
             capture_time: Some(CaptureTime { clock_secs: 1_773_525_907.25, utc_offset_minutes: Some(-210) }),
+            place: None,
         },
         n_frames: 16,
         total_exposure_secs: Some(200.0),
+        exposures_secs: vec![12.5; 16],
     }
 }
 

@@ -7,7 +7,7 @@
 #[path = "support/mask_scenes.rs"]
 mod mask_scenes;
 
-use mask_scenes::{FULL_WIDTH, MaskError, mask_error, propose_for, scene};
+use mask_scenes::{FULL_WIDTH, MaskError, mask_error, propose_for, scene, with_strokes};
 use nightsheaf::foreground::{Proposal, Stroke, StrokeSide};
 use nightsheaf::pixels::{Orientation, Point};
 use nightsheaf::synthetic::{Burst, LandKind, Scene};
@@ -158,4 +158,23 @@ fn a_low_confidence_names_places_of_doubt_inside_the_frame() {
     assert!(doubt.rect.x + doubt.rect.size.width <= size.width, "{doubt:?}");
     assert!(doubt.rect.y + doubt.rect.size.height <= size.height, "{doubt:?}");
     assert_eq!(proposal.doubt(), Some(doubt.middle()), "the first is the worst");
+}
+
+/// The frames were not registered, so nothing but the person knows where the sky is: one line and three strokes.
+#[test]
+fn three_strokes_bring_a_rough_mask_to_the_edge() {
+    for kind in [LandKind::Haze, LandKind::Building, LandKind::Bright] {
+        let burst = Burst::new(scene(kind, WIDTH, N_LIGHTS));
+        let proposal = propose_for(&burst);
+        let mended = mask_error(&with_strokes(&proposal, burst.foreground(), 3), burst.foreground());
+        assert!(mended.overlap >= 0.99, "{kind:?}: {mended:?}");
+        // And from a proposal that missed a part of the land.
+        let mut spoiled = proposal.clone();
+        let size = burst.scene().size;
+        let bite = Point { x: 0.3 * size.width as f64, y: 0.95 * size.height as f64 };
+        spoiled.mask.paint(&Stroke { points: vec![bite], radius_px: 120.0, side: StrokeSide::Sky });
+        let before = mask_error(&spoiled.mask, burst.foreground());
+        let mended = mask_error(&with_strokes(&spoiled, burst.foreground(), 3), burst.foreground());
+        assert!(before.overlap < 0.97 && mended.overlap >= 0.99, "{kind:?}: from {before:?} to {mended:?}");
+    }
 }

@@ -155,6 +155,12 @@ fn a_stacked_frame_says_how_it_was_aligned_and_shows_its_star_arrows() {
         matched: 61,
         rms_px: Some(0.284),
         registration_reason: reason.map(str::to_owned),
+        capture_time: None,
+        exposure_secs: Some(20.0),
+        stars: 61,
+        fwhm_px: Some(2.1),
+        elongation: Some(1.1),
+        sky_level: Some(0.05),
         residuals_by_radius: Vec::new(),
     };
     let frames = vec![
@@ -220,14 +226,6 @@ fn a_notice_can_be_copied_and_dismissed() {
     press(&mut harness, "Copy");
     press(&mut harness, "Dismiss");
     assert_eq!(harness.state().asked, [Action::CopyNotice(0), Action::Dismiss(0)], "one press each");
-}
-
-#[test]
-fn an_unwritten_stack_is_asked_for_before_the_window_closes() {
-    let mut harness = stage(State::default(), |ui, _| strips::closing(ui));
-    press(&mut harness, "Stay");
-    press(&mut harness, "Close anyway");
-    assert_eq!(harness.state().asked, [Action::StayOpen, Action::CloseAnyway], "one press each");
 }
 
 #[test]

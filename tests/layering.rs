@@ -1,10 +1,10 @@
-//! The order of the modules: each uses only those before it, and the two front ends use five.
+//! The order of the modules: each uses only those before it, and the two front ends use six.
 
 use std::fs;
 use std::path::{Path, PathBuf};
 
 /// A module may use `crate::` paths only into modules to its left.
-const ORDER: [&str; 19] = [
+const ORDER: [&str; 20] = [
     "pixels",
     "job",
     "raw",
@@ -21,13 +21,14 @@ const ORDER: [&str; 19] = [
     "plan",
     "export",
     "error",
+    "settings",
     "pipeline",
     "cli",
     "gui",
 ];
 
 /// What the front ends may use; `pipeline` re-exports what a request is made of, `plan` stands alone.
-const FRONT_END_USES: [&str; 5] = ["pixels", "job", "plan", "error", "pipeline"];
+const FRONT_END_USES: [&str; 6] = ["pixels", "job", "plan", "error", "settings", "pipeline"];
 
 #[test]
 fn a_module_uses_only_modules_to_its_left() {

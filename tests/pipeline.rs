@@ -7,6 +7,12 @@ mod cancelling;
 mod lateral;
 #[path = "pipeline/sample.rs"]
 mod sample;
+#[path = "pipeline/short_bursts.rs"]
+mod short_bursts;
+#[path = "pipeline/star_color.rs"]
+mod star_color;
+#[path = "pipeline/star_trails.rs"]
+mod star_trails;
 #[path = "pipeline/traces.rs"]
 mod traces;
 

@@ -10,8 +10,7 @@ use nightsheaf::detect::Star;
 use nightsheaf::job::Monitor;
 use nightsheaf::pixels::{Point, Size};
 use nightsheaf::register::{
-    AlignError, BurstRegistration, FrameStars, LensProfile, Model, Optics, RegisterSettings, register_burst,
-    register_pair,
+    AlignError, BurstRegistration, FrameStars, Model, Optics, RegisterSettings, register_burst, register_pair,
 };
 use star_lists::{Shape, TrueCamera, false_star, random, trial, turn, unrelated};
 
@@ -272,31 +271,6 @@ fn a_clouded_frame_is_refused_and_the_others_go_on() {
     assert_eq!(registered.frames[1], Err(AlignError::NoMatch { stars: 40 }), "noise is no sky");
     assert_eq!(registered.frames[4], Err(AlignError::TooFewStars { found: 0, needed: 6 }), "nothing is no sky");
     assert!([0, 2, 3, 5].iter().all(|&frame| registered.frames[frame].is_ok()), "the others align");
-}
-
-#[test]
-fn a_profile_of_one_night_serves_the_next() {
-    let mut night = Night::new(camera(14.0, -500.0), Pointing::SOUTH, 300, 121);
-    let long = Burst::new(&mut night, &every(300.0, 8), 4).register(&optics(14.0));
-    let text = LensProfile::new("invented 14 mm", Some(14.0), SIZE, &long.lens.expect("a lens")).to_toml();
-    let profile = LensProfile::from_toml(&text).expect("what was written can be read");
-    let known = Optics { profile: Some(profile), ..optics(14.0) };
-    let burst = Burst::new(&mut night, &every(4.0, 4), 2);
-    let registered = burst.register(&known);
-    check("four frames in 12 s", burst.worst_rms(&night, &registered), AIM);
-}
-
-#[test]
-fn a_text_that_is_no_profile_is_refused_with_its_reason() {
-    let message = |text: &str| LensProfile::from_toml(text).expect_err("not a profile").to_string();
-    assert_eq!(message("focal = 'long'"), "this is not a lens profile", "other fields");
-    let lens = {
-        let mut night = Night::new(camera(14.0, -90.0), Pointing::SOUTH, 150, 131);
-        Burst::new(&mut night, &every(120.0, 3), 1).register(&optics(14.0)).lens.expect("a lens")
-    };
-    let text = LensProfile::new("x", None, SIZE, &lens).to_toml();
-    assert!(message(&text.replace("version = 1", "version = 9")).contains("version 9"), "from the future");
-    assert!(message(&text.replace("width = 6000", "width = 0")).contains("width of the frame is 0"), "no frame");
 }
 
 /// Right, wrong, or `None` where the pair was refused.

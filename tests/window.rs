@@ -25,6 +25,8 @@ struct Screen {
     server: Child,
     display: String,
     program: Option<Child>,
+    /// What the program keeps of its own; never the person's.
+    home: tempfile::TempDir,
 }
 
 impl Drop for Screen {
@@ -48,7 +50,8 @@ impl Screen {
         let mut number = String::new();
         let output = server.stdout.take().expect("its output is piped");
         BufReader::new(output).read_line(&mut number).expect("the server tells its display");
-        Self { server, display: format!(":{}", number.trim()), program: None }
+        let home = tempfile::tempdir().expect("a temporary folder");
+        Self { server, display: format!(":{}", number.trim()), program: None, home }
     }
 
     /// Starts the window without a desktop: no portal, so paths are typed.
@@ -57,6 +60,7 @@ impl Screen {
             .args(arguments)
             .env("DISPLAY", &self.display)
             .env("LIBGL_ALWAYS_SOFTWARE", "1")
+            .env("NIGHTSHEAF_HOME", self.home.path())
             .env_remove("WAYLAND_DISPLAY")
             .env("DBUS_SESSION_BUS_ADDRESS", "unix:path=/nonexistent")
             .spawn()
@@ -221,6 +225,23 @@ fn the_whole_job_by_window_from_the_sample_frames_to_a_file() {
     let picture = image::open(&target).expect("a TIFF");
     assert_eq!((picture.width(), picture.height()), (1080, 720), "the size of the sample frames");
     assert!(matches!(picture, image::DynamicImage::ImageRgb16(_)), "16 bits a channel");
+    // Saved, the night gives the same file in the terminal.
+    let (sheaf, again) = (folder.path().join("tarn.toml"), folder.path().join("again.tif"));
+    screen.press(&["ctrl+s"]);
+    sleep(Duration::from_millis(1500));
+    screen.press(&["ctrl+a"]);
+    screen.write(&sheaf.display().to_string());
+    screen.press(&["Return"]);
+    screen.wait_for("the sheaf", |title| title.contains("· tarn.toml ·"));
+    screen.screenshot("10-saved");
+    screen.press(&["ctrl+comma"]);
+    screen.screenshot("11-preferences");
+    screen.press(&["Escape"]);
+    let mut export = Command::new(env!("CARGO_BIN_EXE_nightsheaf-cli"));
+    let exported = export.arg("export").arg(&sheaf).arg("--output").arg(&again).output().expect("the program was built");
+    assert!(exported.status.success(), "{}", String::from_utf8_lossy(&exported.stderr));
+    let same = std::fs::read(&target).expect("written") == std::fs::read(&again).expect("written");
+    assert!(same, "window and terminal write the same bytes");
     screen.press(&["ctrl+q"]);
     let program = screen.program.as_mut().expect("the program was started");
     assert!(program.wait().expect("our own child").success(), "a written stack closes without a question");
@@ -238,7 +259,7 @@ fn a_file_that_is_no_picture_is_named_and_the_window_stays() {
     let mut screen = Screen::open();
     screen.start(&[&text]);
     screen.wait_for("the failure", |title| title.starts_with("Not done"));
-    screen.screenshot("10-failure");
+    screen.screenshot("12-failure");
     let program = screen.program.as_mut().expect("the program was started");
     assert!(program.try_wait().expect("our own child").is_none(), "the window is still there");
 }

@@ -1,11 +1,11 @@
 //! Words of the command line to requests.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
-use crate::pipeline::{Combine, DevelopSettings, FileFormat, GradientRemoval, MaskChoice, OutputSpace};
-use crate::pipeline::{ReferenceChoice, Request, WhiteBalance};
+use crate::pipeline::{Colors, Combine, Compression, DevelopSettings, ExportSettings, FileFormat, GradientRemoval};
+use crate::pipeline::{MaskChoice, OutputSpace, ReferenceChoice, Request, WhiteBalance};
 
 /// One clean picture from a burst of night landscape frames on a fixed tripod.
 #[derive(Debug, Parser)]
@@ -21,6 +21,8 @@ pub struct Arguments {
 pub enum Command {
     /// Stack a burst into one picture
     Stack(Box<StackArguments>),
+    /// Make the picture of a saved sheaf, byte for byte as the window does
+    Export(ExportArguments),
     /// Measure the frames of a burst, one line each
     Measure(MeasureArguments),
     /// Propose which part of the burst is landscape
@@ -62,6 +64,9 @@ pub struct StackArguments {
     /// How the samples of one pixel become one
     #[arg(long, value_enum, default_value_t = CombineWord::ClippedMean)]
     pub combine: CombineWord,
+    /// How samples of the mosaic become colors of the sky, in a clipped mean of raw frames
+    #[arg(long, value_enum, default_value_t = ColorsWord::Auto)]
+    pub colors: ColorsWord,
     /// Leave out samples so many standard deviations below the centre
     #[arg(long, value_name = "SIGMA", default_value_t = 3.0, value_parser = positive_f32, allow_negative_numbers = true)]
     pub drop_below: f32,
@@ -95,9 +100,59 @@ pub struct StackArguments {
     /// Also draw what is left between the stars of each frame and those of the reference frame
     #[arg(long, value_name = "FILE.png")]
     pub residuals: Option<PathBuf>,
-    /// Also write what was done, as JSON
-    #[arg(long, value_name = "FILE.json")]
-    pub report: Option<PathBuf>,
+    /// Also write a grey picture of what clipping left out, brighter the more frames
+    #[arg(long, value_name = "FILE.png")]
+    pub clipped: Option<PathBuf>,
+    /// Also write what was done, as JSON, or as a page to look at where the file ends in .html; may be given twice
+    #[arg(long, value_name = "FILE")]
+    pub report: Vec<PathBuf>,
+    /// Also write the sky alone, the land alone and the mask to this folder, to join them anew in an editor
+    #[arg(long, value_name = "FOLDER")]
+    pub layers: Option<PathBuf>,
+    /// How a TIFF is packed
+    #[arg(long, value_enum, default_value_t = CompressionWord::None)]
+    pub compression: CompressionWord,
+    /// Quality of a JPEG
+    #[arg(long, value_name = "1-100", default_value_t = ExportSettings::default().jpeg_quality, value_parser = clap::value_parser!(u8).range(1..=100))]
+    pub quality: u8,
+    /// Let the files tell where the camera stood, if the frames do; left out otherwise
+    #[arg(long)]
+    pub keep_place: bool,
+    /// Folder for the temporary file; beside the output where not given
+    #[arg(long, value_name = "FOLDER")]
+    pub scratch: Option<PathBuf>,
+    /// Most memory to take, as in 1.5GiB or 900MiB
+    #[arg(long, value_name = "SIZE", default_value = "1.5GiB", value_parser = memory_size)]
+    pub memory: u64,
+    /// Threads to work with; all cores where not given
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
+    pub threads: Option<u16>,
+    /// Print nothing but errors
+    #[arg(short, long)]
+    pub quiet: bool,
+    /// Print the seconds of each stage
+    #[arg(long)]
+    pub timings: bool,
+}
+
+/// `export`.
+#[derive(Debug, Args)]
+pub struct ExportArguments {
+    /// Sheaf file that the window saved
+    #[arg(value_name = "SHEAF.toml")]
+    pub sheaf: PathBuf,
+    /// File to write; its folder must exist
+    #[arg(short, long, value_name = "FILE")]
+    pub output: PathBuf,
+    /// Folder to look in, and below, for frames that are not where they were
+    #[arg(long, value_name = "FOLDER")]
+    pub frames: Option<PathBuf>,
+    /// Kind of file; taken from the ending of the output, then from the sheaf where not given
+    #[arg(long, value_enum)]
+    pub format: Option<FormatWord>,
+    /// Also write what was done, as JSON, or as a page to look at where the file ends in .html; may be given twice
+    #[arg(long, value_name = "FILE")]
+    pub report: Vec<PathBuf>,
     /// Folder for the temporary file; beside the output where not given
     #[arg(long, value_name = "FOLDER")]
     pub scratch: Option<PathBuf>,
@@ -201,6 +256,17 @@ pub enum CombineWord {
     Maximum,
 }
 
+/// [`Colors`] as a word.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum ColorsWord {
+    /// What is better for the burst at hand
+    Auto,
+    /// Each frame is given all colors at every pixel before it is moved
+    Interpolated,
+    /// Each sample counts in its own color alone; for long bursts
+    Sampled,
+}
+
 /// [`OutputSpace`] as a word.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub enum SpaceWord {
@@ -225,6 +291,15 @@ pub enum FormatWord {
     Png,
     /// JPEG
     Jpeg,
+}
+
+/// [`Compression`] as a word.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum CompressionWord {
+    /// Not at all: quickest, read by all
+    None,
+    /// Without loss; smaller
+    Deflate,
 }
 
 /// Off or on.
@@ -263,10 +338,17 @@ impl StackArguments {
                 CombineWord::Median => Combine::Median,
                 CombineWord::Maximum => Combine::Maximum,
             },
+            colors: match self.colors {
+                ColorsWord::Auto => Colors::Auto,
+                ColorsWord::Interpolated => Colors::Interpolated,
+                ColorsWord::Sampled => Colors::Sampled,
+            },
             drop_below_sigma: self.drop_below,
             drop_above_sigma: self.drop_above,
             scratch_folder: self.scratch.clone(),
             memory_bytes: self.memory,
+            keep_single: self.report.iter().any(|path| is_page(path)),
+            keep_layers: self.layers.is_some(),
             ..Request::default()
         }
     }
@@ -290,18 +372,57 @@ impl StackArguments {
         }
     }
 
+    /// The file asked for.
+    #[must_use]
+    pub fn export_settings(&self) -> ExportSettings {
+        ExportSettings {
+            format: self.file_format(),
+            develop: self.develop_settings(),
+            compression: match self.compression {
+                CompressionWord::None => Compression::None,
+                CompressionWord::Deflate => Compression::Deflate,
+            },
+            jpeg_quality: self.quality,
+            keep_place: self.keep_place,
+        }
+    }
+
     /// The kind of file: as asked, or by the ending of the output, or 16-bit TIFF.
     #[must_use]
     pub fn file_format(&self) -> FileFormat {
         match self.format {
-            Some(FormatWord::Tiff16) => FileFormat::Tiff16,
-            Some(FormatWord::Tiff32f) => FileFormat::Tiff32f,
-            Some(FormatWord::Dng) => FileFormat::Dng,
-            Some(FormatWord::Png) => FileFormat::Png,
-            Some(FormatWord::Jpeg) => FileFormat::Jpeg,
+            Some(word) => word.format(),
             None => FileFormat::from_ending(&self.output).unwrap_or_default(),
         }
     }
+}
+
+impl ExportArguments {
+    /// The kind of file: as asked, or by the ending of the output, or as the sheaf says.
+    #[must_use]
+    pub fn file_format(&self, of_sheaf: FileFormat) -> FileFormat {
+        match self.format {
+            Some(word) => word.format(),
+            None => of_sheaf.for_path(&self.output).unwrap_or(of_sheaf),
+        }
+    }
+}
+
+impl FormatWord {
+    fn format(self) -> FileFormat {
+        match self {
+            Self::Tiff16 => FileFormat::Tiff16,
+            Self::Tiff32f => FileFormat::Tiff32f,
+            Self::Dng => FileFormat::Dng,
+            Self::Png => FileFormat::Png,
+            Self::Jpeg => FileFormat::Jpeg,
+        }
+    }
+}
+
+/// Whether a report is asked for as a page.
+pub(super) fn is_page(path: &Path) -> bool {
+    path.extension().is_some_and(|ending| ["html", "htm"].iter().any(|page| ending.eq_ignore_ascii_case(page)))
 }
 
 fn positive_f32(text: &str) -> Result<f32, String> {

@@ -1,6 +1,7 @@
 //! The terminal front end: words to a request, the run, and its outcome as text and exit code.
 
 pub mod args;
+mod export;
 mod mask;
 mod measure;
 mod plan;
@@ -46,6 +47,7 @@ pub fn main() -> ExitCode {
 fn run(arguments: Arguments, cancel: &CancelToken) -> Result<(), Failure> {
     match arguments.command {
         Command::Stack(arguments) => stack::run(&arguments, cancel),
+        Command::Export(arguments) => export::run(&arguments, cancel),
         Command::Mask(arguments) => mask::run(&arguments, cancel),
         Command::Measure(arguments) => measure::run(&arguments, cancel),
         Command::Plan(arguments) => plan::run(&arguments),

@@ -1,13 +1,14 @@
 //! `nightsheaf-cli stack`: the whole job.
 
+use std::env;
 use std::fmt::Write as _;
 use std::io::{self, Write};
 
-use crate::cli::args::StackArguments;
+use crate::cli::args::{StackArguments, is_page};
 use crate::cli::progress::monitor;
 use crate::cli::{Failure, use_threads};
 use crate::job::CancelToken;
-use crate::pipeline::{self, ExportSettings, Report};
+use crate::pipeline::{self, Combine, Report};
 
 pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<(), Failure> {
     use_threads(arguments.threads);
@@ -19,14 +20,23 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
             *frames = pipeline::collect_frames(frames)?;
         }
     }
-    let export = ExportSettings { format: arguments.file_format(), develop: arguments.develop_settings() };
+    let export = arguments.export_settings();
     export.check()?;
-    let others = [&arguments.mask_output, &arguments.report, &arguments.residuals, &arguments.save_lens_profile];
-    for path in [&arguments.output].into_iter().chain(others.into_iter().flatten()) {
+    let others = [&arguments.mask_output, &arguments.residuals, &arguments.clipped, &arguments.save_lens_profile];
+    let others = others.into_iter().flatten().chain(&arguments.report);
+    for path in [&arguments.output].into_iter().chain(others) {
         pipeline::check_output(&request, path)?;
     }
+    if let Some(folder) = &arguments.layers {
+        pipeline::check_layers(&request, folder)?;
+    }
+    if arguments.clipped.is_some() && request.combine != Combine::ClippedMean {
+        return Err(pipeline::nothing_clipped().into());
+    }
     request.output_folder = arguments.output.parent().map(std::path::Path::to_owned);
-    let outcome = pipeline::run(&monitor, &request)?;
+    let mut outcome = pipeline::run(&monitor, &request)?;
+    outcome.report.command = Some(command_line());
+    outcome.report.export = Some(export.clone());
     pipeline::export(&monitor, &outcome, &arguments.output, &export)?;
     if let Some(path) = &arguments.mask_output {
         pipeline::save_outcome_mask(&outcome, path)?;
@@ -34,12 +44,21 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
     if let Some(path) = &arguments.residuals {
         pipeline::save_residual_picture(&outcome, path)?;
     }
-    if let Some(path) = &arguments.report {
-        outcome.report.save(path)?;
+    if let Some(path) = &arguments.clipped {
+        pipeline::save_left_out_picture(&outcome, path)?;
+    }
+    let layers = match &arguments.layers {
+        Some(folder) => pipeline::save_layers(&monitor, &outcome, folder, &export)?,
+        None => Vec::new(),
+    };
+    for path in &arguments.report {
+        if is_page(path) { pipeline::save_report_page(&outcome, path)? } else { outcome.report.save(path)? }
     }
     if !arguments.quiet {
         let summary = summary(&outcome.report, arguments.timings);
-        writeln!(io::stdout(), "{summary}wrote {}", arguments.output.display())?;
+        let written: String =
+            [&arguments.output].into_iter().chain(&layers).map(|path| format!("wrote {}\n", path.display())).collect();
+        write!(io::stdout(), "{summary}{written}")?;
     } else if arguments.timings {
         write!(io::stdout(), "{}", timings(&outcome.report))?;
     }
@@ -50,8 +69,18 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
     Ok(())
 }
 
+/// The words that started the program, each quoted where a shell would take it apart.
+pub(super) fn command_line() -> String {
+    let words = env::args_os().map(|word| {
+        let word = word.to_string_lossy().into_owned();
+        let is_plain = |letter: char| letter.is_ascii_alphanumeric() || "-_./:=,+@%".contains(letter);
+        if !word.is_empty() && word.chars().all(is_plain) { word } else { format!("'{}'", word.replace('\'', "'\\''")) }
+    });
+    words.collect::<Vec<_>>().join(" ")
+}
+
 /// What a person wants to know after a run.
-fn summary(report: &Report, with_timings: bool) -> String {
+pub(super) fn summary(report: &Report, with_timings: bool) -> String {
     let used = report.frames.iter().filter(|frame| frame.used).count();
     let mut text = format!("{used} of {} frames stacked on {}\n", report.frames.len(), report.reference);
     for frame in report.frames.iter().filter(|frame| !frame.reason.is_empty()) {
@@ -91,7 +120,7 @@ fn summary(report: &Report, with_timings: bool) -> String {
     text
 }
 
-fn timings(report: &Report) -> String {
+pub(super) fn timings(report: &Report) -> String {
     let mut text = String::new();
     for (stage, seconds) in &report.seconds.0 {
         let _ = writeln!(text, "{seconds:8.2} s  {stage}");

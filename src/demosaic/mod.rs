@@ -4,14 +4,46 @@
 //! the border sample, which keeps the colour of each place. A pixel has four lanes, red, green, blue and
 //! one that the caller may use (1.0 here), so that one vector operation treats all of them.
 
+mod adaptive;
+mod bilinear;
+mod directional;
 mod malvar;
+mod patch;
 
+use patch::Patch;
 use rayon::prelude::*;
 
 use crate::pixels::{CalibratedFrame, Cfa, CfaColor, Layout, LinearImage, Size};
 
 /// Red, green, blue and a lane for the caller.
 pub type Pixel = [f32; 4];
+
+/// A published way to give a mosaic its colors; docs/stacking.md has what was measured of each.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Method {
+    /// The mean of the nearest samples.
+    Bilinear,
+    /// Malvar, He, Cutler 2004.
+    #[default]
+    GradientCorrected,
+    /// Hamilton, Adams 1997.
+    Adaptive,
+    /// Menon, Andriani, Calvagno 2007.
+    Directional,
+}
+
+impl Method {
+    /// Samples on each side that a pixel is made from.
+    #[must_use]
+    pub fn reach_px(self) -> usize {
+        match self {
+            Self::Bilinear => bilinear::REACH_PX,
+            Self::GradientCorrected => malvar::REACH_PX,
+            Self::Adaptive => adaptive::REACH_PX,
+            Self::Directional => directional::REACH_PX,
+        }
+    }
+}
 
 /// A block of pixels of a frame; it may begin before the frame and end after it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -32,6 +64,12 @@ impl Window {
         Self { x: self.x - margin as isize, y: self.y - margin as isize, size }
     }
 
+    /// The place in row-by-row samples of the window of a pixel of the frame, which lies in the window.
+    #[must_use]
+    pub fn place(self, x: isize, y: isize) -> usize {
+        (y - self.y) as usize * self.size.width + (x - self.x) as usize
+    }
+
     /// The smallest window around both.
     #[must_use]
     pub fn around(self, other: Self) -> Self {
@@ -47,7 +85,7 @@ impl Window {
 #[must_use]
 pub fn margin_px(layout: Layout) -> usize {
     match layout {
-        Layout::Mosaic(_) => malvar::REACH_PX,
+        Layout::Mosaic(_) => Method::default().reach_px(),
         Layout::Rgb => 0,
     }
 }
@@ -66,9 +104,24 @@ pub fn mirrored(place: isize, len: usize) -> usize {
 
 /// The colours of a window from the samples of the window grown by [`margin_px`], one slice a plane.
 pub fn demosaic_window(layout: Layout, window: Window, planes: &[Vec<f32>], pixels: &mut Vec<Pixel>) {
+    demosaic_window_by(Method::default(), layout, window, planes, pixels);
+}
+
+fn demosaic_window_by(method: Method, layout: Layout, window: Window, planes: &[Vec<f32>], pixels: &mut Vec<Pixel>) {
     pixels.resize(window.size.area(), [0.0; 4]);
     match layout {
-        Layout::Mosaic(cfa) => malvar::demosaic(cfa_at(cfa, window.x, window.y), window.size, &planes[0], pixels),
+        Layout::Mosaic(cfa) => {
+            let around = window.grown(method.reach_px());
+            let patch = Patch { cfa: cfa_at(cfa, around.x, around.y), size: around.size, mosaic: &planes[0] };
+            match method {
+                Method::Bilinear => bilinear::demosaic(&patch, pixels),
+                Method::GradientCorrected => {
+                    malvar::demosaic(cfa_at(cfa, window.x, window.y), window.size, &planes[0], pixels);
+                }
+                Method::Adaptive => adaptive::demosaic(&patch, pixels),
+                Method::Directional => directional::demosaic(&patch, pixels),
+            }
+        }
         Layout::Rgb => {
             let samples = planes[0].iter().zip(&planes[1]).zip(&planes[2]);
             for (pixel, ((&red, &green), &blue)) in pixels.iter_mut().zip(samples) {
@@ -81,8 +134,17 @@ pub fn demosaic_window(layout: Layout, window: Window, planes: &[Vec<f32>], pixe
 /// The colours of a whole frame.
 #[must_use]
 pub fn demosaic(frame: &CalibratedFrame) -> LinearImage {
+    demosaic_by(Method::default(), frame)
+}
+
+/// The colours of a whole frame by one method of several.
+#[must_use]
+pub fn demosaic_by(method: Method, frame: &CalibratedFrame) -> LinearImage {
     let size = frame.size();
-    let margin = margin_px(frame.layout);
+    let margin = match frame.layout {
+        Layout::Mosaic(_) => method.reach_px(),
+        Layout::Rgb => 0,
+    };
     let mut image = LinearImage::black(size);
     let [red, green, blue] = &mut image.planes;
     let samples_per_band = BAND_ROWS * size.width;
@@ -94,7 +156,7 @@ pub fn demosaic(frame: &CalibratedFrame) -> LinearImage {
         let window = Window { x: 0, y: (band_idx * BAND_ROWS) as isize, size: band_size };
         let planes = mirrored_samples(frame, window.grown(margin));
         let mut pixels = Vec::new();
-        demosaic_window(frame.layout, window, &planes, &mut pixels);
+        demosaic_window_by(method, frame.layout, window, &planes, &mut pixels);
         for (place, pixel) in pixels.iter().enumerate() {
             [red[place], green[place], blue[place]] = [pixel[0], pixel[1], pixel[2]];
         }

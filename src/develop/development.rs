@@ -26,6 +26,12 @@ const HIGHEST_BLACK: f64 = 0.95;
 /// Sky intensity assumed where the sky is black or darker; far below one step of a 14-bit camera.
 const LEAST_SKY: f64 = 1e-5;
 
+/// Stops by which the land is lit other than the sky at most.
+const MOST_LAND_EV: f32 = 8.0;
+
+/// Places along both axes at which the brightest glow is sought.
+const GLOW_STEPS: u16 = 48;
+
 /// Channel value where highlights begin to lose their colour: interpolation between a blown and a
 /// whole sample falls short of the white level.
 const HIGHLIGHTS_FROM: f32 = 0.80;
@@ -43,6 +49,7 @@ pub struct Development {
     linear_scale: f32,
     transfer: TransferTable,
     glow: Option<Glow>,
+    land: Option<LitLand>,
     facts: DevelopmentFacts,
 }
 
@@ -64,6 +71,14 @@ pub struct DevelopmentFacts {
 struct Glow {
     surface: SkyGradient,
     sky_share: Option<Plane<u8>>,
+}
+
+/// A landscape that is lit other than the sky.
+#[derive(Clone, Debug, PartialEq)]
+struct LitLand {
+    /// The landscape's share of each pixel, 255 for all of it.
+    share: Plane<u8>,
+    gain: f32,
 }
 
 /// Where the pixels of a row lie in the frame, in fractions of its width and height.
@@ -117,6 +132,7 @@ impl Development {
             linear_scale: settings.exposure_ev.exp2(),
             transfer: TransferTable::new(encoding.transfer),
             glow,
+            land: lit_land(foreground, settings.land_exposure_ev),
             facts: DevelopmentFacts { neutral, sky, black: tone.black * tone.sky, stretch_stops: tone.stops },
         }
     }
@@ -137,6 +153,32 @@ impl Development {
     #[must_use]
     pub fn gradient(&self) -> Option<&SkyGradient> {
         self.glow.as_ref().map(|glow| &glow.surface)
+    }
+
+    /// The most light that is taken away anywhere, balanced as in the picture; 0 where none is.
+    #[must_use]
+    pub fn brightest_glow(&self) -> f32 {
+        let middle = |step: u16| (f32::from(step) + 0.5) / f32::from(GLOW_STEPS);
+        let places = (0..GLOW_STEPS).flat_map(|y| (0..GLOW_STEPS).map(move |x| [middle(x), middle(y)]));
+        places.flat_map(|place| self.balanced_glow(place)).fold(0.0, f32::max)
+    }
+
+    /// The glow that is taken away along a row, `scale` times brighter, to the 8-bit values of a screen.
+    pub fn glow_row_for_screen(&self, place: RowPlace, scale: f32, out: &mut [[u8; 3]]) {
+        for (idx, out) in out.iter_mut().enumerate() {
+            let light = self.balanced_glow(place.at(idx)).map(|light| (scale * light).clamp(0.0, 1.0));
+            // 65535 / 255 = 257: rounded, at most 255.
+            *out = light.map(|light| (self.transfer.code(light) * (1.0 / 257.0) + 0.5) as u8);
+        }
+    }
+
+    /// Light taken away at a place, in output primaries.
+    fn balanced_glow(&self, place: [f32; 2]) -> [f32; 3] {
+        let Some(glow) = &self.glow else { return [0.0; 3] };
+        let share = glow.sky_share.as_ref().map_or(1.0, |plane| sample(plane, place));
+        let light = glow.surface.at(place);
+        let balanced = std::array::from_fn(|channel| share * self.gains[channel] * light[channel]);
+        multiply(&self.output_from_balanced, balanced)
     }
 
     /// Develops pixels of a row (camera RGB) to 16-bit codes; all slices have one length.
@@ -219,6 +261,9 @@ impl Development {
         if let Some(glow) = &self.glow {
             glow.remove(block, place, start);
         }
+        if let Some(land) = &self.land {
+            land.light(block, place, start);
+        }
         let [red, green, blue] = block;
         for idx in 0..BLOCK {
             let balanced = [red[idx] * self.gains[0], green[idx] * self.gains[1], blue[idx] * self.gains[2]];
@@ -267,6 +312,17 @@ impl Glow {
             red[idx] -= share[idx] * glow[0];
             green[idx] -= share[idx] * glow[1];
             blue[idx] -= share[idx] * glow[2];
+        }
+    }
+}
+
+impl LitLand {
+    #[inline(always)]
+    fn light(&self, block: &mut Block, place: RowPlace, start: usize) {
+        let [red, green, blue] = block;
+        for idx in 0..BLOCK {
+            let factor = 1.0 + sample(&self.share, place.at(start + idx)) * (self.gain - 1.0);
+            (red[idx], green[idx], blue[idx]) = (factor * red[idx], factor * green[idx], factor * blue[idx]);
         }
     }
 }
@@ -331,6 +387,13 @@ fn find_glow(cells: &[SkyCell], foreground: Option<&ForegroundMask>, choice: Gra
         // The clamp makes the cast exact.
         .map(|mask| mask.0.map(|weight| ((1.0 - weight.clamp(0.0, 1.0)) * 255.0 + 0.5) as u8));
     Some(Glow { surface, sky_share })
+}
+
+fn lit_land(foreground: Option<&ForegroundMask>, exposure_ev: f32) -> Option<LitLand> {
+    let mask = foreground.filter(|mask| mask.size().area() > 0 && exposure_ev != 0.0)?;
+    // The clamp makes the cast exact.
+    let share = mask.0.map(|weight| (weight.clamp(0.0, 1.0) * 255.0 + 0.5) as u8);
+    Some(LitLand { share, gain: exposure_ev.clamp(-MOST_LAND_EV, MOST_LAND_EV).exp2() })
 }
 
 fn level_without_glow(mut cells: Vec<SkyCell>, glow: Option<&Glow>) -> [f64; 3] {

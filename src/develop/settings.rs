@@ -12,6 +12,8 @@ pub struct DevelopSettings {
     pub white_balance: WhiteBalance,
     /// Brightness in stops: twice the light for each.
     pub exposure_ev: f32,
+    /// Brightness of the landscape beside the sky, in stops.
+    pub land_exposure_ev: f32,
     /// Moves the black point, in parts of the sky's level: 0.1 takes a tenth of the sky more away.
     pub black_offset: f32,
     /// How far faint light is lifted over bright light.
@@ -27,6 +29,7 @@ impl Default for DevelopSettings {
         Self {
             white_balance: WhiteBalance::AsShot,
             exposure_ev: 0.0,
+            land_exposure_ev: 0.0,
             black_offset: 0.0,
             stretch: Stretch::Auto { sky_level: DEFAULT_SKY_LEVEL },
             gradient: GradientRemoval::Off,

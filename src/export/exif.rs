@@ -6,6 +6,8 @@ use tiff::TiffResult;
 use tiff::encoder::{DirectoryEncoder, Rational, TiffEncoder, TiffKind};
 use tiff::tags::{Tag, Type};
 
+use crate::export::gps::write_place;
+use crate::export::xmp::packet;
 use crate::pixels::{ColorEncoding, Primaries, Transfer};
 use crate::raw::{CaptureTime, Metadata};
 
@@ -18,6 +20,8 @@ pub struct FileMetadata {
     pub n_frames: usize,
     /// Light of all frames together.
     pub total_exposure_secs: Option<f64>,
+    /// Shutter time of each frame in the picture; empty where a file does not tell.
+    pub exposures_secs: Vec<f64>,
 }
 
 const EXPOSURE_TIME: Tag = Tag::Unknown(33434);
@@ -40,6 +44,9 @@ const POSITIONING: Tag = Tag::Unknown(531);
 const LENS_MODEL: Tag = Tag::Unknown(42036);
 const COMPOSITE_IMAGE: Tag = Tag::Unknown(42080);
 const COMPOSITE_SOURCES: Tag = Tag::Unknown(42081);
+const COMPOSITE_EXPOSURES: Tag = Tag::Unknown(42082);
+const GPS_DIRECTORY: Tag = Tag::Unknown(34853);
+const XMP: Tag = Tag::Unknown(700);
 
 /// What EXIF 2.32 wants in a JPEG and a TIFF has elsewhere.
 #[derive(Clone, Copy)]
@@ -51,10 +58,27 @@ pub(super) struct JpegFacts {
 }
 
 /// Name and version that files carry.
-const SOFTWARE: &str = concat!("Nightsheaf ", env!("CARGO_PKG_VERSION"));
+pub(super) const SOFTWARE: &str = concat!("Nightsheaf ", env!("CARGO_PKG_VERSION"));
 
-/// Writes the EXIF directory and gives its place. `encoding` is `None` for a camera's own colors.
-pub(super) fn write_exif<W: Write + Seek, K: TiffKind>(
+/// Where the directories beside the picture's own stand.
+pub(super) struct Beside<O> {
+    exif: O,
+    place: Option<O>,
+}
+
+/// Writes the EXIF directory, and that of the place where there is one. `encoding` is `None` for a camera's own colors.
+pub(super) fn write_beside<W: Write + Seek, K: TiffKind>(
+    encoder: &mut TiffEncoder<W, K>,
+    metadata: &FileMetadata,
+    encoding: Option<ColorEncoding>,
+    jpeg: Option<JpegFacts>,
+) -> TiffResult<Beside<K::OffsetType>> {
+    let exif = write_exif(encoder, metadata, encoding, jpeg)?;
+    let place = metadata.first.place.map(|place| write_place(encoder, place)).transpose()?;
+    Ok(Beside { exif, place })
+}
+
+fn write_exif<W: Write + Seek, K: TiffKind>(
     encoder: &mut TiffEncoder<W, K>,
     metadata: &FileMetadata,
     encoding: Option<ColorEncoding>,
@@ -94,15 +118,36 @@ pub(super) fn write_exif<W: Write + Seek, K: TiffKind>(
         directory.write_tag(COMPOSITE_IMAGE, 2_u16)?;
         let count = u16::try_from(metadata.n_frames).unwrap_or(u16::MAX);
         directory.write_tag(COMPOSITE_SOURCES, &[count, count][..])?;
+        if metadata.exposures_secs.len() == metadata.n_frames {
+            write_undefined(&mut directory, COMPOSITE_EXPOSURES, &composite_exposures(&metadata.exposures_secs))?;
+        }
     }
     Ok(directory.finish_with_offsets()?.offset)
 }
 
-/// Writes the tags of the picture's own directory, and the way to the EXIF directory.
+/// EXIF 2.32, tag 42082, in the file's byte order: total, total of all sources, of those used; longest and shortest of
+/// both; one sequence of so many; then each. The time from first to last is not told.
+fn composite_exposures(secs: &[f64]) -> Vec<u8> {
+    let fraction = |value: f64| {
+        let Rational { n, d } = rational(value);
+        [n.to_ne_bytes(), d.to_ne_bytes()].concat()
+    };
+    let total: f64 = secs.iter().sum();
+    let longest = secs.iter().copied().fold(f64::MIN_POSITIVE, f64::max);
+    let shortest = secs.iter().copied().fold(longest, f64::min);
+    let mut bytes: Vec<u8> =
+        [total, total, total, longest, longest, shortest, shortest].into_iter().flat_map(fraction).collect();
+    bytes.extend(1_u16.to_ne_bytes());
+    bytes.extend(u16::try_from(secs.len()).unwrap_or(u16::MAX).to_ne_bytes());
+    bytes.extend(secs.iter().flat_map(|&value| fraction(value)));
+    bytes
+}
+
+/// Writes the tags of the picture's own directory, and the way to the directories beside it.
 pub(super) fn write_main_tags<W: Write + Seek, K: TiffKind>(
     directory: &mut DirectoryEncoder<'_, W, K>,
     metadata: &FileMetadata,
-    exif: K::OffsetType,
+    beside: Beside<K::OffsetType>,
 ) -> TiffResult<()> {
     write_text(directory, Tag::ImageDescription, &description(metadata))?;
     if let Some(make) = &metadata.first.make {
@@ -112,7 +157,18 @@ pub(super) fn write_main_tags<W: Write + Seek, K: TiffKind>(
         write_text(directory, Tag::Model, model)?;
     }
     write_text(directory, Tag::Software, SOFTWARE)?;
-    directory.write_tag(Tag::ExifDirectory, exif)
+    if let Some(place) = beside.place {
+        directory.write_tag(GPS_DIRECTORY, place)?;
+    }
+    directory.write_tag(Tag::ExifDirectory, beside.exif)
+}
+
+/// Writes the XMP packet, for files that have no other place for it.
+pub(super) fn write_xmp<W: Write + Seek, K: TiffKind>(
+    directory: &mut DirectoryEncoder<'_, W, K>,
+    metadata: &FileMetadata,
+) -> TiffResult<()> {
+    write_bytes(directory, XMP, Type::BYTE, &packet(metadata))
 }
 
 /// The same as a block of its own, for PNG and JPEG; the picture is upright.
@@ -123,7 +179,7 @@ pub(super) fn exif_block(
 ) -> TiffResult<Vec<u8>> {
     let mut block = Cursor::new(Vec::new());
     let mut encoder = TiffEncoder::new(&mut block)?;
-    let exif = write_exif(&mut encoder, metadata, Some(encoding), jpeg)?;
+    let beside = write_beside(&mut encoder, metadata, Some(encoding), jpeg)?;
     let mut directory = encoder.image_directory()?;
     directory.write_tag(Tag::Orientation, 1_u16)?;
     write_resolution(&mut directory)?;
@@ -131,7 +187,7 @@ pub(super) fn exif_block(
         // Color samples lie in the middle of theirs.
         directory.write_tag(POSITIONING, 1_u16)?;
     }
-    write_main_tags(&mut directory, metadata, exif)?;
+    write_main_tags(&mut directory, metadata, beside)?;
     directory.finish()?;
     Ok(block.into_inner())
 }
@@ -206,7 +262,7 @@ pub(super) fn rational(value: f64) -> Rational {
     Rational { n: (value * f64::from(d)).round() as u32, d }
 }
 
-fn description(metadata: &FileMetadata) -> String {
+pub(super) fn description(metadata: &FileMetadata) -> String {
     let frames = match metadata.n_frames {
         1 => "1 frame".to_owned(),
         n => format!("{n} frames"),
@@ -231,10 +287,7 @@ fn write_time<W: Write + Seek, K: TiffKind>(
     directory: &mut DirectoryEncoder<'_, W, K>,
     time: CaptureTime,
 ) -> TiffResult<()> {
-    let millis = (time.clock_secs * 1000.0).round();
-    // The camera's clock reading is kept as if it were universal time; float casts saturate.
-    let Ok(stamp) = jiff::Timestamp::from_millisecond(millis as i64) else { return Ok(()) };
-    let civil = jiff::tz::TimeZone::UTC.to_datetime(stamp);
+    let Some(civil) = time.civil() else { return Ok(()) };
     write_text(directory, TIME_ORIGINAL, &civil.strftime("%Y:%m:%d %H:%M:%S").to_string())?;
     write_text(directory, SUBSEC_TIME_ORIGINAL, &format!("{:03}", civil.millisecond()))?;
     if let Some(minutes) = time.utc_offset_minutes {

@@ -1,5 +1,6 @@
 //! JPEG for sharing: 8 bits, full color resolution, with profile and exposure data.
 
+use std::io::Write;
 use std::path::Path;
 
 use image::codecs::jpeg::JpegEncoder;
@@ -8,7 +9,7 @@ use image::{ExtendedColorType, ImageEncoder, ImageError};
 use crate::export::exif::{FileMetadata, JpegFacts, exif_block};
 use crate::export::replace::replace_file;
 use crate::export::strips::{finished_rows, for_each_strip};
-use crate::export::{ExportError, Finished, icc, sides};
+use crate::export::{ExportError, Finished, icc, sides, xmp};
 use crate::job::Monitor;
 use crate::pixels::Orientation;
 
@@ -37,12 +38,34 @@ pub fn write_jpeg(
             bytes.extend(strip.as_flattened().iter().map(|&code| ((u32::from(code) + 128) / 257) as u8));
             Ok(())
         })?;
-        let mut encoder = JpegEncoder::new_with_quality(file, quality.clamp(1, 100));
+        let mut packed = Vec::with_capacity(upright.area());
+        let mut encoder = JpegEncoder::new_with_quality(&mut packed, quality.clamp(1, 100));
         encoder.set_icc_profile(icc::profile(picture.encoding())).map_err(ImageError::Unsupported)?;
         let exif = exif_block(metadata, picture.encoding(), Some(JpegFacts { width, height }))?;
         encoder.set_exif_metadata(exif).map_err(ImageError::Unsupported)?;
-        Ok(encoder.write_image(&bytes, width, height, ExtendedColorType::Rgb8)?)
+        encoder.write_image(&bytes, width, height, ExtendedColorType::Rgb8)?;
+        let (head, rest) = packed.split_at(end_of_application_data(&packed));
+        file.write_all(head)?;
+        file.write_all(&xmp_segment(metadata))?;
+        Ok(file.write_all(rest)?)
     })
+}
+
+/// Where the segments end that describe the file and not the coding (ITU-T T.81, annex B: APP0 to APP15).
+fn end_of_application_data(jpeg: &[u8]) -> usize {
+    let mut at = 2;
+    while let Some(&[0xFF, 0xE0..=0xEF, high, low]) = jpeg.get(at..at + 4).and_then(|head| head.first_chunk::<4>()) {
+        at += 2 + usize::from(u16::from_be_bytes([high, low]));
+    }
+    at.min(jpeg.len())
+}
+
+fn xmp_segment(metadata: &FileMetadata) -> Vec<u8> {
+    let packet = xmp::packet(metadata);
+    let length = 2 + xmp::JPEG_SIGNATURE.len() + packet.len();
+    // Names of cameras and lenses are short; a packet beyond 64 KiB is left out, as EXIF says the same.
+    let Ok(length) = u16::try_from(length) else { return Vec::new() };
+    [&[0xFF, 0xE1][..], &length.to_be_bytes(), xmp::JPEG_SIGNATURE, &packet].concat()
 }
 
 impl From<ImageError> for ExportError {

@@ -5,12 +5,14 @@
 
 mod dng;
 mod exif;
+mod gps;
 pub mod icc;
 mod jpeg;
 mod png;
 mod replace;
 mod strips;
 mod tiff;
+mod xmp;
 
 use std::io;
 

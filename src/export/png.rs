@@ -11,7 +11,7 @@ use flate2::{Compress, Crc, FlushCompress};
 use crate::export::exif::{FileMetadata, exif_block};
 use crate::export::replace::replace_file;
 use crate::export::strips::{finished_rows, for_each_strip};
-use crate::export::{ExportError, Finished, icc, sides};
+use crate::export::{ExportError, Finished, icc, sides, xmp};
 use crate::job::Monitor;
 use crate::pixels::Orientation;
 
@@ -44,6 +44,9 @@ pub fn write_png(
         write_chunk(file, b"IHDR", &header)?;
         write_chunk(file, b"iCCP", &profile_chunk(&icc::profile(picture.encoding())))?;
         write_chunk(file, b"eXIf", &exif_block(metadata, picture.encoding(), None)?)?;
+        // Not compressed, no language, no other name for the keyword.
+        let text = [xmp::PNG_KEYWORD.as_bytes(), b"\0\0\0\0\0", &xmp::packet(metadata)].concat();
+        write_chunk(file, b"iTXt", &text)?;
         // The zlib header: deflate with a window of 32 KiB, a check on both bytes (RFC 1950).
         write_chunk(file, b"IDAT", &[0x78, 0x5E])?;
         let mut sum = Adler::EMPTY;

@@ -11,7 +11,7 @@ use flate2::write::ZlibEncoder;
 use tiff::encoder::{DirectoryEncoder, TiffEncoder, TiffKind, TiffKindBig, TiffKindStandard};
 use tiff::tags::Tag;
 
-use crate::export::exif::{pad_to_even, write_exif, write_main_tags, write_resolution, write_undefined};
+use crate::export::exif::{pad_to_even, write_beside, write_main_tags, write_resolution, write_undefined, write_xmp};
 use crate::export::replace::replace_file;
 use crate::export::strips::{ROWS_PER_STRIP, camera_rows, finished_rows, for_each_strip, light_rows};
 use crate::export::{ExportError, FileMetadata, TiffPicture, icc, sides};
@@ -159,10 +159,11 @@ pub(super) fn write_picture<W: Write + Seek, K: TiffKind>(
     add_tags: impl FnOnce(&mut DirectoryEncoder<'_, W, K>) -> tiff::TiffResult<()>,
     make: impl Fn(Range<usize>) -> Strip + Sync,
 ) -> Result<(), ExportError> {
-    let exif = write_exif(encoder, metadata, layout.encoding, None)?;
+    let beside = write_beside(encoder, metadata, layout.encoding, None)?;
     let mut directory = encoder.image_directory()?;
     write_layout_tags(&mut directory, layout)?;
-    write_main_tags(&mut directory, metadata, exif)?;
+    write_main_tags(&mut directory, metadata, beside)?;
+    write_xmp(&mut directory, metadata)?;
     if let Some(encoding) = layout.encoding {
         write_undefined(&mut directory, Tag::IccProfile, &icc::profile(encoding))?;
     }

@@ -174,3 +174,21 @@ impl Guide {
         Point { x: place(column), y: place(row) }
     }
 }
+
+impl Guide {
+    /// Size of the frames that it is for.
+    #[must_use]
+    pub fn size(&self) -> Size {
+        self.proposed.size()
+    }
+
+    /// The guide of a burst reduced by `factor`, for its frames at their full `size`.
+    #[must_use]
+    pub fn enlarged(&self, factor: usize, size: Size) -> Self {
+        let reduced = self.proposed.size();
+        let nearest = |position: usize, len: usize| (position / factor).min(len - 1);
+        let proposed =
+            Plane::from_fn(size, |x, y| self.proposed.at(nearest(x, reduced.width), nearest(y, reduced.height)));
+        Self { bin: self.bin * factor, proposed, ..self.clone() }
+    }
+}

@@ -8,6 +8,7 @@
 //! The edge is found on planes at about a quarter of the scale and refined at full resolution only near it.
 
 mod components;
+mod contrast;
 mod doubt;
 mod down;
 mod edit;
@@ -19,6 +20,7 @@ mod leaks;
 mod moving;
 mod propose;
 mod refine;
+mod scale;
 mod sky_model;
 mod snap;
 mod walk;

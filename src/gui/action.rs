@@ -4,6 +4,9 @@ use std::path::PathBuf;
 
 use eframe::egui::{Pos2, Vec2};
 
+use crate::gui::calibration::CalibrationKind;
+use crate::gui::correcting::{EdgeChange, Tool};
+use crate::gui::keep::Keep;
 use crate::gui::sheaf::{Choices, Land};
 use crate::gui::state::{Section, Shown};
 use crate::gui::strokes::{Brush, BrushKind};
@@ -23,6 +26,26 @@ pub enum Action {
     TrySampleFrames,
     /// Put all frames away and begin with an empty window.
     StartOver,
+    /// Paths fell on the window.
+    Drop(Vec<PathBuf>),
+    /// What was dropped is of this kind; light frames where `None`.
+    SortDropped(Option<CalibrationKind>),
+    /// What was dropped is not wanted.
+    ForgetDropped,
+    /// Ask for calibration frames.
+    ChooseCalibration(CalibrationKind),
+    /// Take these files and folders as calibration frames.
+    AddCalibration(CalibrationKind, Vec<PathBuf>),
+    /// Do without calibration frames of this kind.
+    ClearCalibration(CalibrationKind),
+    /// Ask for a lens profile.
+    ChooseLensProfile,
+    /// Start from this lens, or from what the frames say of it.
+    UseLensProfile(Option<PathBuf>),
+    /// Ask where to write the lens.
+    ChooseLensProfileTarget,
+    /// Write the lens as the stars measured it to this file.
+    SaveLensProfile(PathBuf),
 
     /// Show a frame or the stack.
     Show(Shown),
@@ -37,10 +60,24 @@ pub enum Action {
 
     /// What is landscape.
     ChooseLand(Land),
-    /// Take this brush in hand.
+    /// Take this tool in hand, or lay it down where it is in hand.
+    TakeTool(Tool),
+    /// Draw land or sky with the tool in hand, or take the brush.
     TakeBrush(BrushKind),
-    /// Lay the brush down.
+    /// Lay the tool down.
     LayBrushDown,
+    /// Pull what is drawn to the real edge, or leave it as drawn.
+    ToggleSnap,
+    /// Add a corner, in stored coordinates.
+    AddCorner(Pos2),
+    /// Take the last corner back.
+    DropCorner,
+    /// Finish the polygon or the level line.
+    CloseShape,
+    /// By how many pixels the edge is to be changed.
+    SetEdgeStep(f32),
+    /// Change the whole edge of the landscape.
+    ChangeEdge(EdgeChange),
     /// Make the brush so large.
     ResizeBrush(f32),
     /// Paint from one stored point to another with this brush.
@@ -66,6 +103,13 @@ pub enum Action {
     ChooseMaskTarget,
     /// Write the mask to this file.
     SaveMask(PathBuf),
+
+    /// Point at what is colourless, or give that up.
+    TogglePicking,
+    /// What lies at this stored point is colourless.
+    PickWhite(Pos2),
+    /// Show the glow that is taken away, or the picture again.
+    ToggleGlow,
 
     /// Other choices for the run, the look or the file.
     Choose(Box<Choices>),
@@ -110,12 +154,10 @@ pub enum Action {
     SearchCommands(String),
     /// Put the list away and do this.
     FromList(Box<Self>),
-    /// Close the window; asks first where the stack is not written.
+    /// Something about sheaf files, recovery or preferences.
+    Keep(Keep),
+    /// Close the window; asks first where something would be lost.
     Quit,
-    /// Close the window although the stack is not written.
-    CloseAnyway,
-    /// Do not close the window.
-    StayOpen,
     /// Put away what lies over the picture: the list of keys, a path field, the brush.
     StepBack,
     /// Another light.

@@ -1,5 +1,6 @@
 //! The window's state, its jobs, and the order in which a frame of the screen is made.
 
+use std::collections::VecDeque;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, Sender, channel};
@@ -9,26 +10,34 @@ use eframe::egui::{CentralPanel, Context, Frame, Margin, Panel, Pos2, Rect, Ui, 
 use crate::error::Error;
 use crate::gui::action::Action;
 use crate::gui::canvas::{self, Layers};
+use crate::gui::correcting::{Corrected, Correction};
 use crate::gui::dialogs::Dialog;
 use crate::gui::frame_clock::FrameClock;
 use crate::gui::history::History;
+use crate::gui::keep::Leaving;
 use crate::gui::keyboard;
 use crate::gui::lane::Lane;
-use crate::gui::panels::{column, foot, keys, night_line, strips, welcome};
+use crate::gui::panels::{column, foot, keeping, keys, night_line, preferences, strips, welcome};
 use crate::gui::sheaf::Land;
 use crate::gui::state::{State, Working};
-use crate::gui::strokes::MaskPatch;
+use crate::gui::strokes::{Brush, MaskPatch};
 use crate::gui::theme::palette;
 use crate::gui::tiles::TileWorks;
 use crate::gui::title::title;
-use crate::gui::works::{Developed, Filed, Heard, Ready, Stacked};
+use crate::gui::works::{Developed, Filed, Heard, Previewed, Ready, Stacked};
 use crate::job::Cancelled;
 use crate::pipeline::{ForegroundMask, FrameFinding, Outcome};
+use crate::settings::Folders;
 
 mod apply;
+mod calibrating;
 mod files;
 mod landscape;
 mod listen;
+mod picking;
+mod preferring;
+mod preview;
+mod saving;
 
 /// Width of the side column.
 const COLUMN: f32 = 336.0;
@@ -49,12 +58,28 @@ pub struct App {
     /// All paths given so far: files and folders.
     given: Vec<PathBuf>,
     outcome: Option<Arc<Outcome>>,
+    /// Sheaf file, copies of unsaved work, preferences.
+    keeper: saving::Keeper,
+    /// Where the picture was written last.
+    last_output: Option<PathBuf>,
     /// What the stack shown was made from.
     stacked_from: Option<RunKey>,
     /// What the run going on is made from.
     running_key: Option<RunKey>,
+    /// What the preview shown was made from.
+    previewed_from: Option<RunKey>,
+    preview_outcome: Option<Arc<Outcome>>,
+    /// Whether results come on the canvas by themselves: until the person looks at a frame.
+    shows_results: bool,
     mask_version: u64,
+    /// The landscape as it was found.
+    found_mask: Option<Arc<ForegroundMask>>,
     stroke: Option<Stroke>,
+    /// Corrections that wait for the one that is worked out, and whether that one is recorded.
+    asked: VecDeque<Asked>,
+    recorded: bool,
+    /// Strokes that were answered: later answers must not overrule them.
+    hints: Vec<crate::pipeline::Stroke>,
     sample_folder: Option<tempfile::TempDir>,
     frame_clock: FrameClock,
     /// Whether the person said that the window may close.
@@ -72,13 +97,25 @@ struct Lanes {
     open: Lane<Result<Ready, Error>>,
     stack: Lane<Result<Stacked, Error>>,
     develop: Lane<Result<Developed, Cancelled>>,
+    mask: Lane<Result<Corrected, Cancelled>>,
+    preview: Lane<Result<Previewed, Error>>,
     file: Lane<Result<Filed, Error>>,
+}
+
+/// A correction that waits for the one before it.
+struct Asked {
+    correction: Correction,
+    /// Whether the way back is recorded already.
+    is_recorded: bool,
 }
 
 /// A stroke of the brush that is not finished.
 struct Stroke {
-    patch: MaskPatch,
+    /// What was under it, where it is painted while it is drawn.
+    patch: Option<MaskPatch>,
+    points: Vec<Pos2>,
     last: Pos2,
+    brush: Brush,
     /// Mask and choice before the stroke, where it changed what is landscape.
     before: Option<(Land, Option<Arc<ForegroundMask>>)>,
 }
@@ -90,11 +127,17 @@ struct RunKey {
     land: Land,
     mask_version: Option<u64>,
     choices: crate::gui::sheaf::Choices,
+    calibration: crate::gui::sheaf::Calibration,
 }
 
 impl App {
-    /// A window that begins with these files and folders.
+    /// A window that begins with these files and folders, knows nothing of earlier ones and leaves nothing behind.
     pub fn new(context: &Context, paths: Vec<PathBuf>) -> std::io::Result<Self> {
+        Self::with_folders(context, paths, None)
+    }
+
+    /// A window that begins with these files and folders and keeps its own files in `folders`.
+    pub fn with_folders(context: &Context, paths: Vec<PathBuf>, folders: Option<Folders>) -> std::io::Result<Self> {
         let wake = context.clone();
         let mut app = Self {
             state: State::default(),
@@ -107,16 +150,27 @@ impl App {
                 open: Lane::new("opening"),
                 stack: Lane::new("stacking"),
                 develop: Lane::new("developing"),
+                mask: Lane::new("correcting"),
+                preview: Lane::new("previewing"),
                 file: Lane::new("writing"),
             },
             heard: channel(),
             dialog: None,
             given: Vec::new(),
             outcome: None,
+            keeper: saving::Keeper::new(folders),
+            last_output: None,
             stacked_from: None,
             running_key: None,
+            previewed_from: None,
+            preview_outcome: None,
+            shows_results: true,
             mask_version: 0,
+            found_mask: None,
             stroke: None,
+            asked: VecDeque::new(),
+            recorded: false,
+            hints: Vec::new(),
             sample_folder: None,
             frame_clock: FrameClock::from_environment(),
             may_close: false,
@@ -124,7 +178,9 @@ impl App {
             canvas: Rect::ZERO,
             context: context.clone(),
         };
+        app.read_own_files();
         app.state.theme.apply(context);
+        app.look_for_leftovers();
         if !paths.is_empty() {
             app.apply(Action::AddPaths(paths));
         }
@@ -140,18 +196,19 @@ impl App {
     /// Takes in what jobs, dialogs, keys and drops brought since the last frame; draws nothing.
     pub fn listen(&mut self, context: &Context) {
         self.listen_to_jobs();
+        self.note_layout();
+        self.listen_to_keeper();
         let dropped: Vec<PathBuf> =
             context.input(|input| input.raw.dropped_files.iter().map(|file| file.path().to_owned()).collect());
         if !dropped.is_empty() {
-            self.apply(Action::AddPaths(dropped));
+            self.apply(Action::Drop(dropped));
         }
         for action in keyboard::actions(context, &self.state) {
             self.apply(action);
         }
-        let unwritten = self.outcome.is_some() && self.state.exported.is_none();
-        if context.input(|input| input.viewport().close_requested()) && unwritten && !self.may_close {
+        if context.input(|input| input.viewport().close_requested()) && !self.may_close && self.would_lose() {
             context.send_viewport_cmd(ViewportCommand::CancelClose);
-            self.state.closing = true;
+            self.leave(Leaving::Close);
         }
         let working = self.working();
         let title = title(&self.state, working.as_ref());
@@ -171,6 +228,7 @@ impl App {
         let palette = palette(ui);
         let wall = Frame::new().fill(palette.wall);
         let has_frames = !self.state.sheaf.frames.is_empty();
+        self.note_what_is_shown();
         if has_frames {
             Panel::bottom("night line").resizable(false).exact_size(night_line::HEIGHT).frame(wall).show(ui, |ui| {
                 asked.extend(night_line::show(ui, &self.state));
@@ -202,6 +260,12 @@ impl App {
         if self.state.keys_shown {
             asked.extend(keys::show(ui, &self.state));
         }
+        if self.state.keeping.preferences_shown {
+            asked.extend(preferences::show(ui, &self.state));
+        }
+        if self.state.keeping.recent_shown {
+            asked.extend(keeping::recent_list(ui, &self.state));
+        }
         for action in asked {
             self.apply(action);
         }
@@ -209,17 +273,28 @@ impl App {
 
     fn draw_strips(&self, ui: &mut Ui, asked: &mut Vec<Action>) {
         let needs_field = self.state.path_for.is_some();
-        if self.state.notices.is_empty() && !needs_field && !self.state.closing {
+        let has_question = self.state.keeping.has_strip() || !self.state.dropped.is_empty();
+        if self.state.notices.is_empty() && !needs_field && !has_question {
             return;
         }
         Panel::top("strips").resizable(false).frame(Frame::new()).show(ui, |ui| {
             ui.spacing_mut().item_spacing.y = 1.0;
-            if self.state.closing {
-                asked.extend(strips::closing(ui));
-            }
+            asked.extend(keeping::strips(ui, &self.state));
+            asked.extend(strips::dropped(ui, &self.state));
             asked.extend(strips::path_field(ui, &self.state));
             asked.extend(strips::notices(ui, &self.state.notices));
         });
+    }
+
+    /// What the panels tell of the picture on the canvas.
+    fn note_what_is_shown(&mut self) {
+        let shown = self.layers.shown(self.state.shown);
+        let tone = shown.and_then(|layer| layer.tone());
+        self.state.histogram = tone.map(|tone| Arc::clone(tone.histogram()));
+        self.state.glow_found = tone.is_some_and(|tone| tone.takes_glow_away());
+        self.state.can_travel = (self.history.can_undo(), self.history.can_redo());
+        self.state.correcting = self.lanes.mask.is_busy();
+        self.state.previewing = self.lanes.preview.is_busy();
     }
 
     /// The long work that the person waits for, if any.
@@ -247,5 +322,6 @@ impl eframe::App for App {
     fn on_exit(&mut self, _gl: Option<&eframe::glow::Context>) {
         // A measurement that cannot be written must not keep the window from closing.
         let _ = self.frame_clock.save();
+        self.end_keeping();
     }
 }

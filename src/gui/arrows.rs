@@ -73,6 +73,7 @@ fn why_none(state: &State) -> &'static str {
 /// Arrows of the frame shown, or of all frames over the stack; every second, third, ... of many.
 fn of_shown(state: &State) -> (Box<dyn Iterator<Item = &Arrow> + '_>, usize) {
     match state.shown {
+        Some(Shown::Preview) => (Box::new(std::iter::empty()), 1),
         Some(Shown::Frame(index)) => {
             let path = state.sheaf.frames.get(index).map(|frame| &frame.path);
             let frame = state.residuals.iter().find(|frame| Some(&frame.file) == path);

@@ -6,17 +6,17 @@ use eframe::egui::{
 };
 
 use crate::gui::action::Action;
-use crate::gui::arrows;
+use crate::gui::correcting::Tool;
 use crate::gui::hatching::hatch;
 use crate::gui::layer::Layer;
-use crate::gui::panels::foreground::BRUSH_RANGE;
-use crate::gui::state::{Shown, State};
-use crate::gui::strokes::Brush;
+use crate::gui::sheaf::Land;
+use crate::gui::state::{PreviewFacts, Shown, State};
 use crate::gui::theme::{Palette, palette};
 use crate::gui::tiles::Order;
 use crate::gui::view::{Placement, Zoom};
-use crate::gui::widgets::{single, word};
-use crate::pipeline::NoiseReport;
+use crate::gui::widgets::single;
+use crate::gui::{arrows, doubts, drawing, readout};
+use crate::pipeline::{Found, NoiseReport};
 
 /// The pictures that the canvas can show.
 #[derive(Default)]
@@ -27,6 +27,10 @@ pub struct Layers {
     pub stack: Option<Layer>,
     /// The reference frame alone, to compare with.
     pub single: Option<Layer>,
+    /// A stack of a few frames.
+    pub preview: Option<Layer>,
+    /// Its reference frame alone.
+    pub preview_single: Option<Layer>,
 }
 
 impl Layers {
@@ -36,12 +40,24 @@ impl Layers {
         match shown? {
             Shown::Frame(_) => self.frame.as_ref(),
             Shown::Stack => self.stack.as_ref(),
+            Shown::Preview => self.preview.as_ref(),
+        }
+    }
+
+    /// The single frame to compare with.
+    #[must_use]
+    pub fn beside(&self, shown: Option<Shown>) -> Option<&Layer> {
+        match shown? {
+            Shown::Frame(_) => None,
+            Shown::Stack => self.single.as_ref(),
+            Shown::Preview => self.preview_single.as_ref(),
         }
     }
 
     /// All that are there.
     pub fn all_mut(&mut self) -> impl Iterator<Item = &mut Layer> {
-        [&mut self.frame, &mut self.stack, &mut self.single].into_iter().flatten()
+        let Self { frame, stack, single, preview, preview_single } = self;
+        [frame, stack, single, preview, preview_single].into_iter().flatten()
     }
 }
 
@@ -64,8 +80,7 @@ pub fn show(ui: &mut Ui, state: &State, layers: &mut Layers, last_stroke: Option
         waiting(ui, canvas, state.opening || state.measuring);
         return output;
     };
-    let picture = layer.pyramid().picture();
-    let (size, orientation) = (picture.image.size(), picture.orientation);
+    let (size, orientation) = (layer.pyramid().size(), layer.pyramid().picture().orientation);
     let placement = state.view.place(size, orientation, canvas, ui.ctx().pixels_per_point());
     output.orders = draw(ui, state, layers, &placement, canvas);
     if state.hatching
@@ -82,8 +97,13 @@ pub fn show(ui: &mut Ui, state: &State, layers: &mut Layers, last_stroke: Option
         divider(ui, state, canvas, &mut output.actions);
     }
     move_picture(ui, &response, &placement, canvas, state, &mut output.actions);
-    if state.painting {
-        paint(ui, &response, &placement, state, last_stroke, &mut output.actions);
+    if let Some(found) = asks_here(state, &placement) {
+        doubts::show(ui, found, &placement, canvas);
+    }
+    if state.picking {
+        drawing::pick(ui, &response, &placement, &mut output.actions);
+    } else if state.painting {
+        drawing::use_tool(ui, &response, &placement, state, last_stroke, &mut output.actions);
     }
     if !layers.shown(state.shown).is_some_and(Layer::is_visible) {
         waiting(ui, canvas, true);
@@ -92,27 +112,36 @@ pub fn show(ui: &mut Ui, state: &State, layers: &mut Layers, last_stroke: Option
     if state.residuals_shown {
         arrow_label(ui, state, &placement, canvas);
     }
-    readout(ui, state, layers, &placement, &response, canvas, &mut output.actions);
+    readout::show(ui, state, layers, &placement, &response, canvas, &mut output.actions);
     output
 }
 
+/// The doubts about the landscape, where they are to be shown.
+fn asks_here<'a>(state: &'a State, placement: &Placement) -> Option<&'a Found> {
+    let fits = state.sheaf.mask.as_ref().is_some_and(|mask| mask.size() == placement.stored());
+    let wanted = state.hatching && !state.holding_single && state.sheaf.land == Land::Found && fits;
+    state.found.as_ref().filter(|found| wanted && doubts::asks_for_a_stroke(found))
+}
+
 fn is_comparing(state: &State, layers: &Layers) -> bool {
-    state.shown == Some(Shown::Stack) && layers.single.is_some() && !state.painting && !state.holding_single
+    let free = !state.painting && !state.holding_single && !state.picking && !state.glow_shown;
+    layers.beside(state.shown).is_some() && free
 }
 
 fn draw(ui: &Ui, state: &State, layers: &mut Layers, placement: &Placement, canvas: Rect) -> Vec<Order> {
     let tint = palette(ui).picture;
     let painter = ui.painter();
     let comparing = is_comparing(state, layers);
-    let Layers { frame, stack, single } = layers;
-    let main = match state.shown {
-        Some(Shown::Frame(_)) => frame,
-        _ if state.holding_single && single.is_some() => single,
-        _ => stack,
+    let Layers { frame, stack, single, preview, preview_single } = layers;
+    let (whole, single) = match state.shown {
+        Some(Shown::Frame(_)) => (frame, &mut None),
+        Some(Shown::Preview) => (preview, preview_single),
+        _ => (stack, single),
     };
+    let alone = state.holding_single && single.is_some();
     let middle = canvas.left() + state.divider * canvas.width();
     let mut orders = Vec::new();
-    if let Some(layer) = main {
+    if let Some(layer) = if alone { &mut *single } else { whole } {
         let clip = if comparing { canvas.with_min_x(middle) } else { canvas };
         orders.extend(layer.draw(painter, placement, clip, tint));
     }
@@ -157,7 +186,23 @@ fn divider(ui: &mut Ui, state: &State, canvas: Rect, actions: &mut Vec<Action>) 
 /// Names and noise of what is on either side.
 fn labels(ui: &Ui, state: &State, comparing: bool, canvas: Rect) {
     let noise = state.report.as_ref().and_then(|report| report.noise);
+    if state.glow_shown && !matches!(state.shown, Some(Shown::Frame(_))) {
+        let figures = if state.glow_found { "the light taken away from the sky, brightest as grey" } else { "nothing is taken away" };
+        return plate(ui, canvas.shrink(8.0), Align2::LEFT_TOP, "Sky glow", Some(figures));
+    }
     match state.shown {
+        Some(Shown::Preview) if comparing => {
+            let x = canvas.left() + state.divider * canvas.width();
+            let left = Rect { max: pos2(x - 8.0, canvas.bottom()), ..canvas };
+            let right = Rect { min: pos2(x + 8.0, canvas.top()), ..canvas };
+            plate(ui, left, Align2::RIGHT_TOP, "Single frame", None);
+            plate(ui, right, Align2::LEFT_TOP, "Preview", state.preview.as_ref().map(PreviewFacts::in_words).as_deref());
+        }
+        Some(Shown::Preview) => {
+            let facts = state.preview.as_ref().map(PreviewFacts::in_words);
+            let name = if state.holding_single { "Single frame" } else { "Preview" };
+            plate(ui, canvas.shrink(8.0), Align2::LEFT_TOP, name, facts.as_deref());
+        }
         Some(Shown::Stack) if comparing => {
             let x = canvas.left() + state.divider * canvas.width();
             let left = Rect { max: pos2(x - 8.0, canvas.bottom()), ..canvas };
@@ -230,7 +275,8 @@ fn plate(ui: &Ui, room: Rect, corner: Align2, name: &str, figures: Option<&str>)
     }
 }
 
-fn ground(palette: &Palette) -> Color32 {
+/// Behind words on the picture.
+pub(super) fn ground(palette: &Palette) -> Color32 {
     palette.wall.gamma_multiply(0.92)
 }
 
@@ -249,7 +295,8 @@ fn move_picture(
     state: &State,
     actions: &mut Vec<Action>,
 ) {
-    let pan_button = |button| !(state.painting && button == PointerButton::Primary);
+    let brush = state.painting && state.tool == Tool::Brush && !state.picking;
+    let pan_button = |button| !(brush && button == PointerButton::Primary);
     let buttons = [PointerButton::Primary, PointerButton::Middle, PointerButton::Secondary];
     if buttons.into_iter().any(|button| pan_button(button) && response.dragged_by(button)) {
         actions.push(Action::Pan(response.drag_delta()));
@@ -261,100 +308,9 @@ fn move_picture(
     if (factor - 1.0).abs() > 1e-4 {
         actions.push(Action::ZoomAt { factor, pointer });
     }
-    if response.double_clicked() && !state.painting {
+    if response.double_clicked() && !state.painting && !state.picking {
         let whole = state.view.zoom == Zoom::Fit;
         let closer = Action::ZoomAt { factor: 1.0 / placement.scale, pointer };
         actions.push(if whole { closer } else { Action::Zoom(Zoom::Fit) });
     }
-}
-
-fn paint(
-    ui: &Ui,
-    response: &Response,
-    placement: &Placement,
-    state: &State,
-    last_stroke: Option<Pos2>,
-    actions: &mut Vec<Action>,
-) {
-    let brush = state.brush;
-    if let Some(pointer) = response.hover_pos().or(response.interact_pointer_pos()) {
-        let palette = palette(ui);
-        let radius = brush.radius_px * placement.points_per_px();
-        let dark = Stroke::new(3.0, Color32::from_black_alpha(120));
-        ui.painter().circle_stroke(pointer, radius, dark);
-        ui.painter().circle_stroke(pointer, radius, Stroke::new(1.0, palette.lamp));
-        let arm = vec2(5.0, 0.0);
-        ui.painter().line_segment([pointer - arm, pointer + arm], Stroke::new(1.0, palette.lamp));
-        if brush.kind == crate::gui::strokes::BrushKind::Add {
-            ui.painter().line_segment([pointer - arm.rot90(), pointer + arm.rot90()], Stroke::new(1.0, palette.lamp));
-        }
-        ui.ctx().set_cursor_icon(CursorIcon::None);
-    }
-    let down = response.is_pointer_button_down_on() && ui.input(|input| input.pointer.primary_down());
-    match (down, response.interact_pointer_pos()) {
-        (true, Some(pointer)) => {
-            let to = placement.stored_from_screen(pointer);
-            actions.push(Action::Paint { brush: clamped(brush), from: last_stroke.unwrap_or(to), to });
-        }
-        _ if last_stroke.is_some() => actions.push(Action::EndStroke),
-        _ => {}
-    }
-}
-
-fn clamped(brush: Brush) -> Brush {
-    Brush { radius_px: brush.radius_px.clamp(*BRUSH_RANGE.start(), *BRUSH_RANGE.end()), ..brush }
-}
-
-/// Scale, place and light under the pointer, and the three usual scales.
-fn readout(
-    ui: &mut Ui,
-    state: &State,
-    layers: &Layers,
-    placement: &Placement,
-    response: &Response,
-    canvas: Rect,
-    actions: &mut Vec<Action>,
-) {
-    let palette = palette(ui);
-    let mut text = format!("{:.0} %", 100.0 * placement.scale);
-    if let Some(values) = under_pointer(state, layers, placement, response) {
-        text = format!("{text}   {values}");
-    }
-    let font = TextStyle::Small.resolve(ui.style());
-    let galley = ui.painter().layout_no_wrap(text, font, palette.ink);
-    let height = 30.0;
-    let left =
-        Rect::from_min_size(canvas.left_bottom() + vec2(8.0, -8.0 - height), vec2(galley.size().x + 20.0, height));
-    ui.painter().rect_filled(left, 3.0, ground(&palette));
-    ui.painter().galley(pos2(left.left() + 10.0, left.center().y - galley.size().y / 2.0), galley, palette.ink);
-    let right =
-        Rect::from_min_max(canvas.right_bottom() - vec2(176.0, 8.0 + height), canvas.right_bottom() - vec2(8.0, 8.0));
-    ui.painter().rect_filled(right, 3.0, ground(&palette));
-    let inner = eframe::egui::UiBuilder::new().max_rect(right.shrink2(vec2(12.0, 2.0)));
-    ui.scope_builder(inner, |ui| {
-        ui.horizontal(|ui| {
-            ui.spacing_mut().item_spacing.x = 16.0;
-            let scales = [
-                ("Whole", Zoom::Fit, "The whole picture (F)"),
-                ("100 %", Zoom::Scale(1.0), "One picture pixel is one screen pixel (1)"),
-                ("200 %", Zoom::Scale(2.0), "One picture pixel is two screen pixels wide (2)"),
-            ];
-            for (text, zoom, hint) in scales {
-                if word(ui, text, "Scale", state.view.zoom == zoom, hint).clicked() {
-                    actions.push(Action::Zoom(zoom));
-                }
-            }
-        });
-    });
-}
-
-/// Place and linear light of the pixel under the pointer.
-fn under_pointer(state: &State, layers: &Layers, placement: &Placement, response: &Response) -> Option<String> {
-    let stored = placement.stored_from_screen(response.hover_pos()?);
-    let image = &layers.shown(state.shown)?.pyramid().picture().image;
-    let size = image.size();
-    let x = crate::pixels::nearest_index(f64::from(stored.x) - 0.5, size.width)?;
-    let y = crate::pixels::nearest_index(f64::from(stored.y) - 0.5, size.height)?;
-    let [red, green, blue] = [0, 1, 2].map(|channel| 100.0 * image.planes[channel].at(x, y));
-    Some(format!("column {x}, row {y}   light {red:.2}  {green:.2}  {blue:.2} % of white"))
 }

@@ -11,6 +11,7 @@ use std::{io, thread};
 use eframe::egui::Context;
 
 use crate::gui::state::PathFor;
+use crate::settings::SHEAF_ENDING;
 
 /// Faster than this, nothing means that there is no dialog.
 const NO_DIALOG: Duration = Duration::from_millis(300);
@@ -83,7 +84,7 @@ fn ask(question: &Question) -> Vec<PathBuf> {
     }
     match question.path_for {
         PathFor::Frames if question.folder => dialog.set_title("Folder of frames").pick_folders().unwrap_or_default(),
-        PathFor::Frames => dialog.set_title("Frames of one night").pick_files().unwrap_or_default(),
+        PathFor::Frames => dialog.set_title("Frames of one night, or a saved sheaf").pick_files().unwrap_or_default(),
         PathFor::MaskToLoad => {
             let dialog =
                 dialog.set_title("Mask: white is landscape").add_filter("Pictures", &["png", "tif", "tiff", "jpg"]);
@@ -94,6 +95,22 @@ fn ask(question: &Question) -> Vec<PathBuf> {
                 dialog.set_title("Write the mask").add_filter("PNG", &["png"]).set_file_name(&question.file_name);
             dialog.save_file().into_iter().collect()
         }
+        PathFor::Calibration(kind) => dialog.set_title(kind.name()).pick_files().unwrap_or_default(),
+        PathFor::LensProfileToLoad => {
+            dialog.set_title("Lens profile").add_filter("TOML", &["toml"]).pick_file().into_iter().collect()
+        }
+        PathFor::LensProfileToSave => {
+            let dialog = dialog.set_title("Write the lens profile").add_filter("TOML", &["toml"]);
+            dialog.set_file_name(&question.file_name).save_file().into_iter().collect()
+        }
+        PathFor::SheafToSave => {
+            let dialog = dialog.set_title("Save the sheaf").add_filter("Sheaf", &[SHEAF_ENDING]);
+            dialog.set_file_name(&question.file_name).save_file().into_iter().collect()
+        }
+        PathFor::MovedFrames => {
+            dialog.set_title("Folder that the frames are in now").pick_folder().into_iter().collect()
+        }
+        PathFor::ScratchFolder => dialog.set_title("Folder for scratch files").pick_folder().into_iter().collect(),
         PathFor::Export => {
             dialog.set_title("Write the picture").set_file_name(&question.file_name).save_file().into_iter().collect()
         }

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use crate::gui::sheaf::{Choices, Land, Sheaf};
+use crate::gui::sheaf::{Calibration, Choices, Land, Sheaf};
 use crate::gui::strokes::MaskPatch;
 use crate::pipeline::ForegroundMask;
 
@@ -24,6 +24,8 @@ pub enum Edit {
     Mask(Land, Option<Arc<ForegroundMask>>),
     /// All choices.
     Choices(Box<Choices>),
+    /// Calibration frames and the lens profile.
+    Calibration(Box<Calibration>),
 }
 
 impl Edit {
@@ -47,6 +49,7 @@ impl Edit {
                 std::mem::swap(mask, &mut sheaf.mask);
             }
             Self::Choices(choices) => std::mem::swap(&mut **choices, &mut sheaf.choices),
+            Self::Calibration(calibration) => std::mem::swap(&mut **calibration, &mut sheaf.calibration),
         }
     }
 }
@@ -87,6 +90,13 @@ impl History {
     /// Makes the last edit taken back again; `false` if there is none.
     pub fn redo(&mut self, sheaf: &mut Sheaf) -> bool {
         exchange(&mut self.undone, &mut self.done, sheaf)
+    }
+
+    /// Whether the next step back, or forward, changes what is landscape.
+    #[must_use]
+    pub fn touches_mask(&self, back: bool) -> bool {
+        let next = if back { self.done.last() } else { self.undone.last() };
+        matches!(next, Some(Edit::Stroke(_) | Edit::Mask(..)))
     }
 
     /// Whether there is something to take back.

@@ -3,6 +3,8 @@
 use eframe::egui::{Context, Key, KeyboardShortcut, Modifiers};
 
 use crate::gui::action::Action;
+use crate::gui::correcting::Tool;
+use crate::gui::keep::Keep;
 use crate::gui::state::{Shown, State};
 use crate::gui::strokes::BrushKind;
 use crate::gui::view::Zoom;
@@ -17,9 +19,14 @@ pub fn actions(context: &Context, state: &State) -> Vec<Action> {
         }
         return asked;
     }
-    let with_command: [(Key, bool, Action); 7] = [
+    let with_command: [(Key, bool, Action); 12] = [
         (Key::Z, true, Action::Redo),
         (Key::Z, false, Action::Undo),
+        (Key::Y, false, Action::Redo),
+        (Key::S, true, Action::Keep(Keep::SaveAs)),
+        (Key::S, false, Action::Keep(Keep::Save)),
+        (Key::Comma, false, Action::Keep(Keep::TogglePreferences)),
+        (Key::W, false, Action::Quit),
         (Key::O, true, Action::ChooseFolder),
         (Key::O, false, Action::ChooseFiles),
         (Key::E, false, Action::ChooseExportTarget),
@@ -47,7 +54,7 @@ pub fn actions(context: &Context, state: &State) -> Vec<Action> {
 fn plain_keys(context: &Context, state: &State) -> Vec<Action> {
     let radius = state.brush.radius_px;
     let brush = |kind| {
-        let in_hand = state.painting && state.brush.kind == kind;
+        let in_hand = state.painting && state.tool == Tool::Brush && state.brush.kind == kind;
         if in_hand { Action::LayBrushDown } else { Action::TakeBrush(kind) }
     };
     let keys = [
@@ -59,8 +66,14 @@ fn plain_keys(context: &Context, state: &State) -> Vec<Action> {
         (Key::S, Action::Show(Shown::Stack)),
         (Key::H, Action::ToggleHatching),
         (Key::D, Action::ToggleResiduals),
+        (Key::V, Action::Show(Shown::Preview)),
         (Key::P, brush(BrushKind::Add)),
         (Key::E, brush(BrushKind::Remove)),
+        (Key::O, Action::TakeTool(Tool::Polygon)),
+        (Key::L, Action::TakeTool(Tool::LevelLine)),
+        (Key::A, Action::ToggleSnap),
+        (Key::W, Action::TogglePicking),
+        (Key::G, Action::ToggleGlow),
         (Key::OpenBracket, Action::ResizeBrush(radius / 1.25)),
         (Key::CloseBracket, Action::ResizeBrush(radius * 1.25)),
         (Key::N, Action::UseTheme(state.theme.next())),
@@ -69,6 +82,10 @@ fn plain_keys(context: &Context, state: &State) -> Vec<Action> {
     ];
     let pressed = |key| context.input(|input| input.key_pressed(key));
     let mut asked: Vec<Action> = keys.into_iter().filter(|(key, _)| pressed(*key)).map(|(_, action)| action).collect();
+    if state.painting && !state.corners.is_empty() {
+        let of_shape = [(Key::Enter, Action::CloseShape), (Key::Backspace, Action::DropCorner)];
+        asked.extend(of_shape.into_iter().filter(|(key, _)| pressed(*key)).map(|(_, action)| action));
+    }
     let middle = context.content_rect().center();
     for (key, factor) in [(Key::Plus, 1.25), (Key::Equals, 1.25), (Key::Minus, 0.8)] {
         if pressed(key) {

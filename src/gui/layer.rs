@@ -54,6 +54,12 @@ impl Layer {
         self.generation += 1;
     }
 
+    /// How it is developed.
+    #[must_use]
+    pub fn tone(&self) -> Option<&Arc<Tone>> {
+        self.tone.as_ref()
+    }
+
     /// Whether anything can be seen yet.
     #[must_use]
     pub fn is_visible(&self) -> bool {
@@ -181,7 +187,7 @@ impl Quad {
     /// The last sample of a level may stand for less than a full square of the picture.
     fn of(pyramid: &Pyramid, key: TileKey) -> Option<Self> {
         let rect = pyramid.tile_rect(key)?;
-        let full = pyramid.picture().image.size();
+        let full = pyramid.size();
         let place = |position: usize| (position << key.level) as f32;
         let min = pos2(place(rect.x), place(rect.y));
         let max = pos2(place(rect.x + rect.size.width), place(rect.y + rect.size.height));

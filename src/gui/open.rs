@@ -8,6 +8,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use eframe::egui::{IconData, ViewportBuilder};
 
 use crate::gui::app::App;
+use crate::settings::{Folders, Remembered};
 
 /// Why there is no window.
 #[derive(Debug, thiserror::Error)]
@@ -28,11 +29,15 @@ pub enum OpenError {
 
 /// Opens the window with these files and folders and returns when it is closed.
 pub fn open(paths: Vec<PathBuf>) -> Result<(), OpenError> {
+    let folders = Folders::of_person();
+    // Its note is told by the window, which reads it again.
+    let remembered = folders.as_ref().map(|folders| Remembered::load(&folders.remembered()).0).unwrap_or_default();
     let options = eframe::NativeOptions {
         viewport: ViewportBuilder::default()
             .with_title("Nightsheaf")
             .with_app_id("nightsheaf")
-            .with_inner_size([1280.0, 800.0])
+            .with_inner_size(remembered.window_size.unwrap_or([1280.0, 800.0]))
+            .with_maximized(remembered.maximized)
             .with_min_inner_size([880.0, 560.0])
             .with_icon(Arc::new(icon())),
         ..eframe::NativeOptions::default()
@@ -42,7 +47,7 @@ pub fn open(paths: Vec<PathBuf>) -> Result<(), OpenError> {
     let run = || {
         let create: eframe::AppCreator<'_> = Box::new(move |creation| {
             is_open.store(true, Ordering::Relaxed);
-            Ok(Box::new(App::new(&creation.egui_ctx, paths)?))
+            Ok(Box::new(App::with_folders(&creation.egui_ctx, paths, folders)?))
         });
         eframe::run_native("nightsheaf", options, create)
     };

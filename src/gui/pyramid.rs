@@ -16,6 +16,10 @@ pub const TILE: usize = 512;
 #[derive(Debug)]
 pub struct Pyramid {
     source: Source,
+    /// Size of the frames.
+    size: Size,
+    /// Halvings between the frames and the picture that is there: a preview has no full size.
+    first_level: usize,
     smaller: Vec<LinearImage>,
 }
 
@@ -54,6 +58,12 @@ pub struct TileKey {
 impl Pyramid {
     /// Halves the picture until it fits on one tile.
     pub fn build(monitor: &Monitor, source: Source) -> Result<Self, Cancelled> {
+        let size = source.picture().image.size();
+        Self::build_from(monitor, source, size, 0)
+    }
+
+    /// As [`Pyramid::build`], of a picture of frames of this size that were halved `first_level` times.
+    pub fn build_from(monitor: &Monitor, source: Source, size: Size, first_level: usize) -> Result<Self, Cancelled> {
         let mut smaller: Vec<LinearImage> = Vec::new();
         loop {
             let last = smaller.last().unwrap_or(&source.picture().image);
@@ -68,35 +78,56 @@ impl Pyramid {
             let planes = planes.try_into().expect("three planes in, three out");
             smaller.push(LinearImage { planes });
         }
-        Ok(Self { source, smaller })
+        Ok(Self { source, size, first_level, smaller })
     }
 
-    /// The picture itself: level 0.
+    /// The picture that is there, the finest level.
     #[must_use]
     pub fn picture(&self) -> &Picture {
         self.source.picture()
     }
 
-    /// How many levels there are, the picture itself included.
+    /// Size of the frames that it shows.
     #[must_use]
-    pub fn n_levels(&self) -> usize {
-        self.smaller.len() + 1
+    pub fn size(&self) -> Size {
+        self.size
     }
 
-    /// One level.
+    /// The finest level that is there.
+    #[must_use]
+    pub fn first_level(&self) -> usize {
+        self.first_level
+    }
+
+    /// Camera RGB at a pixel of the frames.
+    #[must_use]
+    pub fn sample(&self, x: usize, y: usize) -> [f32; 3] {
+        let image = &self.picture().image;
+        let Size { width, height } = image.size();
+        let (x, y) = ((x >> self.first_level).min(width - 1), (y >> self.first_level).min(height - 1));
+        [0, 1, 2].map(|channel| image.planes[channel].at(x, y))
+    }
+
+    /// How many levels there are, the frames' own size included.
+    #[must_use]
+    pub fn n_levels(&self) -> usize {
+        self.first_level + self.smaller.len() + 1
+    }
+
+    /// One level; the finest that is there for one that is not.
     #[must_use]
     pub fn level(&self, level: usize) -> &LinearImage {
-        match level {
+        match level.saturating_sub(self.first_level) {
             0 => &self.picture().image,
-            _ => &self.smaller[level - 1],
+            halvings => &self.smaller[halvings - 1],
         }
     }
 
     /// The coarsest level with at least one sample for each of `scale` screen pixels per picture pixel.
     #[must_use]
     pub fn level_for(&self, scale: f32) -> usize {
-        let mut level = 0;
-        let mut next = scale * 2.0;
+        let mut level = self.first_level;
+        let mut next = scale * (2 << level) as f32;
         while next <= 1.0 && level + 1 < self.n_levels() {
             level += 1;
             next *= 2.0;
@@ -107,7 +138,7 @@ impl Pyramid {
     /// The tile that holds the whole picture.
     #[must_use]
     pub fn coarsest(&self) -> TileKey {
-        TileKey { level: self.smaller.len(), column: 0, row: 0 }
+        TileKey { level: self.n_levels() - 1, column: 0, row: 0 }
     }
 
     /// The samples of a tile; `None` outside the level.
@@ -170,6 +201,20 @@ mod tests {
         let last = pyramid.tile_rect(TileKey { level: 0, column: 2, row: 1 }).expect("the corner tile");
         assert_eq!(last.size, Size { width: 1500 - 1024, height: 700 - 512 }, "what is left at the corner");
         assert_eq!(pyramid.tile_rect(TileKey { level: 0, column: 3, row: 0 }), None, "beyond the picture");
+    }
+
+    #[test]
+    fn a_preview_begins_below_the_full_size() {
+        let plane = Plane::from_fn(Size { width: 750, height: 350 }, |x, y| (x + 10 * y) as f32);
+        let image = LinearImage { planes: [plane.clone(), plane.clone(), plane] };
+        let picture = Picture { image, color: CameraColor::SRGB, orientation: Orientation::Normal };
+        let size = Size { width: 1501, height: 700 };
+        let source = Source::Frame(Arc::new(picture));
+        let pyramid = Pyramid::build_from(&Monitor::silent(), source, size, 1).expect("nobody cancels");
+        assert_eq!((pyramid.n_levels(), pyramid.coarsest().level), (3, 2), "as for the frames themselves");
+        assert_eq!((pyramid.level_for(2.0), pyramid.level_for(0.25)), (1, 2), "the finest there is, then coarser");
+        assert_eq!(pyramid.sample(1500, 3)[0], 749.0 + 10.0, "the last pixel lies in the last sample");
+        assert_eq!(pyramid.size(), size, "it lies where the frames lie");
     }
 
     #[test]

@@ -5,9 +5,8 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use crate::pipeline::{
-    Combine, DevelopSettings, FileFormat, ForegroundMask, FrameFinding, MaskChoice, ReferenceChoice, Request, Verdict,
-};
+use crate::pipeline::{Combine, DevelopSettings, FileFormat, ForegroundMask, FrameFinding, Request, Verdict};
+use crate::settings::{self, Decider, Landscape, Light, Mark, MaskSource};
 
 /// One night's frames with all choices.
 #[derive(Clone, Debug, Default)]
@@ -20,6 +19,21 @@ pub struct Sheaf {
     pub mask: Option<Arc<ForegroundMask>>,
     /// How the frames become a picture.
     pub choices: Choices,
+    /// Calibration frames, as the sheaf's file names them.
+    pub calibration: Calibration,
+}
+
+/// What is not a light frame.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Calibration {
+    /// Dark frames.
+    pub darks: Vec<PathBuf>,
+    /// Flat frames.
+    pub flats: Vec<PathBuf>,
+    /// Bias frames.
+    pub bias: Vec<PathBuf>,
+    /// The lens as an earlier burst measured it.
+    pub lens_profile: Option<PathBuf>,
 }
 
 /// A light frame.
@@ -31,13 +45,24 @@ pub struct Frame {
     pub finding: Option<FrameFinding>,
     /// Whether the person wants it, where they said so against or ahead of the verdict.
     pub wanted: Option<bool>,
+    /// What the program had decided when the sheaf was saved: it stays so, and so does the picture.
+    pub remembered: Option<Remembered>,
+}
+
+/// A decision of the program that was saved.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Remembered {
+    /// Left out.
+    pub aside: bool,
+    /// Why; empty where there is nothing to say.
+    pub reason: String,
 }
 
 impl Frame {
     /// A frame of which nothing is known yet.
     #[must_use]
     pub fn new(path: PathBuf) -> Self {
-        Self { path, finding: None, wanted: None }
+        Self { path, finding: None, wanted: None, remembered: None }
     }
 
     /// Its file name.
@@ -46,17 +71,20 @@ impl Frame {
         file_name(&self.path)
     }
 
-    /// Whether it is left out: the person's word, else the verdict.
+    /// Whether it is left out: the person's word, else what was saved, else the verdict.
     #[must_use]
     pub fn is_aside(&self) -> bool {
-        let verdict = self.finding.as_ref().map(|finding| finding.verdict);
-        !self.wanted.unwrap_or(verdict != Some(Verdict::SetAside))
+        let verdict = || self.finding.as_ref().is_some_and(|finding| finding.verdict == Verdict::SetAside);
+        let by_program = || self.remembered.as_ref().map_or_else(verdict, |remembered| remembered.aside);
+        self.wanted.map_or_else(by_program, |wanted| !wanted)
     }
 
     /// Why it is left out or doubtful, or what overrules that; empty where there is nothing to say.
     #[must_use]
     pub fn reason(&self) -> String {
-        let measured = self.finding.as_ref().map_or("", |finding| finding.reason.as_str());
+        let saved = self.remembered.as_ref().map_or("", |remembered| remembered.reason.as_str());
+        let measured = self.finding.as_ref().map_or(saved, |finding| finding.reason.as_str());
+        let measured = if measured.is_empty() { saved } else { measured };
         match self.wanted {
             Some(false) => "set aside by you".to_owned(),
             Some(true) if !measured.is_empty() => format!("kept by you although {measured}"),
@@ -129,34 +157,86 @@ impl Sheaf {
     /// The run that this sheaf asks for.
     #[must_use]
     pub fn request(&self, memory_bytes: u64) -> Request {
-        let paths = |aside: bool| {
-            let chosen = self.frames.iter().filter(move |frame| !aside || frame.is_aside());
-            chosen.map(|frame| frame.path.clone()).collect()
-        };
-        let mask = match (self.land, &self.mask) {
-            (Land::Nothing, _) => MaskChoice::None,
-            (Land::Painted, Some(mask)) => MaskChoice::Given(Arc::clone(mask)),
-            (Land::Painted, None) | (Land::Found, _) => MaskChoice::Auto,
-        };
-        let reference = self.choices.reference.clone().map_or(ReferenceChoice::Auto, ReferenceChoice::File);
-        Request {
-            lights: paths(false),
-            skip: paths(true),
-            mask,
+        Request { memory_bytes, keep_single: true, ..self.settings().request() }
+    }
+
+    /// As it is saved.
+    #[must_use]
+    pub fn settings(&self) -> settings::Sheaf {
+        let Choices { combine, drop_below_sigma, drop_above_sigma, reference, develop, format } = self.choices.clone();
+        let Calibration { darks, flats, bias, lens_profile } = self.calibration.clone();
+        settings::Sheaf {
+            lights: self.frames.iter().map(Frame::light).collect(),
+            darks,
+            flats,
+            bias,
+            landscape: match self.land {
+                Land::Found => Landscape::Found,
+                Land::Painted => Landscape::Mask,
+                Land::Nothing => Landscape::None,
+            },
+            mask: self.mask.clone().map(MaskSource::Inside),
+            combine,
+            drop_below_sigma,
+            drop_above_sigma,
             reference,
-            combine: self.choices.combine,
-            drop_below_sigma: self.choices.drop_below_sigma,
-            drop_above_sigma: self.choices.drop_above_sigma,
-            memory_bytes,
-            keep_single: true,
-            ..Request::default()
+            lens_profile,
+            develop,
+            format,
         }
+    }
+
+    /// Becomes what was saved. A mask that is a file of its own is not read here.
+    pub fn take_settings(&mut self, saved: &settings::Sheaf) {
+        let saved = saved.clone();
+        self.frames = saved.lights.into_iter().map(Frame::from_light).collect();
+        self.land = match saved.landscape {
+            Landscape::Found => Land::Found,
+            Landscape::Mask => Land::Painted,
+            Landscape::None => Land::Nothing,
+        };
+        self.mask = match saved.mask {
+            Some(MaskSource::Inside(mask)) => Some(mask),
+            Some(MaskSource::File(_)) | None => None,
+        };
+        self.choices = Choices {
+            combine: saved.combine,
+            drop_below_sigma: saved.drop_below_sigma,
+            drop_above_sigma: saved.drop_above_sigma,
+            reference: saved.reference,
+            develop: saved.develop,
+            format: saved.format,
+        };
+        let lens_profile = saved.lens_profile;
+        self.calibration = Calibration { darks: saved.darks, flats: saved.flats, bias: saved.bias, lens_profile };
+    }
+}
+
+impl Frame {
+    fn light(&self) -> Light {
+        let by_program = || {
+            let reason = self.reason();
+            let decided = self.remembered.is_some() || self.finding.is_some();
+            decided.then(|| Mark { aside: self.is_aside(), by: Decider::Measure, reason })
+        };
+        let by_person = |wanted: bool| Mark { aside: !wanted, by: Decider::Person, reason: String::new() };
+        Light { path: self.path.clone(), mark: self.wanted.map(by_person).or_else(by_program) }
+    }
+
+    fn from_light(light: Light) -> Self {
+        let (wanted, remembered) = match light.mark {
+            Some(Mark { aside, by: Decider::Person, .. }) => (Some(!aside), None),
+            Some(Mark { aside, by: Decider::Measure, reason }) => (None, Some(Remembered { aside, reason })),
+            None => (None, None),
+        };
+        Self { wanted, remembered, ..Self::new(light.path) }
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::pipeline::MaskChoice;
 
     #[test]
     fn the_person_overrules_the_verdict_and_the_request_follows() {
@@ -169,6 +249,26 @@ mod tests {
         assert_eq!(request.skip, [PathBuf::from("b.dng")], "the one set aside");
         assert_eq!(request.lights.len(), 3, "all are named, so that the report speaks of all");
         assert_eq!(sheaf.n_wanted(), 2, "two take part");
+    }
+
+    #[test]
+    fn what_is_saved_comes_back_and_asks_for_the_same_run() {
+        let mask = ForegroundMask(crate::pixels::Plane::filled(crate::pixels::Size { width: 2, height: 2 }, 1.0));
+        let mut sheaf = Sheaf { mask: Some(Arc::new(mask)), land: Land::Painted, ..Sheaf::default() };
+        sheaf.frames = ["a.dng", "b.dng", "c.dng", "d.dng"].map(|name| Frame::new(PathBuf::from(name))).to_vec();
+        sheaf.frames[0].wanted = Some(false);
+        sheaf.frames[1].wanted = Some(true);
+        sheaf.frames[2].remembered = Some(Remembered { aside: true, reason: "shaken".to_owned() });
+        sheaf.choices.reference = Some(PathBuf::from("b.dng"));
+        sheaf.choices.format = FileFormat::Png;
+        sheaf.calibration.darks = vec![PathBuf::from("dark.dng")];
+        let saved = sheaf.settings();
+        let mut back = Sheaf::default();
+        back.take_settings(&saved);
+        assert_eq!(back.settings(), saved, "all of it");
+        assert_eq!(format!("{:?}", back.request(7)), format!("{:?}", sheaf.request(7)), "and the same run");
+        assert_eq!(back.frames[2].reason(), "shaken", "before it is measured anew");
+        assert!(back.frames[2].is_aside() && !back.frames[1].is_aside(), "as decided");
     }
 
     #[test]

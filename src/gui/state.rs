@@ -1,13 +1,20 @@
 //! What is on the screen.
 
 use std::path::PathBuf;
+use std::sync::Arc;
 
+use eframe::egui::Pos2;
+
+use crate::gui::calibration::CalibrationKind;
+use crate::gui::correcting::Tool;
+use crate::gui::keep::Keeping;
 use crate::gui::lane::Standing;
 use crate::gui::sheaf::Sheaf;
 use crate::gui::strokes::{Brush, BrushKind};
 use crate::gui::theme::Theme;
 use crate::gui::view::View;
-use crate::pipeline::{FrameReport, FrameResiduals, Report};
+use crate::gui::tone::Histogram;
+use crate::pipeline::{Found, FrameReport, FrameResiduals, Report};
 
 /// A section of the side column, in the order of the work.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -18,6 +25,8 @@ pub enum Section {
     Foreground,
     /// How the sky is stacked.
     Sky,
+    /// How the landscape is stacked.
+    Landscape,
     /// How the picture is developed.
     Picture,
     /// What is written.
@@ -31,6 +40,8 @@ pub enum Shown {
     Frame(usize),
     /// The stack beside the single frame.
     Stack,
+    /// The stack of a few frames beside the single frame.
+    Preview,
 }
 
 /// What a typed path is for.
@@ -44,6 +55,36 @@ pub enum PathFor {
     MaskToSave,
     /// The picture to write.
     Export,
+    /// Calibration frames or a folder of them.
+    Calibration(CalibrationKind),
+    /// A lens profile to read.
+    LensProfileToLoad,
+    /// A lens profile to write.
+    LensProfileToSave,
+    /// The sheaf to write.
+    SheafToSave,
+    /// The folder that moved frames are in.
+    MovedFrames,
+    /// The folder for scratch files.
+    ScratchFolder,
+}
+
+/// What a preview is made of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct PreviewFacts {
+    /// Frames in it.
+    pub n_frames: usize,
+    /// Whether they were read at half size.
+    pub half_size: bool,
+}
+
+impl PreviewFacts {
+    /// What a person reads.
+    #[must_use]
+    pub fn in_words(&self) -> String {
+        let size = if self.half_size { " at half size" } else { "" };
+        format!("{} frames{size}, before the full run", self.n_frames)
+    }
 }
 
 /// Something a person should know.
@@ -98,8 +139,34 @@ pub struct State {
     pub residuals_shown: bool,
     /// The brush.
     pub brush: Brush,
-    /// Whether the brush is in hand.
+    /// Whether a tool is in hand.
     pub painting: bool,
+    /// Which one.
+    pub tool: Tool,
+    /// Whether what is drawn is pulled to the real edge.
+    pub snapping: bool,
+    /// Corners of a polygon or a level line that is not finished, in stored coordinates.
+    pub corners: Vec<Pos2>,
+    /// By how many pixels the edge is grown, shrunk or softened.
+    pub edge_px: f32,
+    /// How the landscape was found, to be corrected.
+    pub found: Option<Found>,
+    /// Whether a correction is being worked out.
+    pub correcting: bool,
+    /// Whether there is an edit to take back, and one to make again.
+    pub can_travel: (bool, bool),
+    /// Whether the next click says what is colourless.
+    pub picking: bool,
+    /// Whether the glow that is taken away is shown instead of the picture.
+    pub glow_shown: bool,
+    /// Whether there is any.
+    pub glow_found: bool,
+    /// How the values on the canvas are spread.
+    pub histogram: Option<Arc<Histogram>>,
+    /// What the preview is made of, where there is one.
+    pub preview: Option<PreviewFacts>,
+    /// Whether one is being made.
+    pub previewing: bool,
     /// Sections that are unfolded.
     pub unfolded: Vec<Section>,
     /// What a person should know, oldest first.
@@ -110,8 +177,10 @@ pub struct State {
     pub keys_shown: bool,
     /// What narrows that list.
     pub command_search: String,
-    /// Whether the person is asked if the window may close.
-    pub closing: bool,
+    /// What is kept beyond the window: sheaf file, recovery, preferences.
+    pub keeping: Keeping,
+    /// What was dropped on a night that has frames already: of which kind it is, is asked.
+    pub dropped: Vec<PathBuf>,
     /// The path field over the picture, and what it is for.
     pub path_for: Option<PathFor>,
     /// What is typed into it.
@@ -143,12 +212,26 @@ impl Default for State {
             residuals_shown: false,
             brush: Brush { kind: BrushKind::Add, radius_px: 60.0 },
             painting: false,
+            tool: Tool::default(),
+            snapping: true,
+            corners: Vec::new(),
+            edge_px: 4.0,
+            found: None,
+            correcting: false,
+            can_travel: (false, false),
+            picking: false,
+            glow_shown: false,
+            glow_found: false,
+            histogram: None,
+            preview: None,
+            previewing: false,
             unfolded: vec![Section::Frames, Section::Picture],
             notices: Vec::new(),
             theme: Theme::default(),
             keys_shown: false,
             command_search: String::new(),
-            closing: false,
+            keeping: Keeping::default(),
+            dropped: Vec::new(),
             path_for: None,
             typed_path: String::new(),
             report: None,

@@ -53,6 +53,31 @@ impl MaskPatch {
         }
     }
 
+    /// Squares in which two masks of one size differ, as `before` has them.
+    #[must_use]
+    pub fn between(before: &ForegroundMask, after: &ForegroundMask) -> Self {
+        let size = before.size();
+        let mut patch = Self::default();
+        for row in 0..size.height.div_ceil(SQUARE) {
+            for column in 0..size.width.div_ceil(SQUARE) {
+                let rect = square_rect((column, row), size);
+                let columns = rect.x..rect.x + rect.size.width;
+                let mut rows = rect.y..rect.y + rect.size.height;
+                if rows.any(|y| before.0.row(y)[columns.clone()] != after.0.row(y)[columns.clone()]) {
+                    patch.squares.insert((column, row), before.0.crop(rect));
+                }
+            }
+        }
+        patch
+    }
+
+    /// Takes squares over that this patch does not have: two changes of one mask, this one first, become one.
+    pub fn absorb(&mut self, later: Self) {
+        for (square, kept) in later.squares {
+            self.squares.entry(square).or_insert(kept);
+        }
+    }
+
     /// Whether the stroke touched nothing.
     #[must_use]
     pub fn is_empty(&self) -> bool {
@@ -129,6 +154,22 @@ mod tests {
         assert_eq!(mask, before, "undone");
         patch.swap(&mut mask);
         assert_eq!(mask, painted, "redone");
+    }
+
+    #[test]
+    fn two_changes_become_one_that_is_taken_back_at_once() {
+        let before = sky(600, 300);
+        let mut mask = before.clone();
+        let mut patch = MaskPatch::default();
+        let brush = Brush { kind: BrushKind::Add, radius_px: 10.0 };
+        patch.paint(&mut mask, brush, Pos2::new(100.0, 100.0), Pos2::new(100.0, 100.0));
+        let painted = mask.clone();
+        MaskPatch::default().paint(&mut mask, brush, Pos2::new(110.0, 100.0), Pos2::new(550.0, 200.0));
+        let later = MaskPatch::between(&painted, &mask);
+        assert!(MaskPatch::between(&mask, &mask).is_empty(), "nothing differs from itself");
+        patch.absorb(later);
+        patch.swap(&mut mask);
+        assert_eq!(mask, before, "both are gone");
     }
 
     #[test]

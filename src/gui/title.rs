@@ -6,9 +6,17 @@ use crate::gui::state::{NoticeTone, State, Working};
 /// The most telling fact first, the program's name last.
 #[must_use]
 pub fn title(state: &State, working: Option<&Working>) -> String {
-    match fact(state, working) {
-        Some(fact) => format!("{fact} · Nightsheaf"),
-        None => "Nightsheaf".to_owned(),
+    let parts = [fact(state, working), sheaf(state), Some("Nightsheaf".to_owned())];
+    parts.into_iter().flatten().collect::<Vec<_>>().join(" · ")
+}
+
+/// The sheaf's file, and whether something is not saved.
+fn sheaf(state: &State) -> Option<String> {
+    let name = state.keeping.path.as_deref().map(file_name);
+    match (name, state.keeping.unsaved) {
+        (Some(name), true) => Some(format!("{name}, not saved")),
+        (None, true) => Some("not saved".to_owned()),
+        (name, false) => name,
     }
 }
 
@@ -41,6 +49,13 @@ mod tests {
         assert_eq!(title(&state, None), "Nightsheaf", "nothing to tell");
         state.sheaf.frames.push(crate::gui::sheaf::Frame::new("a.dng".into()));
         assert_eq!(title(&state, None), "1 frame · Nightsheaf", "one frame");
+        state.keeping.path = Some("/nights/tarn.toml".into());
+        assert_eq!(title(&state, None), "1 frame · tarn.toml · Nightsheaf", "its file");
+        state.keeping.unsaved = true;
+        assert_eq!(title(&state, None), "1 frame · tarn.toml, not saved · Nightsheaf", "and the mark");
+        state.keeping.path = None;
+        assert_eq!(title(&state, None), "1 frame · not saved · Nightsheaf", "no file yet");
+        state.keeping.unsaved = false;
         state.fail("a.dng is cut short");
         assert_eq!(title(&state, None), "Not done · Nightsheaf", "the failure");
     }

@@ -2,7 +2,7 @@
 
 use eframe::egui::{
     Align, Align2, Button, Color32, CursorIcon, DragValue, FontId, Id, Layout, Response, RichText, Role, Sense, Slider,
-    Stroke, TextStyle, Ui, WidgetInfo, pos2, vec2,
+    Shape, Stroke, TextStyle, Ui, WidgetInfo, pos2, vec2,
 };
 
 use crate::gui::theme::{TARGET, palette};
@@ -75,6 +75,28 @@ pub fn word(ui: &mut Ui, text: &str, group: &str, chosen: bool, hint: &str) -> R
         ui.painter().hline(rect.x_range(), rect.bottom() - 2.0, Stroke::new(width, palette.lamp));
     }
     response.on_hover_cursor(CursorIcon::PointingHand).on_hover_text(hint)
+}
+
+/// Something that is on or off: a lozenge, filled while it is on. `true` when it is to change.
+pub fn switch(ui: &mut Ui, text: &str, on: bool, hint: &str) -> bool {
+    let palette = palette(ui);
+    let font = TextStyle::Body.resolve(ui.style());
+    let galley = ui.painter().layout_no_wrap(text.to_owned(), font, palette.ink);
+    let (rect, response) = ui.allocate_exact_size(vec2(galley.size().x + 22.0, TARGET.y), Sense::click());
+    response.widget_info(|| WidgetInfo::selected(Role::CheckBox, ui.is_enabled(), on, text));
+    let lit = response.hovered() || response.has_focus();
+    let ink = if lit { palette.lamp } else { palette.ink };
+    let center = pos2(rect.left() + 7.0, rect.center().y);
+    let corners = [vec2(0.0, -7.0), vec2(5.0, 0.0), vec2(0.0, 7.0), vec2(-5.0, 0.0)].map(|corner| center + corner);
+    let fill = if on { palette.lamp } else { Color32::TRANSPARENT };
+    let edge = if on || lit { palette.lamp } else { palette.quiet };
+    ui.painter().add(Shape::convex_polygon(corners.to_vec(), fill, Stroke::new(1.2, edge)));
+    let at = pos2(rect.left() + 20.0, rect.center().y - galley.size().y / 2.0);
+    ui.painter().galley_with_override_text_color(at, galley, ink);
+    if response.has_focus() {
+        ui.painter().hline(rect.x_range(), rect.bottom() - 2.0, Stroke::new(1.0, palette.lamp));
+    }
+    response.on_hover_cursor(CursorIcon::PointingHand).on_hover_text(hint).clicked()
 }
 
 /// One of a choice of words.

@@ -7,13 +7,17 @@ use std::sync::mpsc::Sender;
 use eframe::egui::{ColorImage, Context};
 
 use crate::error::Error;
+use crate::gui::calibration::CalibrationKind;
+use crate::gui::keep::Snapshot;
 use crate::gui::pyramid::{Pyramid, Source};
-use crate::gui::tone::Tone;
+use crate::gui::tone::{Aspect, Tone};
 use crate::job::{Cancelled, Monitor};
 use crate::pipeline::{
-    self, DevelopSettings, ExportSettings, ForegroundMask, FrameFinding, LoadedMask, MeasureRequest, Outcome, Request,
+    self, DevelopSettings, ExportSettings, ForegroundMask, FrameFinding, FrameScale, LoadedMask, MeasureRequest, Outcome,
+    Preview, Request,
 };
 use crate::pixels::{Orientation, Size};
+use crate::settings::{self, Leftover, Loaded, MaskSource, Sheaf, load_sheaf};
 
 /// What gathering and measuring tell while they go on.
 #[derive(Debug)]
@@ -86,17 +90,19 @@ pub fn open_frame(monitor: &Monitor, path: &Path, settings: &DevelopSettings) ->
     monitor.step("Opening the frame", 0, 3)?;
     let picture = pipeline::open_picture(monitor, path)?;
     monitor.step("Opening the frame", 1, 3)?;
-    Ok(ready(monitor, Source::Frame(Arc::new(picture)), None, settings)?)
+    let pyramid = Pyramid::build(monitor, Source::Frame(Arc::new(picture)))?;
+    Ok(ready(monitor, pyramid, None, settings, Aspect::Picture)?)
 }
 
 fn ready(
     monitor: &Monitor,
-    source: Source,
+    pyramid: Pyramid,
     foreground: Option<&ForegroundMask>,
     settings: &DevelopSettings,
+    aspect: Aspect,
 ) -> Result<Ready, Cancelled> {
-    let pyramid = Arc::new(Pyramid::build(monitor, source)?);
-    let tone = Arc::new(Tone::prepare(monitor, &pyramid, foreground, settings)?);
+    let pyramid = Arc::new(pyramid);
+    let tone = Arc::new(Tone::prepare(monitor, &pyramid, foreground, settings, aspect)?);
     let first = tone.tile(&pyramid, pyramid.coarsest());
     Ok(Ready { pyramid, tone, first })
 }
@@ -115,10 +121,16 @@ pub struct Stacked {
 }
 
 /// Runs the whole pipeline and prepares its result for the canvas.
-pub fn stack(monitor: &Monitor, request: &Request, settings: &DevelopSettings) -> Result<Stacked, Error> {
+pub fn stack(
+    monitor: &Monitor,
+    request: &Request,
+    settings: &DevelopSettings,
+    aspect: Aspect,
+) -> Result<Stacked, Error> {
     let outcome = Arc::new(pipeline::run(monitor, request)?);
     monitor.step("Preparing the view", 0, 2)?;
-    let stack = ready(monitor, Source::Stack(Arc::clone(&outcome)), outcome.foreground.as_deref(), settings)?;
+    let pyramid = Pyramid::build(monitor, Source::Stack(Arc::clone(&outcome)))?;
+    let stack = ready(monitor, pyramid, outcome.foreground.as_deref(), settings, aspect)?;
     monitor.step("Preparing the view", 1, 2)?;
     let single = outcome.single.is_some().then(|| Pyramid::build(monitor, Source::Single(Arc::clone(&outcome))));
     let single = single.transpose()?.map(|pyramid| {
@@ -129,6 +141,40 @@ pub fn stack(monitor: &Monitor, request: &Request, settings: &DevelopSettings) -
     Ok(Stacked { outcome, foreground, stack, single })
 }
 
+/// A preview with all that the canvas needs.
+#[derive(Debug)]
+pub struct Previewed {
+    /// What came of the few frames.
+    pub outcome: Arc<Outcome>,
+    /// How large they were read.
+    pub scale: FrameScale,
+    /// Their stack.
+    pub stack: Ready,
+    /// Their reference frame alone.
+    pub single: Option<Ready>,
+}
+
+/// Makes a preview and prepares it for the canvas.
+pub fn preview(
+    monitor: &Monitor,
+    request: &Request,
+    settings: &DevelopSettings,
+    aspect: Aspect,
+) -> Result<Previewed, Error> {
+    let Preview { outcome, scale, size } = pipeline::preview(monitor, request)?;
+    let outcome = Arc::new(outcome);
+    let halvings = scale.factor().ilog2() as usize;
+    let build = |source: Source| Pyramid::build_from(monitor, source, size, halvings);
+    let stack = build(Source::Stack(Arc::clone(&outcome)))?;
+    let stack = ready(monitor, stack, outcome.foreground.as_deref(), settings, aspect)?;
+    let single = outcome.single.is_some().then(|| build(Source::Single(Arc::clone(&outcome)))).transpose()?;
+    let single = single.map(|pyramid| {
+        let first = stack.tone.tile(&pyramid, pyramid.coarsest());
+        Ready { pyramid: Arc::new(pyramid), tone: Arc::clone(&stack.tone), first }
+    });
+    Ok(Previewed { outcome, scale, stack, single })
+}
+
 /// Developments of what the canvas can show.
 #[derive(Debug)]
 pub struct Developed {
@@ -136,6 +182,8 @@ pub struct Developed {
     pub frame: Option<Arc<Tone>>,
     /// Of the stack and of the single frame beside it: the same, so that only the frames differ.
     pub stack: Option<Arc<Tone>>,
+    /// Of the preview and of the single frame beside it.
+    pub preview: Option<Arc<Tone>>,
 }
 
 /// Develops anew what the canvas can show.
@@ -143,12 +191,17 @@ pub fn develop(
     monitor: &Monitor,
     frame: Option<&Pyramid>,
     stack: Option<(&Pyramid, &Outcome)>,
+    preview: Option<(&Pyramid, &Outcome)>,
     settings: &DevelopSettings,
+    aspect: Aspect,
 ) -> Result<Developed, Cancelled> {
-    let frame = frame.map(|pyramid| Tone::prepare(monitor, pyramid, None, settings)).transpose()?;
-    let stack =
-        stack.map(|(pyramid, outcome)| Tone::prepare(monitor, pyramid, outcome.foreground.as_deref(), settings));
-    Ok(Developed { frame: frame.map(Arc::new), stack: stack.transpose()?.map(Arc::new) })
+    let frame = frame.map(|pyramid| Tone::prepare(monitor, pyramid, None, settings, Aspect::Picture)).transpose()?;
+    let of = |made: Option<(&Pyramid, &Outcome)>| -> Result<Option<Arc<Tone>>, Cancelled> {
+        let Some((pyramid, outcome)) = made else { return Ok(None) };
+        let foreground = outcome.foreground.as_deref();
+        Ok(Some(Arc::new(Tone::prepare(monitor, pyramid, foreground, settings, aspect)?)))
+    };
+    Ok(Developed { frame: frame.map(Arc::new), stack: of(stack)?, preview: of(preview)? })
 }
 
 /// What reading or writing a file came to.
@@ -160,6 +213,68 @@ pub enum Filed {
     MaskSaved(PathBuf),
     /// The picture was written.
     Exported(PathBuf),
+    /// Calibration frames were found.
+    Calibration(CalibrationKind, Vec<PathBuf>),
+    /// A lens profile was written.
+    LensSaved(PathBuf),
+}
+
+/// What became of a sheaf file.
+#[derive(Debug)]
+pub enum Kept {
+    /// A sheaf was read.
+    Opened(PathBuf, Box<Loaded>),
+    /// The sheaf was written, with what it held then.
+    Saved(PathBuf, Box<Snapshot>),
+    /// What a crash left, if anything.
+    Left(Option<Box<(Leftover, Loaded)>>),
+}
+
+/// Reads a sheaf; a mask that is a picture of its own is read along.
+pub fn open_sheaf(monitor: &Monitor, path: PathBuf) -> Result<Kept, Error> {
+    monitor.step("Opening the sheaf", 0, 1)?;
+    let mut loaded = load_sheaf(&path)?;
+    if let (Some(MaskSource::File(file)), Some(first)) = (&loaded.sheaf.mask, loaded.sheaf.lights.first())
+        && loaded.sheaf.missing().is_empty()
+    {
+        let picture = pipeline::open_picture(monitor, &first.path)?;
+        let mask = pipeline::load_mask(file, picture.image.size(), picture.orientation)?;
+        loaded.notes.extend(mask.warning);
+        loaded.sheaf.mask = Some(MaskSource::Inside(Arc::new(mask.mask)));
+    }
+    Ok(Kept::Opened(path, Box::new(loaded)))
+}
+
+/// Writes a sheaf.
+pub fn save_sheaf(monitor: &Monitor, path: PathBuf, sheaf: &Sheaf, snapshot: Snapshot) -> Result<Kept, Error> {
+    monitor.step("Saving the sheaf", 0, 1)?;
+    settings::save_sheaf(&path, sheaf)?;
+    Ok(Kept::Saved(path, Box::new(snapshot)))
+}
+
+/// The newest work that a crash left in `folder`; what is older than its sheaf file or holds nothing is removed.
+pub fn find_leftover(monitor: &Monitor, folder: &Path) -> Result<Kept, Error> {
+    for leftover in settings::leftovers(folder) {
+        monitor.check()?;
+        // What a later version left is for that version.
+        let Ok(loaded) = load_sheaf(&leftover.path) else { continue };
+        let of = loaded.autosaved_from.as_ref();
+        if !loaded.sheaf.lights.is_empty() && of.is_none_or(|file| leftover.is_newer_than(file)) {
+            return Ok(Kept::Left(Some(Box::new((leftover, loaded)))));
+        }
+        settings::remove_leftover(&leftover);
+    }
+    Ok(Kept::Left(None))
+}
+
+/// Does work on so many threads; on all cores where no number is given.
+pub fn with_threads<T: Send>(threads: Option<u16>, work: impl FnOnce() -> T + Send) -> T {
+    let pool = threads.map(|threads| rayon::ThreadPoolBuilder::new().num_threads(usize::from(threads)).build());
+    match pool {
+        Some(Ok(pool)) => pool.install(work),
+        // Where the system gives no threads of its own for it, those that are there do the work.
+        Some(Err(_)) | None => work(),
+    }
 }
 
 /// Reads a mask for frames of this size.
@@ -178,6 +293,19 @@ pub fn save_mask(
     monitor.step("Writing the mask", 0, 1)?;
     pipeline::save_mask(&path, mask, orientation)?;
     Ok(Filed::MaskSaved(path))
+}
+
+/// Lists the calibration frames that `paths` stand for.
+pub fn collect_calibration(monitor: &Monitor, kind: CalibrationKind, paths: &[PathBuf]) -> Result<Filed, Error> {
+    monitor.step("Looking for frames", 0, 1)?;
+    Ok(Filed::Calibration(kind, pipeline::collect_frames(paths)?))
+}
+
+/// Writes the lens as the stars measured it.
+pub fn save_lens_profile(monitor: &Monitor, outcome: &Outcome, path: PathBuf) -> Result<Filed, Error> {
+    monitor.step("Writing the lens profile", 0, 1)?;
+    pipeline::save_lens_profile(outcome, &path)?;
+    Ok(Filed::LensSaved(path))
 }
 
 /// Writes the picture.

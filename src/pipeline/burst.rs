@@ -93,10 +93,8 @@ pub(super) fn align(monitor: &Monitor, request: &Request, burst: &ReadBurst) -> 
     if let Some(fit) = &burst.lens {
         let shifts: Vec<&[ColorShift]> =
             candidates.iter().map(|&idx| light(idx).measure.color_shifts.as_slice()).collect();
-        let lateral = measure_lateral_color(&shifts, fit.lens.principal, basis.size);
-        if lateral.channel_scale != [1.0; 3] {
-            burst.set_channel_scale(lateral.channel_scale);
-        }
+        let lateral = measure_lateral_color(&shifts, &fit.lens, basis.size);
+        burst.set_channel_scale(lateral.channel_scale);
         burst.notes.extend(lateral.note());
     }
     let mut frames = Vec::new();
@@ -161,6 +159,8 @@ fn optics(size: Size, metadata: &Metadata, profile: Option<LensProfile>) -> Opti
         (Some(focal_mm), Some(width_mm)) if width_mm > 0.0 => Some(focal_mm / width_mm * size.width as f64),
         _ => None,
     };
+    // The same lens may have been measured on another camera.
+    let profile = profile.map(|profile| profile.for_frames(size, metadata.sensor_width_mm));
     Optics { size, focal_px, profile }
 }
 

@@ -18,8 +18,18 @@ impl StageClock {
 
     /// Books the time since the last call on `stage`.
     pub(super) fn lap(&mut self, report: &mut Report, stage: &str) {
+        self.lap_shared(report, [(stage, 1.0)]);
+    }
+
+    /// Books it on stages that ran side by side, in proportion to the time that all threads spent on each.
+    pub(super) fn lap_shared<const N: usize>(&mut self, report: &mut Report, stages: [(&str, f64); N]) {
         let now = Instant::now();
-        report.seconds.0.push((stage.to_owned(), now.duration_since(self.last).as_secs_f64()));
+        let secs = now.duration_since(self.last).as_secs_f64();
+        let whole: f64 = stages.iter().map(|(_, spent)| spent).sum();
+        for (stage, spent) in stages {
+            let share = if whole > 0.0 { spent / whole } else { 1.0 / N as f64 };
+            report.seconds.0.push((stage.to_owned(), share * secs));
+        }
         self.last = now;
     }
 }

@@ -6,10 +6,10 @@ use std::path::{Path, PathBuf};
 use crate::error::Error;
 
 /// Endings of files that are taken from a folder; a file that is named itself is always tried.
-const FRAME_ENDINGS: [&str; 33] = [
-    "3fr", "ari", "arw", "cr2", "cr3", "crw", "dcr", "dcs", "dng", "erf", "fff", "iiq", "jpeg", "jpg", "kdc", "mef",
-    "mos", "mrw", "nef", "nrw", "orf", "pef", "png", "raf", "raw", "rw2", "rwl", "sr2", "srf", "srw", "tif", "tiff",
-    "x3f",
+const FRAME_ENDINGS: [&str; 36] = [
+    "3fr", "ari", "arw", "cr2", "cr3", "crm", "crw", "dcr", "dcs", "dng", "erf", "fff", "iiq", "jpeg", "jpg", "kdc",
+    "mef", "mos", "mrw", "nef", "nrw", "orf", "ori", "pef", "png", "qtk", "raf", "raw", "rw2", "rwl", "sr2", "srf",
+    "srw", "tif", "tiff", "x3f",
 ];
 
 /// The frame files that `paths` stand for: files as given, folders by their frame files sorted by name.

@@ -60,7 +60,7 @@ pub(super) fn read(
     let mut readings = Vec::with_capacity(request.land.len());
     for (done, path) in request.land.iter().enumerate() {
         monitor.step("Reading the frames for the landscape", done, request.land.len())?;
-        let raw = match decode(monitor, pass.decoder, path)? {
+        let raw = match decode(monitor, pass.decoder, path, request.scale)? {
             Ok(raw) => raw,
             Err(reason) => {
                 readings.push(Err(reason));

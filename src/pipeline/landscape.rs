@@ -8,8 +8,8 @@ use crate::error::Error;
 use crate::foreground::ForegroundMask;
 use crate::pipeline::rows::RepairedRows;
 use crate::pipeline::tripod::Tripod;
-use crate::pixels::Layout;
 use crate::pixels::statistics::{median, median_and_sigma};
+use crate::pixels::{Layout, Transform};
 use crate::stack::{MosaicRows, Offset, StackFrame};
 
 /// Strips of the frame that the land's light is compared on.
@@ -28,6 +28,8 @@ pub(super) struct LandSource<'a> {
     pub(super) mask: &'a ForegroundMask,
     /// Light frame that the land is brought to.
     pub(super) reference: usize,
+    /// The reference frame on itself: nothing moves but the colors that the lens puts apart.
+    pub(super) still: Transform,
     pub(super) noise: Option<&'a NoiseModel>,
 }
 
@@ -69,7 +71,7 @@ impl LandSource<'_> {
                     scale,
                     offset: Offset::Constant(level_difference(&reference, &light, scale)),
                     ceiling,
-                    ..StackFrame::plain(frame, tripod.light_from_reference(frame))
+                    ..StackFrame::plain(frame, tripod.light_from_reference(frame, &self.still))
                 })
             })
             .collect()

@@ -63,7 +63,8 @@ pub fn save_lens_profile(outcome: &Outcome, path: &Path) -> Result<(), Error> {
     };
     let metadata = &outcome.metadata;
     let size = outcome.picture.image.size();
-    let text = LensProfile::new(&lens_name(metadata), metadata.focal_mm, size, fit).to_toml();
+    let profile = LensProfile::new(&lens_name(metadata), metadata.focal_mm, size, fit);
+    let text = profile.on_sensor(metadata.sensor_width_mm).to_toml();
     replace_file(path, text.len() as u64, |out| Ok(out.write_all(text.as_bytes())?))
         .map_err(|source| Error::Export { path: path.to_owned(), source })
 }
@@ -73,8 +74,11 @@ pub(super) fn lens_profile_note(aligned: &Aligned, request: &Request) -> Option<
     let path = request.lens_profile.as_ref()?.display();
     match &aligned.lens {
         Some(lens) if lens.from_profile => None,
-        Some(_) => Some(format!("The lens profile {path} was not used: another lens agrees better with the stars")),
-        None => Some(format!("The lens profile {path} was not used: no lens explains this burst")),
+        Some(lens) => {
+            let why = lens.profile_refused.as_deref().unwrap_or("the stars do not match through it");
+            Some(format!("The lens profile {path} was not used, because {why}"))
+        }
+        None => Some(format!("The lens profile {path} was not used, because no lens explains this burst")),
     }
 }
 

@@ -7,13 +7,14 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Mutex, PoisonError};
 use std::thread;
+use std::time::Instant;
 
 use crate::calibrate::{DefectFinder, Masters, NoiseModel, Suspects, calibrate};
 use crate::detect::{DetectSettings, FrameMeasure, measure_frame};
 use crate::error::Error;
 use crate::job::{Cancelled, Monitor};
 use crate::pixels::{CalibratedFrame, Layout, Mask, Orientation, Size};
-use crate::raw::{CameraColor, DecodeError, Decoder, Metadata, RawFrame};
+use crate::raw::{CameraColor, DecodeError, Decoder, FrameScale, Metadata, RawFrame};
 
 /// What all frames of a burst share, taken from the first one that could be decoded.
 #[derive(Clone, Debug)]
@@ -63,6 +64,8 @@ pub(super) struct Light {
     pub(super) measure: FrameMeasure,
     /// Pixels that may be defects, where they were looked for.
     pub(super) suspects: Option<Suspects>,
+    /// Seconds of its thread from the file to the scratch store, and for its stars.
+    pub(super) thread_secs: [f64; 2],
 }
 
 /// A light frame, or why it is set aside.
@@ -77,11 +80,16 @@ pub(super) struct FirstFrame {
 }
 
 /// Decodes frames from the start until one succeeds; `Err` names all of them when none does.
-pub(super) fn first_frame(monitor: &Monitor, decoder: &Decoder, paths: &[PathBuf]) -> Result<FirstFrame, Error> {
+pub(super) fn first_frame(
+    monitor: &Monitor,
+    decoder: &Decoder,
+    paths: &[PathBuf],
+    scale: FrameScale,
+) -> Result<FirstFrame, Error> {
     let mut refused = Vec::new();
     for (idx, path) in paths.iter().enumerate() {
         monitor.step("Opening the first frame", idx, paths.len())?;
-        match decode(monitor, decoder, path)? {
+        match decode(monitor, decoder, path, scale)? {
             Ok(raw) => {
                 let basis = Basis::new(path, &raw);
                 return Ok(FirstFrame { idx, raw, basis, refused });
@@ -102,6 +110,7 @@ pub(super) struct FirstPass<'a> {
     /// Defects are looked for where the noise is known.
     pub(super) noise: Option<NoiseModel>,
     pub(super) n_at_once: usize,
+    pub(super) scale: FrameScale,
 }
 
 /// Reads all frames; `keep` stores one calibrated frame and may be called from several threads.
@@ -126,12 +135,13 @@ pub(super) fn read_all(
                 return Ok(());
             }
             monitor.step("Reading frames", done.load(Ordering::Relaxed), total)?;
+            let begun = Instant::now();
             let decoded = match if idx == first_idx { take(&waiting) } else { None } {
                 Some(raw) => Ok(raw),
-                None => decode(monitor, pass.decoder, &pass.paths[idx])?,
+                None => decode(monitor, pass.decoder, &pass.paths[idx], pass.scale)?,
             };
             let reading = match decoded {
-                Ok(raw) => read_one(pass, &basis, &raw, &|frame| keep(idx, frame))?,
+                Ok(raw) => read_one(pass, &basis, &raw, begun, &|frame| keep(idx, frame))?,
                 Err(reason) => Err(reason),
             };
             on_frame(idx, &reading);
@@ -157,6 +167,7 @@ fn read_one(
     pass: &FirstPass<'_>,
     basis: &Basis,
     raw: &RawFrame,
+    begun: Instant,
     keep: &dyn Fn(&CalibratedFrame) -> Result<(), Error>,
 ) -> Result<Reading, Error> {
     if let Some(reason) = basis.misfit(raw) {
@@ -166,14 +177,21 @@ fn read_one(
     let frame = calibrate(raw, pass.masters);
     let suspects = pass.noise.as_ref().map(|noise| DefectFinder::suspects(&frame, noise));
     keep(&frame)?;
+    let kept = Instant::now();
     let measure = measure_frame(&frame, pass.foreground, &DetectSettings::default());
-    Ok(Ok(Light { metadata, measure, suspects }))
+    let thread_secs = [kept.duration_since(begun), kept.elapsed()].map(|spent| spent.as_secs_f64());
+    Ok(Ok(Light { metadata, measure, suspects, thread_secs }))
 }
 
 /// `Ok(Err(reason))` for a frame that cannot be decoded: it is set aside and the run goes on.
-pub(super) fn decode(monitor: &Monitor, decoder: &Decoder, path: &Path) -> Result<Result<RawFrame, String>, Error> {
+pub(super) fn decode(
+    monitor: &Monitor,
+    decoder: &Decoder,
+    path: &Path,
+    scale: FrameScale,
+) -> Result<Result<RawFrame, String>, Error> {
     match decoder.decode(path, &monitor.cancel_token()) {
-        Ok(raw) => Ok(Ok(raw)),
+        Ok(raw) => Ok(Ok(raw.at_scale(scale))),
         Err(DecodeError::Cancelled) => Err(Cancelled.into()),
         Err(error) => Ok(Err(crate::error::WithSources(&error).to_string())),
     }

@@ -45,15 +45,20 @@ pub fn load_mask(path: &Path, frame: Size, orientation: Orientation) -> Result<L
 
 /// Writes a mask as a 16-bit grey PNG, whole or not at all.
 pub fn save_mask(path: &Path, mask: &ForegroundMask, orientation: Orientation) -> Result<(), Error> {
-    let upright = orientation.upright(&mask.0);
-    let size = upright.size();
-    let codes: Vec<u16> = upright.samples().iter().map(|&alpha| to_code_u16(alpha * 65535.0)).collect();
-    let too_large = "a mask has the size of a decoded frame";
+    let alpha = orientation.upright(&mask.0);
+    save_grey(path, &Plane::from_fn(alpha.size(), |x, y| to_code_u16(alpha.at(x, y) * 65535.0)))
+}
+
+/// Writes codes as a 16-bit grey PNG, whole or not at all.
+pub(super) fn save_grey(path: &Path, codes: &Plane<u16>) -> Result<(), Error> {
+    let size = codes.size();
+    let too_large = "a picture has the size of a decoded frame";
     let (width, height) = (u32::try_from(size.width).expect(too_large), u32::try_from(size.height).expect(too_large));
-    let picture = ImageBuffer::<Luma<u16>, _>::from_raw(width, height, codes).expect("one code a pixel");
+    let picture = ImageBuffer::<Luma<u16>, _>::from_raw(width, height, codes.samples().to_vec());
+    let picture = picture.expect("one code a pixel");
     let needed_bytes = 2 * size.area() as u64;
     replace_file(path, needed_bytes, |out| {
-        // The encoder goes back and forth; a mask is small enough to be held.
+        // The encoder goes back and forth; a grey picture is small enough to be held.
         let mut encoded = Cursor::new(Vec::new());
         picture
             .write_to(&mut encoded, image::ImageFormat::Png)
@@ -105,6 +110,22 @@ mod tests {
             let loaded = load_mask(&path, half_and_half().size(), orientation).expect("the file was just written");
             assert_eq!(loaded.mask, half_and_half(), "orientation {tag}");
             assert_eq!(loaded.warning, None, "the size agrees");
+        }
+    }
+
+    /// Painted in an editor: eight bits, grey or color.
+    #[test]
+    fn a_mask_of_eight_bits_is_read() {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let grey = image::GrayImage::from_fn(6, 4, |_, y| Luma([if y >= 2 { 255 } else { 0 }]));
+        let color = image::DynamicImage::ImageLuma8(grey.clone()).into_rgb8();
+        for (name, saved) in [
+            ("grey.png", grey.save(folder.path().join("grey.png"))),
+            ("color.png", color.save(folder.path().join("color.png"))),
+        ] {
+            saved.expect("the folder can be written");
+            let loaded = load_mask(&folder.path().join(name), half_and_half().size(), Orientation::Normal);
+            assert_eq!(loaded.expect("a picture").mask, half_and_half(), "{name}");
         }
     }
 

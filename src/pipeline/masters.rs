@@ -8,7 +8,7 @@ use crate::job::Monitor;
 use crate::pipeline::lights::decode;
 use crate::pipeline::request::Request;
 use crate::pipeline::run::file_name;
-use crate::raw::{Decoder, RawFrame};
+use crate::raw::{Decoder, FrameScale, RawFrame};
 
 /// Headroom above the white level where no flat lifts anything.
 const PLAIN_HEADROOM: f32 = 1.05;
@@ -24,7 +24,7 @@ pub(super) fn load(
     light: &RawFrame,
     notes: &mut Vec<String>,
 ) -> Result<Masters, Error> {
-    let reader = Reader { monitor, decoder };
+    let reader = Reader { monitor, decoder, scale: request.scale };
     let bias = reader.build("bias", &request.bias, notes, |n, frame| master_bias(n, frame))?;
     let dark = reader.build("dark", &request.darks, notes, |n, frame| master_dark(n, frame))?;
     let flat = reader.build("flat", &request.flats, notes, |n, frame| master_flat(n, bias.as_ref(), frame))?;
@@ -43,6 +43,7 @@ pub(super) fn highest_value(masters: &Masters) -> f32 {
 struct Reader<'a> {
     monitor: &'a Monitor,
     decoder: &'a Decoder,
+    scale: FrameScale,
 }
 
 impl Reader<'_> {
@@ -62,7 +63,7 @@ impl Reader<'_> {
         let mut frame = |idx: usize| -> Result<Option<RawFrame>, Error> {
             self.monitor.step("Averaging calibration frames", n_read.min(2 * paths.len()), 2 * paths.len())?;
             n_read += 1;
-            match decode(self.monitor, self.decoder, &paths[idx])? {
+            match decode(self.monitor, self.decoder, &paths[idx], self.scale)? {
                 Ok(raw) => Ok(Some(raw)),
                 Err(reason) => {
                     unread[idx] = Some(reason);

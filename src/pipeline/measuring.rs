@@ -13,7 +13,7 @@ use crate::pipeline::lights::{self, FirstPass, Light, Reading};
 use crate::pipeline::request::DEFAULT_MEMORY_BYTES;
 use crate::pipeline::run::decoder;
 use crate::pixels::{Orientation, Size};
-use crate::raw::Metadata;
+use crate::raw::{FrameScale, Metadata};
 
 /// Which frames to measure.
 #[derive(Clone, Debug)]
@@ -93,7 +93,7 @@ pub fn measure(
     on_frame: impl FnMut(usize, FrameFinding) + Send,
 ) -> Result<Vec<FrameFinding>, Error> {
     let decoder = decoder(request.decoder_program.as_deref())?;
-    let first = lights::first_frame(monitor, &decoder, &request.lights)?;
+    let first = lights::first_frame(monitor, &decoder, &request.lights, FrameScale::Full)?;
     let (size, orientation) = (first.basis.size, first.basis.orientation);
     let land = request.foreground.as_deref().filter(|mask| mask.size() == size).map(ForegroundMask::pixels);
     let pass = FirstPass {
@@ -103,6 +103,7 @@ pub fn measure(
         foreground: land.as_ref(),
         noise: None,
         n_at_once: lights::frames_at_once(size, request.memory_bytes, rayon::current_num_threads()),
+        scale: FrameScale::Full,
     };
     let on_frame = Mutex::new(on_frame);
     let heard = |idx: usize, reading: &Reading| {

@@ -3,8 +3,11 @@
 mod burst;
 mod clock;
 mod gather;
+mod land;
 mod land_frames;
 mod landscape;
+mod layers;
+mod left_out_picture;
 mod lens_profile;
 mod lettering;
 mod lights;
@@ -15,34 +18,50 @@ mod noise;
 mod output;
 mod photometry;
 mod picture;
+mod preview;
 mod proposal;
 mod report;
+mod report_charts;
+mod report_page;
+mod report_pictures;
+mod report_settings;
 mod request;
 mod residual_picture;
 mod residuals;
 mod rows;
 mod run;
 mod sample;
+mod sheaf;
+mod sky_colors;
+mod star_trails;
 mod tripod;
 
 pub use crate::detect::Verdict;
 pub use crate::develop::{
     DEFAULT_SKY_LEVEL, DevelopSettings, Development, GradientRemoval, OutputSpace, RowPlace, Stretch, WhiteBalance,
 };
+pub use crate::export::Compression;
 pub use crate::foreground::{Doubt, ForegroundMask, Guide, Proposal, Stroke, StrokeSide};
-pub use crate::raw::{CameraColor, CaptureTime, Metadata};
+pub use crate::raw::{CameraColor, CaptureTime, FrameScale, Metadata};
+pub use crate::settings::{Combine, FileFormat};
 pub use gather::collect_frames;
+pub use land::Found;
+pub use layers::Layers;
+pub use left_out_picture::{nothing_clipped, save_left_out_picture};
 pub use lens_profile::save_lens_profile;
 pub use mask_file::{LoadedMask, load_mask, save_mask};
 pub use measuring::{FrameFinding, MeasureRequest, MeasureSummary, measure};
-pub use output::{check_output, development, export, save_outcome_mask};
+pub use output::{check_layers, check_output, development, export, save_layers, save_outcome_mask};
 pub use picture::{Picture, open_picture};
+pub use preview::{PREVIEW_FRAMES, Preview, preview};
 pub use proposal::{LOW_CONFIDENCE, MaskProposal, propose_mask};
-pub use report::{FrameReport, LandFrameReport, LensReport, LensStart, NoiseReport, RadiusResidual, Report};
-pub use request::{Combine, DEFAULT_MEMORY_BYTES, ExportSettings, FileFormat, MaskChoice, ReferenceChoice, Request};
+pub use report::{FrameReport, LandFrameReport, LensReport, LensStart, NoiseReport, Program, RadiusResidual, Report};
+pub use report_page::save_report_page;
+pub use report_settings::RunSettings;
+pub use request::{Colors, DEFAULT_MEMORY_BYTES, ExportSettings, MaskChoice, ReferenceChoice, Request};
 pub use residual_picture::save_residual_picture;
 pub use residuals::{Arrow, FrameResiduals, round_below, typical_error_px};
-pub use run::{Outcome, run};
+pub use run::{Outcome, decode_by, run};
 pub use sample::write_sample_frames;
 
 /// Frames that a stack needs at least.

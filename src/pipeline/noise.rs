@@ -173,8 +173,8 @@ mod tests {
             land_reserve: Vec::new(),
             foreground,
             combine: CombineRule::Mean,
-            noise: None,
             memory_bytes: 1 << 30,
+            ..StackRequest::default()
         };
         let rows = RepairedRows { store: &store, defects: &Defects::none(Layout::Rgb) };
         let stacked = stack(&Monitor::silent(), &rows, &request).expect("nine frames");

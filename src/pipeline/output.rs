@@ -1,31 +1,75 @@
 //! An outcome to a file: developed while it is written, upright, with profile and exposure data.
 
-use std::path::Path;
+use std::fs;
+use std::path::{Path, PathBuf};
 
 use crate::develop::{DevelopSettings, Development, OutputSpace};
 use crate::error::Error;
-use crate::export::{self, Compression, DEFAULT_JPEG_QUALITY, ExportError, FileMetadata, Finished, TiffPicture};
+use crate::export::{self, ExportError, FileMetadata, Finished, TiffPicture};
 use crate::job::{Cancelled, Monitor};
 use crate::pipeline::mask_file::save_mask;
-use crate::pipeline::request::{ExportSettings, FileFormat, Request};
+use crate::pipeline::request::{ExportSettings, Request};
 use crate::pipeline::run::{Outcome, same_file};
+use crate::pixels::{LinearImage, Orientation};
+use crate::raw::Metadata;
+use crate::settings::FileFormat;
 
 /// Writes the picture of an outcome; the file appears whole or not at all.
 pub fn export(monitor: &Monitor, outcome: &Outcome, path: &Path, settings: &ExportSettings) -> Result<(), Error> {
     settings.check()?;
     monitor.step("Writing the picture", 0, 1)?;
-    let written = match settings.develop.space {
-        OutputSpace::CameraLinear => write_as_measured(monitor, outcome, path, settings.format),
-        OutputSpace::Srgb | OutputSpace::Rec2020 => write_developed(monitor, outcome, path, settings),
+    let job = ExportJob::new(outcome, settings);
+    job.write(monitor, &outcome.picture.image, path, settings.format).map_err(|error| named(error, path))
+}
+
+/// Writes the sky alone, the land alone and the mask to a folder, which is made where it is missing; the files written.
+///
+/// Where the chosen kind of file is for the finished picture only (DNG, JPEG), the layers are 16-bit TIFF.
+pub fn save_layers(
+    monitor: &Monitor,
+    outcome: &Outcome,
+    folder: &Path,
+    settings: &ExportSettings,
+) -> Result<Vec<PathBuf>, Error> {
+    let Some(layers) = &outcome.layers else { return Ok(Vec::new()) };
+    monitor.step("Writing the layers", 0, 1)?;
+    match fs::create_dir(folder) {
+        Err(source) if !folder.is_dir() => return Err(named(source.into(), folder)),
+        _ => {}
+    }
+    let (format, ending) = match settings.format {
+        FileFormat::Png => (FileFormat::Png, "png"),
+        FileFormat::Tiff32f => (FileFormat::Tiff32f, "tiff"),
+        FileFormat::Tiff16 | FileFormat::Dng | FileFormat::Jpeg => (FileFormat::Tiff16, "tiff"),
     };
-    written.map_err(|error| match error {
+    let job = ExportJob::new(outcome, settings);
+    let mut written = Vec::new();
+    let pictures = [("sky", Some(&layers.sky)), ("land", layers.land.as_ref())];
+    for (name, image) in pictures.into_iter().filter_map(|(name, image)| Some((name, image?))) {
+        let path = folder.join(name).with_extension(ending);
+        job.write(monitor, image, &path, format).map_err(|error| named(error, &path))?;
+        written.push(path);
+    }
+    let path = folder.join("mask.png");
+    let is_turned = settings.develop.space != OutputSpace::CameraLinear;
+    save_mask_of(outcome, &path, if is_turned { outcome.picture.orientation } else { Orientation::Normal })?;
+    written.push(path);
+    Ok(written)
+}
+
+fn named(error: ExportError, path: &Path) -> Error {
+    match error {
         ExportError::Cancelled(Cancelled) => Error::Cancelled(Cancelled),
         source => Error::Export { path: path.to_owned(), source },
-    })
+    }
 }
 
 /// Writes the foreground mask of an outcome; all sky where there is none.
 pub fn save_outcome_mask(outcome: &Outcome, path: &Path) -> Result<(), Error> {
+    save_mask_of(outcome, path, outcome.picture.orientation)
+}
+
+fn save_mask_of(outcome: &Outcome, path: &Path, orientation: Orientation) -> Result<(), Error> {
     let all_sky;
     let mask = match outcome.foreground.as_deref() {
         Some(mask) => mask,
@@ -34,7 +78,7 @@ pub fn save_outcome_mask(outcome: &Outcome, path: &Path) -> Result<(), Error> {
             &all_sky
         }
     };
-    save_mask(path, mask, outcome.picture.orientation)
+    save_mask(path, mask, orientation)
 }
 
 /// Refuses a file that cannot be written, or that would take the place of a frame, before the work begins.
@@ -45,6 +89,19 @@ pub fn check_output(request: &Request, path: &Path) -> Result<(), Error> {
         return Err(Error::OverFrame { path: path.to_owned() });
     }
     export::check_target(path).map_err(|source| Error::Export { path: path.to_owned(), source })
+}
+
+/// Refuses a folder that no layers can be written to, before the work begins; makes none yet.
+pub fn check_layers(request: &Request, folder: &Path) -> Result<(), Error> {
+    if folder.is_dir() {
+        return ["sky.tiff", "sky.png", "land.tiff", "land.png", "mask.png"]
+            .iter()
+            .try_for_each(|name| check_output(request, &folder.join(name)));
+    }
+    if folder.exists() {
+        return Err(Error::Settings { what: "the layers need a folder, and a file has its name: choose another name" });
+    }
+    export::check_target(folder).map_err(|source| named(source, folder))
 }
 
 impl ExportSettings {
@@ -61,50 +118,63 @@ impl ExportSettings {
     }
 }
 
-fn write_as_measured(monitor: &Monitor, outcome: &Outcome, path: &Path, format: FileFormat) -> Result<(), ExportError> {
-    match format {
-        FileFormat::Dng => write_dng(monitor, outcome, path),
-        _ => {
-            let picture = TiffPicture::Camera(&outcome.picture.image);
-            export::write_tiff(monitor, path, picture, &file_metadata(outcome), Compression::None)
-        }
-    }
+/// What all pictures of one outcome share when they are written.
+struct ExportJob<'a> {
+    outcome: &'a Outcome,
+    settings: &'a ExportSettings,
+    metadata: FileMetadata,
+    /// `None` for the stack as measured.
+    development: Option<Development>,
 }
 
-fn write_developed(
-    monitor: &Monitor,
-    outcome: &Outcome,
-    path: &Path,
-    settings: &ExportSettings,
-) -> Result<(), ExportError> {
-    if settings.format == FileFormat::Dng {
-        return write_dng(monitor, outcome, path);
+impl<'a> ExportJob<'a> {
+    fn new(outcome: &'a Outcome, settings: &'a ExportSettings) -> Self {
+        let is_developed = settings.develop.space != OutputSpace::CameraLinear && settings.format != FileFormat::Dng;
+        let development = is_developed.then(|| development(outcome, &settings.develop));
+        Self { outcome, settings, metadata: file_metadata(outcome, settings), development }
     }
-    let development = development(outcome, &settings.develop);
-    let (image, orientation) = (&outcome.picture.image, outcome.picture.orientation);
-    let finished = Finished::Developed { image, development: &development };
-    let metadata = file_metadata(outcome);
-    match settings.format {
-        FileFormat::Tiff16 => export::write_tiff(
-            monitor,
-            path,
-            TiffPicture::Finished(finished, orientation),
-            &metadata,
-            Compression::None,
-        ),
-        FileFormat::Tiff32f => {
-            let picture = TiffPicture::Light(image, &development, orientation);
-            export::write_tiff(monitor, path, picture, &metadata, Compression::None)
-        }
-        FileFormat::Png => export::write_png(monitor, path, finished, orientation, &metadata),
-        FileFormat::Jpeg => export::write_jpeg(monitor, path, finished, orientation, &metadata, DEFAULT_JPEG_QUALITY),
-        FileFormat::Dng => unreachable!("written above"),
-    }
-}
 
-fn write_dng(monitor: &Monitor, outcome: &Outcome, path: &Path) -> Result<(), ExportError> {
-    let picture = &outcome.picture;
-    export::write_dng(monitor, path, &picture.image, &picture.color, picture.orientation, &file_metadata(outcome))
+    /// Writes `image`, the picture or a layer of it.
+    fn write(
+        &self,
+        monitor: &Monitor,
+        image: &LinearImage,
+        path: &Path,
+        format: FileFormat,
+    ) -> Result<(), ExportError> {
+        let (color, orientation) = (&self.outcome.picture.color, self.outcome.picture.orientation);
+        let (metadata, compression) = (&self.metadata, self.settings.compression);
+        if format == FileFormat::Dng {
+            return export::write_dng(monitor, path, image, color, orientation, metadata);
+        }
+        let prepared;
+        let development = match &self.development {
+            Some(development) => development,
+            None if self.settings.develop.space == OutputSpace::CameraLinear => {
+                return export::write_tiff(monitor, path, TiffPicture::Camera(image), metadata, compression);
+            }
+            None => {
+                prepared = development(self.outcome, &self.settings.develop);
+                &prepared
+            }
+        };
+        let finished = Finished::Developed { image, development };
+        match format {
+            FileFormat::Tiff16 => {
+                let picture = TiffPicture::Finished(finished, orientation);
+                export::write_tiff(monitor, path, picture, metadata, compression)
+            }
+            FileFormat::Tiff32f => {
+                let picture = TiffPicture::Light(image, development, orientation);
+                export::write_tiff(monitor, path, picture, metadata, compression)
+            }
+            FileFormat::Png => export::write_png(monitor, path, finished, orientation, metadata),
+            FileFormat::Jpeg => {
+                export::write_jpeg(monitor, path, finished, orientation, metadata, self.settings.jpeg_quality)
+            }
+            FileFormat::Dng => unreachable!("written above"),
+        }
+    }
 }
 
 /// How the outcome is to look.
@@ -113,10 +183,12 @@ pub fn development(outcome: &Outcome, settings: &DevelopSettings) -> Development
     Development::prepare(&outcome.picture.image, &outcome.picture.color, outcome.foreground.as_deref(), settings)
 }
 
-fn file_metadata(outcome: &Outcome) -> FileMetadata {
+fn file_metadata(outcome: &Outcome, settings: &ExportSettings) -> FileMetadata {
+    let place = outcome.metadata.place.filter(|_| settings.keep_place);
     FileMetadata {
-        first: outcome.metadata.clone(),
+        first: Metadata { place, ..outcome.metadata.clone() },
         n_frames: outcome.n_frames,
         total_exposure_secs: outcome.total_exposure_secs,
+        exposures_secs: outcome.exposures_secs.clone(),
     }
 }

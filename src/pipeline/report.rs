@@ -7,15 +7,26 @@ use serde::{Deserialize, Serialize};
 
 use crate::error::Error;
 use crate::export::replace_file;
+use crate::pipeline::report_settings::RunSettings;
+use crate::pipeline::request::ExportSettings;
 use crate::pixels::Projection;
 use crate::register::{LensFit, LensParameter, Optics};
 
 /// What became of a run. Names are stable: other programs read them.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Report {
+    /// Name and version of the program.
+    pub program: Program,
+    /// The words of the command line that asked for the run, quoted for a shell; `None` for a run from the window.
+    pub command: Option<String>,
+    /// What was asked of the run.
+    pub settings: RunSettings,
+    /// What was asked of the picture's file; `None` where none was written.
+    pub export: Option<ExportSettings>,
     /// Every light frame given, in the order given.
     pub frames: Vec<FrameReport>,
     /// Every frame given for the landscape alone, in the order given.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
     pub land: Vec<LandFrameReport>,
     /// File name of the reference frame.
     pub reference: String,
@@ -27,10 +38,26 @@ pub struct Report {
     pub defects_repaired: usize,
     /// Things a person should know; each a sentence.
     pub notes: Vec<String>,
-    /// Wall time of each stage.
+    /// Wall time of each stage, in seconds.
     pub seconds: StageSeconds,
     /// Largest memory of this process and its children together, where the system tells.
     pub peak_memory_bytes: Option<u64>,
+}
+
+/// Name and version of the program.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Program(String);
+
+impl Default for Program {
+    fn default() -> Self {
+        Self(concat!("Nightsheaf ", env!("CARGO_PKG_VERSION")).to_owned())
+    }
+}
+
+impl std::fmt::Display for Program {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        formatter.write_str(&self.0)
+    }
 }
 
 /// Wall time of each stage, in the order of the work.
@@ -62,7 +89,19 @@ pub struct FrameReport {
     pub rms_px: Option<f64>,
     /// Why the frame was not aligned by the lens fitted to the stars, where it was not.
     pub registration_reason: Option<String>,
-    /// That distance from the middle of the picture to its corners; rings without stars are left out.
+    /// When the exposure began by the camera's clock, as in RFC 3339, with the offset where the camera tells one.
+    pub capture_time: Option<String>,
+    /// Shutter time.
+    pub exposure_secs: Option<f64>,
+    /// Stars found.
+    pub stars: usize,
+    /// Median width of the stars at half their height.
+    pub fwhm_px: Option<f32>,
+    /// Median of long over short axis of the stars; 1 is round.
+    pub elongation: Option<f32>,
+    /// Median level of the green sky, 1.0 at the white level.
+    pub sky_level: Option<f32>,
+    /// Distance of the star pairs from the middle of the picture to its corners; rings without stars are left out.
     pub residuals_by_radius: Vec<RadiusResidual>,
 }
 

@@ -1,10 +1,13 @@
 //! What a person asks of one run.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::Arc;
 
 use crate::develop::DevelopSettings;
+use crate::export::{Compression, DEFAULT_JPEG_QUALITY};
 use crate::foreground::ForegroundMask;
+use crate::raw::FrameScale;
+use crate::settings::{Combine, FileFormat};
 use crate::stack::CombineRule;
 
 /// One run: which frames, which choices. Everything has a default that is right for most nights.
@@ -31,6 +34,8 @@ pub struct Request {
     pub lens_profile: Option<PathBuf>,
     /// How the samples of one pixel become one.
     pub combine: Combine,
+    /// How samples of the mosaic become colors of the sky.
+    pub colors: Colors,
     /// Samples this many standard deviations below the centre are left out.
     pub drop_below_sigma: f32,
     /// Samples this many standard deviations above the centre are left out.
@@ -43,6 +48,10 @@ pub struct Request {
     pub memory_bytes: u64,
     /// Also keep the reference frame alone, to compare with.
     pub keep_single: bool,
+    /// Also stack the sky and the land alone, all over the frame, so that they can be joined anew in an editor.
+    pub keep_layers: bool,
+    /// How large the frames are read; a mask that is given has this scale.
+    pub scale: FrameScale,
     /// Program that decodes a frame when started with the private argument; the running one where `None`.
     pub decoder_program: Option<PathBuf>,
 }
@@ -79,12 +88,15 @@ impl Default for Request {
             reference: ReferenceChoice::Auto,
             lens_profile: None,
             combine: Combine::ClippedMean,
+            colors: Colors::Auto,
             drop_below_sigma: 3.0,
             drop_above_sigma: 3.0,
             scratch_folder: None,
             output_folder: None,
             memory_bytes: DEFAULT_MEMORY_BYTES,
             keep_single: false,
+            keep_layers: false,
+            scale: FrameScale::Full,
             decoder_program: None,
         }
     }
@@ -112,57 +124,42 @@ pub enum ReferenceChoice {
     File(PathBuf),
 }
 
-/// How the samples of one pixel become one.
+/// How samples of the mosaic become colors of the sky; concerns a clipped mean of raw frames.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Combine {
-    /// Mean of the samples that agree.
+pub enum Colors {
+    /// What is better for the burst at hand.
     #[default]
-    ClippedMean,
-    /// Mean of all.
-    Mean,
-    /// The middle one.
-    Median,
-    /// The brightest: star trails.
-    Maximum,
+    Auto,
+    /// Each frame is given all colors at every pixel before it is moved.
+    Interpolated,
+    /// Each sample counts in its own color alone; the burst must be long enough to fill them.
+    Sampled,
 }
 
 /// The file to write.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
 pub struct ExportSettings {
     /// Kind of file.
     pub format: FileFormat,
     /// The look.
     pub develop: DevelopSettings,
+    /// How a TIFF is packed.
+    pub compression: Compression,
+    /// Of a JPEG, 1 to 100.
+    pub jpeg_quality: u8,
+    /// Whether the file may tell where the camera stood.
+    pub keep_place: bool,
 }
 
-/// Kind of file.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum FileFormat {
-    /// 16-bit TIFF.
-    #[default]
-    Tiff16,
-    /// 32-bit float TIFF, linear.
-    Tiff32f,
-    /// Linear DNG: the raw editor's white balance still works.
-    Dng,
-    /// 16-bit PNG.
-    Png,
-    /// JPEG.
-    Jpeg,
-}
-
-impl FileFormat {
-    /// The kind of file that an ending stands for; `None` for an unknown one.
-    #[must_use]
-    pub fn from_ending(path: &Path) -> Option<Self> {
-        match path.extension()?.to_str()?.to_ascii_lowercase().as_str() {
-            "tif" | "tiff" => Some(Self::Tiff16),
-            "dng" => Some(Self::Dng),
-            "png" => Some(Self::Png),
-            "jpg" | "jpeg" => Some(Self::Jpeg),
-            _ => None,
+impl Default for ExportSettings {
+    fn default() -> Self {
+        Self {
+            format: FileFormat::default(),
+            develop: DevelopSettings::default(),
+            compression: Compression::None,
+            jpeg_quality: DEFAULT_JPEG_QUALITY,
+            keep_place: false,
         }
     }
 }

@@ -1,7 +1,7 @@
 //! One run from files to a stack.
 
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 use crate::calibrate::{DefectFinder, Defects, Masters, NoiseModel, calibrate};
 use crate::demosaic::demosaic;
@@ -10,22 +10,25 @@ use crate::foreground::ForegroundMask;
 use crate::job::Monitor;
 use crate::pipeline::burst::{self, Aligned};
 use crate::pipeline::clock::{StageClock, peak_memory_bytes};
+use crate::pipeline::land::{self, Found, LandStacks, Standing};
 use crate::pipeline::land_frames::{self, LandPass, LandReading};
-use crate::pipeline::landscape::{LandFrame, LandSource};
+use crate::pipeline::layers::{self, Layers};
+use crate::pipeline::left_out_picture::left_out_shares;
 use crate::pipeline::lens_profile::{lens_profile_note, load_lens_profile};
 use crate::pipeline::lights::{self, Basis, FirstFrame, FirstPass, Light, Reading};
 use crate::pipeline::picture::Picture;
 use crate::pipeline::report::{FrameReport, LensReport, Report};
-use crate::pipeline::request::{Combine, MaskChoice, Request};
+use crate::pipeline::report_settings::RunSettings;
+use crate::pipeline::request::{MaskChoice, Request};
 use crate::pipeline::residuals::{FrameResiduals, by_radius};
 use crate::pipeline::rows::RepairedRows;
-use crate::pipeline::tripod::{self, Tripod};
-use crate::pipeline::{MIN_FRAMES, load_mask, masters, noise, proposal, residuals};
-use crate::pixels::{Layout, Size};
+use crate::pipeline::{MIN_FRAMES, load_mask, masters, noise, residuals, sky_colors, star_trails};
+use crate::pixels::{Layout, Plane, Size};
 use crate::raw::{Decoder, Metadata};
 use crate::register::{LensFit, LensProfile};
 use crate::scratch::{ScratchSpec, ScratchStore};
-use crate::stack::{StackFrame, StackRequest, stack};
+use crate::settings::{Combine, round_mask};
+use crate::stack::{StackRequest, Trails, find_trails, stack};
 
 /// Noise below black that the scratch store keeps, 1.0 at the white level.
 const LOWEST_VALUE: f32 = -0.05;
@@ -37,8 +40,15 @@ pub struct Outcome {
     pub picture: Picture,
     /// The reference frame alone, where the request asked for it.
     pub single: Option<Picture>,
+    /// The sky alone and the land alone, where the request asked for them.
+    pub layers: Option<Layers>,
+    /// What clipping left out: the root of the share of the frames, 255 for all of them; `None` where nothing is
+    /// clipped.
+    pub left_out: Option<Plane<u8>>,
     /// The landscape that was kept still; `None` for sky only.
     pub foreground: Option<Arc<ForegroundMask>>,
+    /// How it was found, where it was not given.
+    pub found: Option<Found>,
     /// What was done.
     pub report: Report,
     /// What is left between each frame's stars and the reference frame's, frame by frame.
@@ -51,6 +61,8 @@ pub struct Outcome {
     pub n_frames: usize,
     /// Sum of the shutter times of the frames used, where all files tell.
     pub total_exposure_secs: Option<f64>,
+    /// Shutter time of each frame used; empty where a file does not tell.
+    pub exposures_secs: Vec<f64>,
 }
 
 /// From files to a stack.
@@ -64,32 +76,8 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let mut aligned = burst::align(monitor, request, &read)?;
     clock.lap(&mut report, "aligning");
 
-    let (mut foreground, mut proposal_notes) = (read.given_mask.take(), Vec::new());
-    if matches!(request.mask, MaskChoice::Auto) {
-        let found = proposal::propose_aligned(monitor, &read.rows(), &aligned, read.basis.orientation, &|_| true)?;
-        clock.lap(&mut report, "foreground");
-        if proposal::drop_landscape(&mut read.readings, &found.mask) {
-            aligned = burst::align(monitor, request, &read)?;
-            clock.lap(&mut report, "aligning");
-        }
-        proposal_notes = proposal::notes(&found);
-        foreground = (found.foreground_fraction() > 0.0).then(|| Arc::new(found.mask));
-    }
-    let tripod = match &foreground {
-        Some(mask) => check_tripod(monitor, &read, &aligned, mask)?,
-        None => Tripod::default(),
-    };
-    let standing = aligned.frames.iter().filter(|frame| tripod.stands_still(frame.idx)).count();
-    if matches!(request.mask, MaskChoice::Auto) && tripod.was_knocked() && standing >= FRAMES_FOR_A_PROPOSAL {
-        // The first look mixed both places of the tripod.
-        let counts = |idx| tripod.stands_still(idx);
-        let found = proposal::propose_aligned(monitor, &read.rows(), &aligned, read.basis.orientation, &counts)?;
-        proposal_notes = proposal::notes(&found);
-        foreground = (found.foreground_fraction() > 0.0).then(|| Arc::new(found.mask));
-    }
-    report.notes.extend(proposal_notes);
-    report.notes.extend(tripod.notes.iter().cloned());
-    clock.lap(&mut report, "checking the tripod");
+    let Standing { foreground, found, tripod } =
+        land::find(monitor, request, &mut read, &mut aligned, &mut clock, &mut report)?;
     report.lens = aligned
         .lens
         .as_ref()
@@ -102,10 +90,13 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
 
     let noise_model = burst::noise_model(&rows, &aligned)?;
     let sky = burst::sky_frames(&aligned, readings, noise_model.as_ref(), &tripod);
-    let land = land_stacks(monitor, request, &read, &aligned, foreground.as_deref(), noise_model, &tripod)?;
+    let land = match foreground.as_deref() {
+        Some(mask) => land::stacks(monitor, request, &read, &aligned, mask, noise_model, &tripod)?,
+        None => LandStacks::default(),
+    };
     report.land = land_frames::reports(&request.land, &read.land, &land.first);
     report.notes.extend(land.notes);
-    let stack_request = StackRequest {
+    let mut stack_request = StackRequest {
         sky,
         land: land.first,
         land_reserve: land.reserve,
@@ -113,14 +104,35 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
         combine: request.combine_rule(),
         noise: noise_model,
         memory_bytes: request.memory_bytes,
+        ..StackRequest::default()
     };
+    let trails;
+    match request.combine {
+        Combine::ClippedMean => {
+            trails = find_trails(monitor, &rows, &stack_request)?;
+            stack_request.trails = Some(&trails);
+            report.notes.extend(crossed_note(&trails, paths));
+            clock.lap(&mut report, "looking for trails");
+            stack_request.colors = sky_colors::choose(request.colors, &stack_request, &rows, &mut report.notes);
+        }
+        Combine::Maximum => {
+            star_trails::prepare(monitor, &aligned, readings, &mut stack_request, basis.size, &mut report.notes)?;
+        }
+        Combine::Mean | Combine::Median => {}
+    }
     let stacked = stack(monitor, &rows, &stack_request)?;
     clock.lap(&mut report, "stacking");
+    let layers = if request.keep_layers { Some(layers::stack_layers(monitor, &rows, &stack_request)?) } else { None };
+    if request.keep_layers {
+        clock.lap(&mut report, "layers");
+    }
 
+    report.settings = RunSettings::new(request);
     report.frames = frame_reports(paths, readings, &aligned, &stack_request, basis.size);
     if matches!(request.combine, Combine::ClippedMean | Combine::Mean) {
         report.noise = noise::measure(monitor, &rows, &stacked, &stack_request, aligned.reference)?;
     }
+    let left_out = (request.combine == Combine::ClippedMean).then(|| left_out_shares(&stacked));
     let single = if request.keep_single { Some(single_frame(&rows, aligned.reference, basis)?) } else { None };
     clock.lap(&mut report, "noise report");
     report.peak_memory_bytes = (*peak_while_reading).max(peak_memory_bytes(0));
@@ -135,71 +147,26 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     Ok(Outcome {
         picture: Picture { image: stacked.image, color: basis.color, orientation: basis.orientation },
         single,
+        layers,
+        left_out,
         foreground,
-        metadata: used.first().map(|light| light.metadata.clone()).unwrap_or_default(),
+        found,
+        metadata: first_of(&used),
         n_frames: used.len(),
         total_exposure_secs: used.iter().map(|light| light.metadata.exposure_secs).sum(),
+        exposures_secs: used.iter().map(|light| light.metadata.exposure_secs).collect::<Option<_>>().unwrap_or_default(),
         residuals: residuals::of_frames(paths, &aligned),
         lens: aligned.lens,
         report,
     })
 }
 
-/// Fewer frames that stand alike tell less of the landscape than all of them.
-const FRAMES_FOR_A_PROPOSAL: usize = 4;
-
-fn check_tripod(
-    monitor: &Monitor,
-    read: &ReadBurst,
-    aligned: &Aligned,
-    mask: &ForegroundMask,
-) -> Result<Tripod, Error> {
-    let frames: Vec<usize> = aligned.frames.iter().map(|frame| frame.idx).collect();
-    let lens = tripod::lens(aligned, read.basis.size);
-    let name = |idx: usize| file_name(&read.paths[idx]);
-    tripod::measure(monitor, &read.rows(), &frames, aligned.reference, mask, &lens, &name)
-}
-
-/// The frames of the landscape, and those for places where the first show nothing.
-#[derive(Default)]
-struct LandStacks {
-    first: Vec<StackFrame>,
-    reserve: Vec<StackFrame>,
-    notes: Vec<String>,
-}
-
-fn land_stacks(
-    monitor: &Monitor,
-    request: &Request,
-    read: &ReadBurst,
-    aligned: &Aligned,
-    mask: Option<&ForegroundMask>,
-    noise: Option<NoiseModel>,
-    tripod: &Tripod,
-) -> Result<LandStacks, Error> {
-    let Some(mask) = mask else { return Ok(LandStacks::default()) };
-    let rows = read.rows();
-    let source = LandSource { rows: &rows, mask, reference: aligned.reference, noise: noise.as_ref() };
-    let as_it_is =
-        |frame: &burst::AlignedFrame| LandFrame { frame: frame.idx, expected_scale: 1.0, ceiling: f32::INFINITY };
-    let lights = source.frames(&aligned.frames.iter().map(as_it_is).collect::<Vec<_>>(), tripod)?;
-    let reference = read.readings[aligned.reference].as_ref().expect("the reference frame was read");
-    let given = land_frames::frames(&read.land, &reference.metadata, read.highest);
-    if given.is_empty() {
-        return Ok(LandStacks { first: lights, ..LandStacks::default() });
-    }
-    let name = |frame: usize| file_name(&request.land[frame - read.paths.len()]);
-    let frames: Vec<usize> = given.iter().map(|frame| frame.frame).collect();
-    let lens = tripod::lens(aligned, read.basis.size);
-    let own_tripod = tripod::measure(monitor, &rows, &frames, aligned.reference, mask, &lens, &name)?;
-    let own_noise = land_frames::noise(&rows, &read.land)?.or(noise);
-    let own = source.other_frames(&given, &own_tripod, own_noise.as_ref())?;
-    let mut notes = own_tripod.notes;
-    if own.is_empty() {
-        notes.push("none of the frames for the landscape could be used: it is made from the light frames".to_owned());
-        return Ok(LandStacks { first: lights, reserve: Vec::new(), notes });
-    }
-    Ok(LandStacks { first: own, reserve: lights, notes })
+/// What the earliest frame says, or the first in order where a file does not tell its time.
+fn first_of(used: &[&Light]) -> Metadata {
+    let secs = |light: &&&Light| light.metadata.capture_time.map_or(f64::INFINITY, |time| time.clock_secs);
+    let all_tell = used.iter().all(|light| light.metadata.capture_time.is_some());
+    let earliest = used.iter().min_by(|a, b| secs(a).total_cmp(&secs(b))).filter(|_| all_tell);
+    earliest.or(used.first()).map(|light| light.metadata.clone()).unwrap_or_default()
 }
 
 /// A burst that is known by its first frame, before the others are read.
@@ -225,7 +192,7 @@ pub(super) fn prepare(monitor: &Monitor, request: &Request, report: &mut Report)
         });
     }
     let decoder = decoder(request.decoder_program.as_deref())?;
-    let first = lights::first_frame(monitor, &decoder, &paths)?;
+    let first = lights::first_frame(monitor, &decoder, &paths, request.scale)?;
     let basis = first.basis.clone();
     let masters = masters::load(monitor, &decoder, request, &first.raw, &mut report.notes)?;
     let given_mask = given_mask(request, &basis, &mut report.notes)?;
@@ -241,12 +208,12 @@ pub(super) struct ReadBurst {
     pub(super) basis: Basis,
     pub(super) readings: Vec<Reading>,
     /// The frames for the landscape alone; they lie behind the lights in the store.
-    land: Vec<LandReading>,
+    pub(super) land: Vec<LandReading>,
     store: ScratchStore,
     /// Brightest value of the store.
-    highest: f32,
+    pub(super) highest: f32,
     defects: Defects,
-    given_mask: Option<Arc<ForegroundMask>>,
+    pub(super) given_mask: Option<Arc<ForegroundMask>>,
     pub(super) profile: Option<LensProfile>,
     peak_memory_bytes: Option<u64>,
 }
@@ -285,6 +252,7 @@ pub(super) fn read_frames(
         foreground: land.as_ref(),
         noise: noise_of_one,
         n_at_once,
+        scale: request.scale,
     };
     let keep = |idx, frame: &_| store.write(idx, frame).map_err(Error::from);
     let readings = lights::read_all(monitor, &pass, first, &keep, &|_, _| {})?;
@@ -293,12 +261,25 @@ pub(super) fn read_frames(
     let land = land_frames::read(monitor, request, &pass, &mut report.notes)?;
     let defects = find_defects(&readings, &masters, noise_of_one.as_ref(), basis.layout);
     report.defects_repaired = defects.count();
-    clock.lap(report, "reading, calibrating, measuring");
+    let spent = readings
+        .iter()
+        .flatten()
+        .fold([0.0; 2], |[read, measured], light| [read + light.thread_secs[0], measured + light.thread_secs[1]]);
+    clock.lap_shared(report, [("reading and calibrating", spent[0]), ("finding stars", spent[1])]);
     Ok(ReadBurst { paths, basis, readings, land, store, highest, defects, given_mask, profile, peak_memory_bytes })
 }
 
+/// Frames that something crossed, if any; what a few cells show may be noise.
+fn crossed_note(trails: &Trails, paths: &[PathBuf]) -> Option<String> {
+    const MIN_CELLS: usize = 40;
+    let crossed = trails.frames().filter(|&frame| trails.n_cells(frame) >= MIN_CELLS);
+    let names: Vec<String> = crossed.map(|frame| file_name(&paths[frame])).collect();
+    (!names.is_empty())
+        .then(|| format!("something bright crossed the sky and was left out along its way: {}", names.join(", ")))
+}
+
 /// The lights without those to skip.
-fn chosen_lights(request: &Request) -> Result<Vec<PathBuf>, Error> {
+pub(super) fn chosen_lights(request: &Request) -> Result<Vec<PathBuf>, Error> {
     if let Some(path) = request.skip.iter().find(|skip| !request.lights.iter().any(|light| same_file(light, skip))) {
         return Err(Error::NotAmongLights { path: path.clone() });
     }
@@ -317,10 +298,20 @@ pub(super) fn file_name(path: &Path) -> String {
     path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned()
 }
 
+/// Decodes frames by `program` from now on wherever a request names none: for a host that is neither of this
+/// package's programs and does not begin with [`serve_if_asked`](crate::raw::serve_if_asked).
+///
+/// `false` where another one was named before, which stays.
+pub fn decode_by(program: PathBuf) -> bool {
+    DECODER_PROGRAM.set(program).is_ok()
+}
+
+static DECODER_PROGRAM: OnceLock<PathBuf> = OnceLock::new();
+
 /// The decoder of a program, the running one by default.
 pub(super) fn decoder(program: Option<&Path>) -> Result<Decoder, Error> {
     let this = Decoder::this_program().map_err(|source| Error::NoProgram { source })?;
-    Ok(match program {
+    Ok(match program.or(DECODER_PROGRAM.get().map(PathBuf::as_path)) {
         Some(program) => Decoder { program: program.to_owned(), ..this },
         None => this,
     })
@@ -332,9 +323,10 @@ fn given_mask(request: &Request, basis: &Basis, notes: &mut Vec<String>) -> Resu
         MaskChoice::File(path) => {
             let loaded = load_mask(path, basis.size, basis.orientation)?;
             notes.extend(loaded.warning);
-            Ok(Some(Arc::new(loaded.mask)))
+            Ok(Some(Arc::new(round_mask(&loaded.mask))))
         }
-        MaskChoice::Given(mask) if mask.size() == basis.size => Ok(Some(Arc::clone(mask))),
+        // As a file holds it, so that a saved sheaf gives the same picture.
+        MaskChoice::Given(mask) if mask.size() == basis.size => Ok(Some(Arc::new(round_mask(mask)))),
         MaskChoice::Given(mask) => Err(Error::Mask {
             path: PathBuf::from("painted for another burst"),
             what: format!("is {}, the frames are {}: clear it and paint anew", mask.size(), basis.size),
@@ -384,6 +376,7 @@ fn frame_reports(
         .enumerate()
         .map(|(idx, path)| {
             let frame = aligned.frames.iter().find(|frame| frame.idx == idx);
+            let light = readings[idx].as_ref().ok();
             FrameReport {
                 file: path.clone(),
                 used: frame.is_some(),
@@ -393,6 +386,12 @@ fn frame_reports(
                 matched: frame.map_or(0, |frame| frame.registration.n_matched),
                 rms_px: frame.map(|frame| frame.registration.rms_px),
                 registration_reason: frame.and_then(|frame| frame.registration.reason.clone()),
+                capture_time: light.and_then(|light| light.metadata.capture_time?.text()),
+                exposure_secs: light.and_then(|light| light.metadata.exposure_secs),
+                stars: light.map_or(0, |light| light.measure.stars.len()),
+                fwhm_px: light.and_then(|light| light.measure.fwhm_px),
+                elongation: light.and_then(|light| light.measure.elongation),
+                sky_level: light.map(|light| light.measure.sky_level[1]),
                 residuals_by_radius: frame.map_or(Vec::new(), |frame| by_radius(&frame.residuals, size)),
             }
         })

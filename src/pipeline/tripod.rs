@@ -39,11 +39,11 @@ pub(super) struct Tripod {
 }
 
 impl Tripod {
-    /// Where the land at a pixel of the reference frame lies in a frame.
-    pub(super) fn light_from_reference(&self, frame: usize) -> Transform {
+    /// Where the land at a pixel of the reference frame lies in a frame; `still` where the tripod stood still.
+    pub(super) fn light_from_reference(&self, frame: usize, still: &Transform) -> Transform {
         match (&self.lens, self.moved.get(&frame)) {
             (Some(lens), Some(turn)) => light_from_reference(lens, *turn),
-            _ => Transform::Identity,
+            _ => still.clone(),
         }
     }
 

@@ -1,4 +1,4 @@
-//! Each outside decoder's fields to [`RawFrame`]: the only place that knows them.
+//! Which decoder reads a file, and the first decoder's fields to [`RawFrame`]; `rawler_adapter` has the second's.
 //!
 //! A raw that is not a DNG describes the whole sensor, so its patterns move with the crop.
 
@@ -17,7 +17,8 @@ use crate::raw::frame::{CameraColor, Metadata, RawFrame, TransferFunction};
 use crate::raw::metadata::{ExifFacts, read_exif};
 use crate::raw::pictures::{check_pixels, decode_picture};
 use crate::raw::plausible::check_plausible;
-use crate::raw::tiff_structure::TiffStructure;
+use crate::raw::rawler_adapter::{self, RawRefusal};
+use crate::raw::tiff_structure::{TiffStructure, tag};
 
 /// CIE XYZ of D65 with Y = 1 (CIE 15, 2° observer): the neutral of a file that names none.
 const D65_XYZ: [f64; 3] = [0.950_47, 1.0, 1.088_83];
@@ -29,10 +30,13 @@ const SMALLEST_DETERMINANT: f64 = 1e-6;
 /// Decodes a file in this process, which may end in a panic, an abort, or never: call it in a child only.
 pub(super) fn decode_in_this_process(path: &Path, max_pixels: usize) -> Result<RawFrame, Refusal> {
     let bytes = fs::read(path).map_err(|error| Refusal::Read(error.to_string()))?;
-    let exif = read_exif(&bytes);
+    let mut exif = read_exif(&bytes);
     let mut frame = if let Some(format) = picture_format(path, &bytes)? {
         decode_picture(&bytes, format, max_pixels)?
     } else {
+        if exif.says_nothing() && TiffStructure::parse(&bytes).is_none() {
+            exif = rawler_adapter::exposure(path);
+        }
         decode_raw(path, bytes, max_pixels)?
     };
     add_exif(&mut frame, exif);
@@ -97,10 +101,16 @@ fn decode_raw(path: &Path, bytes: Vec<u8>, max_pixels: usize) -> Result<RawFrame
     let (samples, orientation) = match facts.coding {
         Coding::Plain { bits } => (facts.plain_samples(&structure, bits)?, Orientation::Normal),
         Coding::LosslessJpeg => {
-            drop(bytes);
-            let raw = run_decoder(path)?;
-            (whole_numbers(raw.data)?, orientation_of(raw.orientation))
+            let whole = || {
+                let raw = run_decoder(path)?;
+                Ok((whole_numbers(raw.data)?, orientation_of(raw.orientation)))
+            };
+            match whole() {
+                Ok(found) => found,
+                Err(first) => (second_samples(&structure).map_err(|_second| first)?, Orientation::Normal),
+            }
         }
+        Coding::Newer => (second_samples(&structure)?, Orientation::Normal),
     };
     Ok(RawFrame {
         layout: facts.layout,
@@ -114,7 +124,33 @@ fn decode_raw(path: &Path, bytes: Vec<u8>, max_pixels: usize) -> Result<RawFrame
     })
 }
 
+/// Samples of a DNG by the second decoder. The table of levels is ours to apply.
+fn second_samples(structure: &TiffStructure<'_>) -> Result<Vec<u16>, Refusal> {
+    rawler_adapter::dng_samples(structure.without(tag::LINEARIZATION_TABLE)).map_err(|refusal| match refusal {
+        RawRefusal::Refused(refusal) => refusal,
+        RawRefusal::Damaged(reason) => damaged(&reason),
+        RawRefusal::Unknown(reason) => unreadable(&reason),
+        RawRefusal::NoRaw => damaged("it holds no raw picture"),
+    })
+}
+
+/// The first decoder, and where it refuses, the second.
 fn decode_camera_raw(path: &Path, max_pixels: usize) -> Result<RawFrame, Refusal> {
+    let first = match decode_by_first(path, max_pixels) {
+        Ok(frame) => return Ok(frame),
+        Err(first) => first,
+    };
+    let bytes = fs::read(path).map_err(|error| Refusal::Read(error.to_string()))?;
+    match (first, rawler_adapter::decode(bytes, max_pixels)) {
+        (_, Ok(frame)) => Ok(frame),
+        (Refusal::Malformed(reason), Err(_)) => Err(Refusal::Malformed(reason)),
+        (_, Err(RawRefusal::Refused(refusal))) => Err(refusal),
+        (_, Err(RawRefusal::Unknown(reason))) => Err(unreadable(&reason)),
+        (first, Err(RawRefusal::Damaged(_) | RawRefusal::NoRaw)) => Err(first),
+    }
+}
+
+fn decode_by_first(path: &Path, max_pixels: usize) -> Result<RawFrame, Refusal> {
     let mut raw = run_decoder(path)?;
     let samples = whole_numbers(std::mem::replace(&mut raw.data, RawImageData::Integer(Vec::new())))?;
     let stored = Size { width: raw.width, height: raw.height };
@@ -195,7 +231,9 @@ pub(super) fn every<T: Copy + Into<u16>>(size: Size, samples: &[T], channel: usi
 /// The 2 × 2 pattern of the visible area.
 fn mosaic(raw: &RawImage) -> Result<Layout, Refusal> {
     if (raw.cfa.width, raw.cfa.height) != (2, 2) {
-        return Err(not_bayer(raw.cfa.width, raw.cfa.height));
+        let places = (0..raw.cfa.height).flat_map(|y| (0..raw.cfa.width).map(move |x| (y, x)));
+        let colors: Vec<usize> = places.map(|(y, x)| raw.cfa.color_at(y, x)).collect();
+        return Err(not_bayer(raw.cfa.width, raw.cfa.height, &colors));
     }
     let color = |y: usize, x: usize| raw.cfa.color_at(y + raw.crops[0] % 2, x + raw.crops[3] % 2);
     bayer([[color(0, 0), color(0, 1)], [color(1, 0), color(1, 1)]]).map(Layout::Mosaic)
@@ -242,14 +280,22 @@ fn refusal(message: &str) -> Refusal {
             "the file is no picture known here: a camera raw, DNG, TIFF, PNG or JPEG is needed".to_owned(),
         )
     } else if is_unknown || is_unread {
-        Refusal::unsupported(format!(
-            "this kind of raw cannot be read ({}); convert the frames to DNG",
-            reason.trim_end_matches('.')
-        ))
+        unreadable(reason)
     } else {
-        Refusal::malformed(format!(
-            "the raw picture is damaged ({}); copy it from the card again",
-            reason.trim_end_matches('.')
-        ))
+        damaged(reason)
     }
+}
+
+fn unreadable(reason: &str) -> Refusal {
+    Refusal::unsupported(format!(
+        "this kind of raw cannot be read ({}); convert the frames to DNG",
+        reason.trim_end_matches('.')
+    ))
+}
+
+fn damaged(reason: &str) -> Refusal {
+    Refusal::malformed(format!(
+        "the raw picture is damaged ({}); copy it from the card again",
+        reason.trim_end_matches('.')
+    ))
 }

@@ -7,6 +7,8 @@ use std::process::ExitCode;
 use std::{env, panic, thread};
 
 use crate::raw::adapters::decode_in_this_process;
+use crate::raw::error::DecodeError;
+use crate::raw::frame::RawFrame;
 use crate::raw::message::write_result;
 
 /// The private first argument that makes the program decode one frame and end.
@@ -25,6 +27,12 @@ pub fn serve_if_asked() -> Option<ExitCode> {
         return None;
     }
     Some(serve(arguments).map_or(ExitCode::FAILURE, |()| ExitCode::SUCCESS))
+}
+
+/// Decodes a file within this process, which a damaged one can end, or keep for ever: for processes that have nothing
+/// to lose. Everybody else asks a [`Decoder`](crate::raw::Decoder).
+pub fn decode_unprotected(path: &Path, max_pixels: usize) -> Result<RawFrame, DecodeError> {
+    decode_in_this_process(path, max_pixels).map_err(DecodeError::from)
 }
 
 fn serve(mut arguments: impl Iterator<Item = OsString>) -> io::Result<()> {

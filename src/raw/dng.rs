@@ -5,15 +5,13 @@
 //! linearization table first, so black and white level are in its output; packed samples begin with the
 //! most significant bit and each row on a byte.
 
-use nalgebra::{Matrix3, Vector3};
-use rayon::prelude::*;
-
 use crate::pixels::{Cfa, CfaColor, Layout, Plane, Rect, Size};
 use crate::raw::adapters::{camera_color, every};
 use crate::raw::error::Refusal;
 use crate::raw::frame::CameraColor;
 use crate::raw::pictures::check_pixels;
 use crate::raw::tiff_structure::{CFA, Directory, TiffStructure, tag};
+use nalgebra::{Matrix3, Vector3};
 
 /// EXIF LightSource value of D65.
 const ILLUMINANT_D65: f64 = 21.0;
@@ -25,8 +23,8 @@ pub(super) struct DngFacts {
     pub(super) white_level: u16,
     pub(super) color: CameraColor,
     pub(super) coding: Coding,
-    stored: Size,
-    samples_per_pixel: usize,
+    pub(super) stored: Size,
+    pub(super) samples_per_pixel: usize,
     visible: Rect,
     linearization: Option<Vec<u16>>,
 }
@@ -38,6 +36,8 @@ pub(super) enum Coding {
     Plain { bits: usize },
     /// ITU-T T.81, process 14.
     LosslessJpeg,
+    /// Lossy JPEG or JPEG XL, which the second decoder reads.
+    Newer,
 }
 
 impl DngFacts {
@@ -55,14 +55,30 @@ impl DngFacts {
         check_pixels(stored, max_pixels)?;
         let bits = needed(tag::BITS_PER_SAMPLE, "bits a sample")?;
         let samples_per_pixel = structure.number(raw, tag::SAMPLES_PER_PIXEL).unwrap_or(1) as usize;
+        // TIFF 6.0 and technical note 3: 1 whole numbers without a sign, 3 floating point.
+        if structure.number(raw, tag::SAMPLE_FORMAT).is_some_and(|format| format != 1) {
+            return Err(Refusal::unsupported(
+                "the DNG has floating-point samples: whole numbers are read; convert it to a DNG of 16 bits",
+            ));
+        }
         let coding = coding(needed(tag::COMPRESSION, "compression")?, bits)?;
         let full_scale = ((1_u64 << bits.min(16)) - 1) as u32;
         let white = structure.number(raw, tag::WHITE_LEVEL).unwrap_or(full_scale);
-        let layout = layout(structure, raw, samples_per_pixel)?;
+        let area = active_area(structure, raw, stored)?;
+        let visible = default_crop(structure, raw, area)?;
+        // Both patterns begin at the active area, and the crop may begin at its odd rows and columns.
+        let (left, top) = (visible.x - area.x, visible.y - area.y);
+        let layout = shifted(layout(structure, raw, samples_per_pixel)?, left, top);
         let white_level = u16::try_from(white).map_err(|_too_large| {
             Refusal::unsupported(format!("the white level is {white}: samples of more than 16 bits are not read"))
         })?;
-        let black_level = black_level(structure, raw, samples_per_pixel);
+        let of_area = black_level(structure, raw, samples_per_pixel);
+        let black_level = match layout {
+            Layout::Rgb => of_area,
+            Layout::Mosaic(_) => {
+                std::array::from_fn(|position| of_area[2 * ((position / 2 + top) % 2) + (position + left) % 2])
+            }
+        };
         check_levels(black_level, white_level)?;
         Ok(Self {
             layout,
@@ -72,7 +88,7 @@ impl DngFacts {
             coding,
             stored,
             samples_per_pixel,
-            visible: active_area(structure, raw, stored)?,
+            visible,
             linearization: structure
                 .numbers(raw, tag::LINEARIZATION_TABLE)
                 .filter(|table| !table.is_empty())
@@ -102,35 +118,6 @@ impl DngFacts {
             }
         })
     }
-
-    /// The samples of the whole sensor where they are stored as they are.
-    pub(super) fn plain_samples(&self, structure: &TiffStructure<'_>, bits: usize) -> Result<Vec<u16>, Refusal> {
-        let raw = structure.raw_directory().expect("the facts were read from it");
-        let number = |tag| structure.number(raw, tag).map(|value| (value as usize).max(1));
-        let tile = number(tag::TILE_WIDTH).zip(number(tag::TILE_LENGTH));
-        let strip = (self.stored.width, number(tag::ROWS_PER_STRIP).unwrap_or(self.stored.height));
-        let (block_width, block_height) = tile.unwrap_or(strip);
-        let across = self.stored.width.div_ceil(block_width);
-        let row_bytes = (block_width.saturating_mul(self.samples_per_pixel * bits)).div_ceil(8);
-        let blocks = structure.data_blocks(raw);
-        let row_samples = self.stored.width * self.samples_per_pixel;
-        let mut samples = vec![0; self.stored.height * row_samples];
-        samples.par_chunks_mut(row_samples).enumerate().try_for_each(|(y, row)| {
-            for (column, part) in row.chunks_mut(block_width.saturating_mul(self.samples_per_pixel)).enumerate() {
-                let block = blocks.get(y / block_height * across + column);
-                let start = (y % block_height).saturating_mul(row_bytes);
-                // Rows of a tile at the right edge are padded: only the part within the picture must be there.
-                let length = (part.len() * bits).div_ceil(8);
-                let source = block.and_then(|&block| structure.block_bytes(block)?.get(start..)?.get(..length));
-                let source = source.ok_or_else(|| {
-                    Refusal::malformed(format!("the samples of row {y} of {} are missing", self.stored.height))
-                })?;
-                unpack(source, bits, structure.is_big_endian(), part);
-            }
-            Ok(())
-        })?;
-        Ok(samples)
-    }
 }
 
 fn coding(compression: usize, bits: usize) -> Result<Coding, Refusal> {
@@ -140,8 +127,10 @@ fn coding(compression: usize, bits: usize) -> Result<Coding, Refusal> {
         1 | 7 => Err(Refusal::unsupported(format!(
             "the DNG has {bits} bits a sample: 8 to 16 are read; convert it to a DNG with whole numbers"
         ))),
+        34_892 | 52_546 if bits <= 16 => Ok(Coding::Newer),
         other => Err(Refusal::unsupported(format!(
-            "the DNG is compressed by method {other}: none (1) and lossless JPEG (7) are read; convert it without lossy compression"
+            "the DNG is compressed by method {other} with {bits} bits a sample: none (1), lossless JPEG (7), lossy JPEG \
+             (34892) and JPEG XL (52546) are read; convert it to one of them"
         ))),
     }
 }
@@ -161,9 +150,16 @@ fn layout(structure: &TiffStructure<'_>, raw: &Directory, samples_per_pixel: usi
     let repeat = structure.numbers(raw, tag::CFA_REPEAT).unwrap_or_default();
     let pattern = structure.numbers(raw, tag::CFA_PATTERN).unwrap_or_default();
     let colors: Vec<usize> = pattern.iter().map(|&color| color as usize).collect();
+    // DNG: 1 is the rectangular arrangement, and the default.
+    if let Some(arrangement) = structure.number(raw, tag::CFA_LAYOUT).filter(|&arrangement| arrangement != 1) {
+        return Err(Refusal::unsupported(format!(
+            "the sensor's colour filter array is staggered (arrangement {arrangement}): rectangular ones are read; \
+             develop the frames to 16-bit TIFF first"
+        )));
+    }
     match (repeat.as_slice(), colors.as_slice()) {
         ([2.0, 2.0], &[a, b, c, d]) => bayer([[a, b], [c, d]]).map(Layout::Mosaic),
-        ([rows, columns, ..], _) => Err(not_bayer(*columns as usize, *rows as usize)),
+        ([rows, columns, ..], _) => Err(not_bayer(*columns as usize, *rows as usize, &colors)),
         _ => Err(Refusal::malformed("the DNG does not say its colour filter array; copy it from the card again")),
     }
 }
@@ -175,20 +171,34 @@ pub(super) fn bayer(colors: [[usize; 2]; 2]) -> Result<Cfa, Refusal> {
     let mut sorted = [a, b, c, d];
     sorted.sort_unstable();
     if sorted != [0, 1, 1, 2] || !greens_touch_at_corners {
-        return Err(not_bayer(2, 2));
+        return Err(not_bayer(2, 2, &[a, b, c, d]));
     }
     let color = |number| [CfaColor::Red, CfaColor::Green, CfaColor::Blue][number];
     Ok(Cfa(colors.map(|row| row.map(color))))
 }
 
-/// The message for any other colour filter array.
-pub(super) fn not_bayer(width: usize, height: usize) -> Refusal {
-    let name =
-        if (width, height) == (6, 6) { "X-Trans (6 × 6)".to_owned() } else { format!("other ({width} × {height})") };
+/// The message for any other colour filter array of these colour numbers (TIFF/EP), row by row.
+pub(super) fn not_bayer(width: usize, height: usize, colors: &[usize]) -> Refusal {
+    const LETTERS: [char; 7] = ['R', 'G', 'B', 'C', 'M', 'Y', 'W'];
+    let mut kinds = colors.to_vec();
+    kinds.sort_unstable();
+    kinds.dedup();
+    let letters: String = kinds.iter().map(|&kind| LETTERS.get(kind).copied().unwrap_or('?')).collect();
+    let name = match (width, height, kinds.as_slice()) {
+        (6, 6, [0, 1, 2]) => "X-Trans (6 × 6)".to_owned(),
+        (4, 4, [0, 1, 2]) => "quad Bayer (4 × 4)".to_owned(),
+        _ => format!("{letters} ({width} × {height})"),
+    };
     Refusal::unsupported(format!(
         "the sensor has a colour filter array of kind {name}: Bayer arrays (2 × 2: red, twice green, blue) are read; \
          develop the frames to 16-bit TIFF first"
     ))
+}
+
+/// A mosaic's pattern as it is seen from another corner.
+fn shifted(layout: Layout, left: usize, top: usize) -> Layout {
+    let Layout::Mosaic(cfa) = layout else { return layout };
+    Layout::Mosaic(Cfa(std::array::from_fn(|y| std::array::from_fn(|x| cfa.color_at(x + left, y + top)))))
 }
 
 /// The mean of the repeating block over each position of 2 × 2; blocks are 1 × 1 or 2 × 2 in practice.
@@ -197,6 +207,13 @@ fn black_level(structure: &TiffStructure<'_>, raw: &Directory, samples_per_pixel
         return [0.0; 4];
     };
     let level = |index: usize| levels.get(index).copied().unwrap_or(levels[0]);
+    // Levels that vary along rows and columns are taken by their mean.
+    let mean = |tag| {
+        let deltas = structure.numbers(raw, tag).filter(|deltas| !deltas.is_empty()).unwrap_or_else(|| vec![0.0]);
+        deltas.iter().sum::<f64>() / deltas.len() as f64
+    };
+    let delta = mean(tag::BLACK_LEVEL_DELTA_H) + mean(tag::BLACK_LEVEL_DELTA_V);
+    let level = |index: usize| level(index) + delta;
     if samples_per_pixel > 1 {
         return std::array::from_fn(|channel| level(channel) as f32);
     }
@@ -243,7 +260,12 @@ fn color(structure: &TiffStructure<'_>) -> CameraColor {
     let camera_from_xyz =
         matrix3(matrix).map(|matrix| balance * matrix3(calibration).unwrap_or_else(Matrix3::identity) * matrix);
     let neutral = structure.anywhere(tag::AS_SHOT_NEUTRAL).and_then(|values| <[f64; 3]>::try_from(values).ok());
-    camera_color(camera_from_xyz, neutral)
+    // Some files name the light by its chromaticity instead: seen through the matrix it is the neutral.
+    let white = || {
+        let [x, y] = structure.anywhere(tag::AS_SHOT_WHITE_XY)?.try_into().ok()?;
+        Some((camera_from_xyz? * Vector3::new(x / y, 1.0, (1.0 - x - y) / y)).into())
+    };
+    camera_color(camera_from_xyz, neutral.or_else(white))
 }
 
 /// The active area (top, left, bottom, right), or the whole sensor.
@@ -264,6 +286,25 @@ fn active_area(structure: &TiffStructure<'_>, raw: &Directory, stored: Size) -> 
     }
 }
 
+/// The part of the active area that is meant to be seen, to whole pixels; the whole of it where none is named.
+fn default_crop(structure: &TiffStructure<'_>, raw: &Directory, area: Rect) -> Result<Rect, Refusal> {
+    let pair = |tag| -> Option<[usize; 2]> {
+        let values = structure.numbers(raw, tag)?;
+        let whole = |index: usize| values.get(index).map(|value| value.round().max(0.0) as usize);
+        Some([whole(0)?, whole(1)?])
+    };
+    let Some([width, height]) = pair(tag::DEFAULT_CROP_SIZE) else { return Ok(area) };
+    let [left, top] = pair(tag::DEFAULT_CROP_ORIGIN).unwrap_or_default();
+    let fits = |start: usize, length: usize, side: usize| start.checked_add(length).is_some_and(|end| end <= side);
+    if width < 2 || height < 2 || !fits(left, width, area.size.width) || !fits(top, height, area.size.height) {
+        return Err(Refusal::malformed(format!(
+            "the crop of {width} × {height} pixels at ({left}, {top}) does not lie within {}: the DNG is damaged",
+            area.size
+        )));
+    }
+    Ok(Rect { x: area.x + left, y: area.y + top, size: Size { width, height } })
+}
+
 /// Crops without a second copy.
 pub(super) fn crop(mut samples: Vec<u16>, stored: Size, visible: Rect) -> Plane<u16> {
     if visible.size != stored {
@@ -276,50 +317,9 @@ pub(super) fn crop(mut samples: Vec<u16>, stored: Size, visible: Rect) -> Plane<
     Plane::from_vec(visible.size, samples).expect("a crop has one sample a pixel")
 }
 
-/// One row of samples of 8 to 16 bits.
-fn unpack(source: &[u8], bits: usize, big_endian: bool, row: &mut [u16]) {
-    match bits {
-        8 => row.iter_mut().zip(source).for_each(|(sample, &byte)| *sample = u16::from(byte)),
-        16 if big_endian => {
-            let pairs = source.chunks_exact(2);
-            row.iter_mut().zip(pairs).for_each(|(sample, pair)| *sample = u16::from_be_bytes([pair[0], pair[1]]));
-        }
-        16 => {
-            let pairs = source.chunks_exact(2);
-            row.iter_mut().zip(pairs).for_each(|(sample, pair)| *sample = u16::from_le_bytes([pair[0], pair[1]]));
-        }
-        _ => unpack_bits(source, bits, row),
-    }
-}
-
-fn unpack_bits(source: &[u8], bits: usize, row: &mut [u16]) {
-    let mask = (1_u32 << bits) - 1;
-    let mut bytes = source.iter();
-    let (mut held, mut n_held) = (0_u32, 0);
-    for sample in row {
-        while n_held < bits {
-            held = held << 8 | u32::from(bytes.next().copied().unwrap_or(0));
-            n_held += 8;
-        }
-        n_held -= bits;
-        *sample = (held >> n_held & mask) as u16;
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn packed_samples_begin_with_the_most_significant_bit() {
-        let mut row = [0; 4];
-        // 0xABC, 0x123, 0xFFF, 0x001 of 12 bits each.
-        unpack(&[0xAB, 0xC1, 0x23, 0xFF, 0xF0, 0x01], 12, false, &mut row);
-        assert_eq!(row, [0xABC, 0x123, 0xFFF, 0x001], "two samples in three bytes");
-        // Fourteen bits: 11111111111111 00000000000001 10000000000000 00000000000010.
-        unpack(&[0xFF, 0xFC, 0x00, 0x18, 0x00, 0x00, 0x02], 14, false, &mut row);
-        assert_eq!(row, [0x3FFF, 1, 0x2000, 2], "four samples in seven bytes");
-    }
 
     #[test]
     fn a_pattern_with_greens_side_by_side_is_no_bayer_array() {

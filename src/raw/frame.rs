@@ -1,5 +1,7 @@
 //! What a file holds once it is decoded: samples as read, and the facts needed to interpret them.
 
+use jiff::tz::TimeZone;
+use jiff::{Timestamp, civil};
 use serde::{Deserialize, Serialize};
 
 use crate::pixels::{Layout, Orientation, Plane, Size};
@@ -84,6 +86,30 @@ pub struct Metadata {
     pub sensor_width_mm: Option<f64>,
     /// When the exposure began.
     pub capture_time: Option<CaptureTime>,
+    /// Where the camera stood, if it noted that; written to no file unless the person asks for it.
+    #[serde(default)]
+    pub place: Option<Place>,
+}
+
+/// A place on the Earth as a camera notes it (WGS 84).
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Place {
+    /// Degrees, north is positive.
+    pub latitude_deg: f64,
+    /// Degrees, east is positive.
+    pub longitude_deg: f64,
+    /// Metres above the sea.
+    pub altitude_m: Option<f64>,
+}
+
+impl Place {
+    /// `None` for numbers that are no place, and for 0°, 0°, which receivers without a fix write.
+    #[must_use]
+    pub fn new(latitude_deg: f64, longitude_deg: f64, altitude_m: Option<f64>) -> Option<Self> {
+        let is_place = latitude_deg.abs() <= 90.0 && longitude_deg.abs() <= 180.0;
+        let is_fix = latitude_deg != 0.0 || longitude_deg != 0.0;
+        (is_place && is_fix).then_some(Self { latitude_deg, longitude_deg, altitude_m })
+    }
 }
 
 /// When the exposure began, by the camera's clock.
@@ -93,4 +119,26 @@ pub struct CaptureTime {
     pub clock_secs: f64,
     /// The clock's offset from universal time, where the file tells.
     pub utc_offset_minutes: Option<i16>,
+}
+
+impl CaptureTime {
+    /// The clock as it was read, to the thousandth; `None` for a time beyond all calendars.
+    #[must_use]
+    pub fn civil(self) -> Option<civil::DateTime> {
+        // The camera's clock reading is kept as if it were universal time; float casts saturate.
+        let stamp = Timestamp::from_millisecond((self.clock_secs * 1000.0).round() as i64).ok()?;
+        Some(TimeZone::UTC.to_datetime(stamp))
+    }
+
+    /// As in RFC 3339, `2026-03-14T22:05:07.250-03:30`; without an offset where the camera tells none.
+    #[must_use]
+    pub fn text(self) -> Option<String> {
+        let civil = self.civil()?;
+        let offset = self.utc_offset_minutes.map(|minutes| {
+            let sign = if minutes < 0 { '-' } else { '+' };
+            format!("{sign}{:02}:{:02}", minutes.unsigned_abs() / 60, minutes.unsigned_abs() % 60)
+        });
+        let clock = civil.strftime("%Y-%m-%dT%H:%M:%S");
+        Some(format!("{clock}.{:03}{}", civil.millisecond(), offset.unwrap_or_default()))
+    }
 }

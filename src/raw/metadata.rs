@@ -7,7 +7,7 @@ use jiff::civil;
 use jiff::tz::Offset;
 
 use crate::pixels::Orientation;
-use crate::raw::frame::{CaptureTime, Metadata};
+use crate::raw::frame::{CaptureTime, Metadata, Place};
 
 /// Widths of sensors that exist: a phone's to a plate of film.
 const SENSOR_WIDTHS_MM: std::ops::RangeInclusive<f64> = 2.0..=130.0;
@@ -22,6 +22,16 @@ pub(super) struct ExifFacts {
 }
 
 impl ExifFacts {
+    /// What a decoder has found in a file whose EXIF cannot be read directly.
+    pub(super) fn of_decoder(metadata: Metadata, orientation: Option<Orientation>) -> Self {
+        Self { metadata, orientation, pixels_per_mm: None }
+    }
+
+    /// Whether the file said nothing of when and how it was exposed.
+    pub(super) fn says_nothing(&self) -> bool {
+        self.metadata.exposure_secs.is_none() && self.metadata.capture_time.is_none()
+    }
+
     /// Width of the sensor area that a frame of this many columns shows.
     pub(super) fn sensor_width_mm(&self, columns: usize) -> Option<f64> {
         let width = columns as f64 / self.pixels_per_mm?;
@@ -71,6 +81,7 @@ fn facts_of(exif: &Exif) -> ExifFacts {
             focal_mm: positive(Tag::FocalLength),
             sensor_width_mm: None,
             capture_time: capture_time(exif),
+            place: place(exif),
         },
         orientation: number(Tag::Orientation).and_then(|value| Orientation::from_tag(value as u16)),
         pixels_per_mm: pixels_per_mm(&positive),
@@ -102,10 +113,15 @@ fn capture_time(exif: &Exif) -> Option<CaptureTime> {
 
 fn read_time(exif: &Exif, date: Tag, fraction: Tag, offset: Tag) -> Option<CaptureTime> {
     let ascii = |tag| first_ascii(exif.get_field(tag, In::PRIMARY)?);
-    let mut time = exif::DateTime::from_ascii(ascii(date)?).ok()?;
+    clock(ascii(date), ascii(fraction), ascii(offset))
+}
+
+/// A camera's clock from "YYYY:MM:DD HH:MM:SS", the digits of its fraction, and "+HH:MM".
+pub(super) fn clock(date: Option<&[u8]>, fraction: Option<&[u8]>, offset: Option<&[u8]>) -> Option<CaptureTime> {
+    let mut time = exif::DateTime::from_ascii(date?).ok()?;
     // A fraction or an offset that cannot be read is as good as none.
-    let _ = ascii(fraction).map(|digits| time.parse_subsec(digits));
-    let _ = ascii(offset).map(|text| time.parse_offset(text));
+    let _ = fraction.map(|digits| time.parse_subsec(digits));
+    let _ = offset.map(|text| time.parse_offset(text));
     let clock = civil::DateTime::new(
         i16::try_from(time.year).ok()?,
         i8::try_from(time.month).ok()?,
@@ -118,6 +134,25 @@ fn read_time(exif: &Exif, date: Tag, fraction: Tag, offset: Tag) -> Option<Captu
     let whole_secs = Offset::UTC.to_timestamp(clock.ok()?).ok()?.as_second();
     let nanosecond = time.nanosecond.unwrap_or(0);
     Some(CaptureTime { clock_secs: whole_secs as f64 + f64::from(nanosecond) * 1e-9, utc_offset_minutes: time.offset })
+}
+
+/// Degrees, minutes and seconds with a letter for the hemisphere (EXIF 2.32, GPS attributes).
+fn place(exif: &Exif) -> Option<Place> {
+    let angle = |tag, letter_tag, negative: u8| {
+        let Value::Rational(parts) = &exif.get_field(tag, In::PRIMARY)?.value else { return None };
+        let part =
+            |index: usize| parts.get(index).map_or(Some(0.0), |part| Some(part.to_f64()).filter(|x| !x.is_nan()));
+        let degrees = part(0)? + part(1)? / 60.0 + part(2)? / 3600.0;
+        let letter = exif.get_field(letter_tag, In::PRIMARY).and_then(first_ascii)?.first()?.to_ascii_uppercase();
+        Some(if letter == negative { -degrees } else { degrees })
+    };
+    let below_sea = exif.get_field(Tag::GPSAltitudeRef, In::PRIMARY).and_then(first_number) == Some(1.0);
+    let altitude = exif.get_field(Tag::GPSAltitude, In::PRIMARY).and_then(first_number).filter(|x| x.is_finite());
+    Place::new(
+        angle(Tag::GPSLatitude, Tag::GPSLatitudeRef, b'S')?,
+        angle(Tag::GPSLongitude, Tag::GPSLongitudeRef, b'W')?,
+        altitude.map(|meters| if below_sea { -meters } else { meters }),
+    )
 }
 
 fn first_number(field: &Field) -> Option<f64> {

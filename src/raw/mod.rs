@@ -11,13 +11,20 @@ mod decoder;
 mod dng;
 mod error;
 pub mod frame;
+#[cfg(test)]
+mod fuzz;
+mod halve;
 mod message;
 mod metadata;
+mod packed;
 mod pictures;
 mod plausible;
+mod profile;
+mod rawler_adapter;
 mod tiff_structure;
 
-pub use child::serve_if_asked;
+pub use child::{decode_unprotected, serve_if_asked};
 pub use decoder::{Decoder, Limits, largest_child_bytes};
 pub use error::DecodeError;
-pub use frame::{CameraColor, CaptureTime, Metadata, RawFrame, TransferFunction};
+pub use frame::{CameraColor, CaptureTime, Metadata, Place, RawFrame, TransferFunction};
+pub use halve::FrameScale;

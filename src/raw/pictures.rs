@@ -1,4 +1,4 @@
-//! TIFF, PNG and JPEG files as frames: demosaiced, sRGB transfer function assumed.
+//! TIFF, PNG and JPEG files as frames: developed as their colour profile says; sRGB where they have none.
 
 use std::io::Cursor;
 
@@ -8,6 +8,7 @@ use crate::pixels::{Layout, Orientation, Plane, Size};
 use crate::raw::adapters::every;
 use crate::raw::error::Refusal;
 use crate::raw::frame::{CameraColor, Metadata, RawFrame, TransferFunction};
+use crate::raw::profile::apply_profile;
 
 /// The frame in a picture file of the given format.
 pub(super) fn decode_picture(bytes: &[u8], format: ImageFormat, max_pixels: usize) -> Result<RawFrame, Refusal> {
@@ -17,13 +18,14 @@ pub(super) fn decode_picture(bytes: &[u8], format: ImageFormat, max_pixels: usiz
     let mut reader = ImageReader::with_format(Cursor::new(bytes), format);
     // The process has a memory limit of its own, and the pixels are counted below.
     reader.limits(Limits::no_limits());
-    let decoder = reader.into_decoder().map_err(refusal)?;
+    let mut decoder = reader.into_decoder().map_err(refusal)?;
     let (width, height) = decoder.dimensions();
     let size = Size { width: width as usize, height: height as usize };
     check_pixels(size, max_pixels)?;
+    let profile = decoder.icc_profile().map_err(refusal)?;
     let picture = DynamicImage::from_decoder(decoder).map_err(refusal)?;
     let (planes, white_level) = planes_of(picture, size)?;
-    Ok(RawFrame {
+    let mut frame = RawFrame {
         layout: Layout::Rgb,
         planes,
         black_level: [0.0; 4],
@@ -32,7 +34,11 @@ pub(super) fn decode_picture(bytes: &[u8], format: ImageFormat, max_pixels: usiz
         color: CameraColor::SRGB,
         orientation: Orientation::Normal,
         metadata: Metadata::default(),
-    })
+    };
+    if let Some(profile) = profile {
+        apply_profile(&mut frame, &profile)?;
+    }
+    Ok(frame)
 }
 
 /// Refuses a declared size over the limit, or without pixels.
@@ -52,7 +58,7 @@ pub(super) fn check_pixels(size: Size, max_pixels: usize) -> Result<(), Refusal>
 /// Whether an end-of-image marker follows the start of the scan (ITU-T T.81, annex B).
 ///
 /// Before the scan a marker can belong to an embedded preview; within it, 0xFF 0xD9 never stands for data.
-fn jpeg_is_complete(bytes: &[u8]) -> bool {
+pub(super) fn jpeg_is_complete(bytes: &[u8]) -> bool {
     let mut at = 2;
     while let Some(&[0xFF, marker, high, low]) = bytes.get(at..at + 4).and_then(|head| head.first_chunk::<4>()) {
         if marker == 0xDA {

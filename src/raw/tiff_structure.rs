@@ -22,19 +22,26 @@ pub(super) mod tag {
     pub(crate) const TILE_OFFSETS: u16 = 324;
     pub(crate) const TILE_BYTE_COUNTS: u16 = 325;
     pub(crate) const SUB_DIRECTORIES: u16 = 330;
+    pub(crate) const SAMPLE_FORMAT: u16 = 339;
     pub(crate) const CFA_REPEAT: u16 = 33421;
     pub(crate) const CFA_PATTERN: u16 = 33422;
     pub(crate) const DNG_VERSION: u16 = 50706;
     pub(crate) const LINEARIZATION_TABLE: u16 = 50712;
+    pub(crate) const CFA_LAYOUT: u16 = 50711;
     pub(crate) const BLACK_LEVEL_REPEAT: u16 = 50713;
     pub(crate) const BLACK_LEVEL: u16 = 50714;
+    pub(crate) const BLACK_LEVEL_DELTA_H: u16 = 50715;
+    pub(crate) const BLACK_LEVEL_DELTA_V: u16 = 50716;
     pub(crate) const WHITE_LEVEL: u16 = 50717;
+    pub(crate) const DEFAULT_CROP_ORIGIN: u16 = 50719;
+    pub(crate) const DEFAULT_CROP_SIZE: u16 = 50720;
     pub(crate) const COLOR_MATRIX_1: u16 = 50721;
     pub(crate) const COLOR_MATRIX_2: u16 = 50722;
     pub(crate) const CAMERA_CALIBRATION_1: u16 = 50723;
     pub(crate) const CAMERA_CALIBRATION_2: u16 = 50724;
     pub(crate) const ANALOG_BALANCE: u16 = 50727;
     pub(crate) const AS_SHOT_NEUTRAL: u16 = 50728;
+    pub(crate) const AS_SHOT_WHITE_XY: u16 = 50729;
     pub(crate) const ILLUMINANT_1: u16 = 50778;
     pub(crate) const ILLUMINANT_2: u16 = 50779;
     pub(crate) const ACTIVE_AREA: u16 = 50829;
@@ -67,6 +74,8 @@ struct Entry {
     count: usize,
     /// Where the values stand.
     offset: usize,
+    /// Where the entry itself stands.
+    place: usize,
 }
 
 impl<'a> TiffStructure<'a> {
@@ -135,6 +144,19 @@ impl<'a> TiffStructure<'a> {
         (0..entry.count).map(|index| self.value(entry, index)).collect()
     }
 
+    /// The file with the entries of `hidden` renamed to a private tag that no decoder asks for.
+    pub(super) fn without(&self, hidden: u16) -> Vec<u8> {
+        const PRIVATE: u16 = 0xFFFD;
+        let mut bytes = self.bytes.to_vec();
+        for entry in self.directories.iter().flat_map(|directory| &directory.entries) {
+            if entry.tag == hidden {
+                let tag = if self.big_endian { PRIVATE.to_be_bytes() } else { PRIVATE.to_le_bytes() };
+                bytes[entry.place..entry.place + 2].copy_from_slice(&tag);
+            }
+        }
+        bytes
+    }
+
     /// Offset and length of each strip or tile.
     pub(super) fn data_blocks(&self, directory: &Directory) -> Vec<(u64, u64)> {
         let pairs = |offsets, counts| {
@@ -181,7 +203,7 @@ impl<'a> TiffStructure<'a> {
             let (kind, count) = (self.u16_at(at + 2)?, self.u32_at(at + 4)? as usize);
             let inline = size_of_kind(kind).saturating_mul(count) <= 4;
             let values = if inline { at + 8 } else { self.u32_at(at + 8)? as usize };
-            entries.push(Entry { tag: self.u16_at(at)?, kind, count, offset: values });
+            entries.push(Entry { tag: self.u16_at(at)?, kind, count, offset: values, place: at });
         }
         let next = self.u32_at(offset.checked_add(2 + 12 * count)?).unwrap_or(0);
         Some((Directory { entries }, next as usize))

@@ -60,8 +60,10 @@ pub(crate) struct Adjusted {
     pub(crate) scene: Scene,
     /// Standard deviations of the lens parameters, in units of the prior's.
     pub(crate) lens_sigma: [f64; N_LENS],
-    /// Ordinary error over the error that the centroids' own noise explains.
+    /// Ordinary error over the error that the centroids' own noise explains, at least 1: what errors are weighed by.
     pub(crate) scale: f64,
+    /// The same as it was found; below 1 where centroids are better than they were believed to be.
+    pub(crate) noise_ratio: f64,
     pub(crate) n_sightings: usize,
 }
 
@@ -137,7 +139,8 @@ pub(crate) fn adjust(mut scene: Scene, what: Adjust, n_steps: usize) -> Adjusted
     }
     let n_sightings = scene.sightings.iter().map(Vec::len).sum();
     let lens_sigma = normal.lens_sigma().unwrap_or([1.0; N_LENS]);
-    Adjusted { scene, lens_sigma, scale, n_sightings }
+    let noise_ratio = noise_ratio(&scene);
+    Adjusted { scene, lens_sigma, scale, noise_ratio, n_sightings }
 }
 
 fn sigma_px(sighting: &Sighting) -> f64 {
@@ -149,14 +152,19 @@ fn tukey_cost(sigmas: f64) -> f64 {
     TUKEY * TUKEY / 3.0 * (1.0 - rest.powi(3))
 }
 
-/// Ordinary error in units of the centroids' own noise, freed from what the stars' own directions absorb.
+/// Ordinary error in units of the centroids' own noise, but not below it: a few stars can agree by luck, and the
+/// others would be thrown out.
 fn scale_of(scene: &Scene) -> f64 {
+    noise_ratio(scene).max(1.0)
+}
+
+/// Ordinary error in units of the centroids' own noise, freed from what the stars' own directions absorb.
+fn noise_ratio(scene: &Scene) -> f64 {
     let errors = scene.normalized_errors();
     let n_unknowns = 2 * scene.stars.len() + 3 * scene.frames.len();
     let n_values = 2 * errors.len();
     let share = (n_values.saturating_sub(n_unknowns)).max(1) as f64 / n_values.max(1) as f64;
-    // Not below the stated noise: a few stars can agree by luck, and the others would be thrown out.
-    (axis_sigma(&errors) / share.sqrt()).max(1.0)
+    axis_sigma(&errors) / share.sqrt()
 }
 
 /// The normal equations with the stars set apart.

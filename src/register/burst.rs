@@ -4,7 +4,7 @@ use nalgebra::Rotation3;
 use rayon::prelude::*;
 
 use super::adjust::{Adjust, Adjusted, FINAL_STEPS, FIRST_STEPS, Scene, adjust};
-use super::choice::{Fit, chosen};
+use super::choice::{Fit, chosen, preferred};
 use super::field::Field;
 use super::finish::finish;
 use super::lens_prior::{LensPrior, N_LENS, guesses as lens_guesses};
@@ -50,7 +50,8 @@ pub fn register_burst(
     let known = optics.profile.as_ref().map(|profile| profile.prior(optics.size));
     let guesses = lens_guesses(optics.size, optics.focal_px, known);
     let clocks = trusted_clocks(frames);
-    let mut burst = Burst { clocks: &clocks, fields, reference, guesses, tolerance_px: settings.tolerance_px };
+    let (stated_px, tolerance_px) = (optics.focal_px, settings.tolerance_px);
+    let mut burst = Burst { clocks: &clocks, fields, reference, guesses, stated_px, tolerance_px };
     let mut starts = burst.starts(monitor)?;
     if optics.focal_px.is_some() && !burst.any_matched(&starts) {
         burst.guesses = lens_guesses(optics.size, None, None);
@@ -106,8 +107,8 @@ impl Burst<'_> {
         let best = (0..starts.len())
             .filter_map(|frame| matched(frame).map(|solution| (weight(frame, solution), frame)))
             .max_by(|a, b| a.0.total_cmp(&b.0).then(b.1.cmp(&a.1)))
-            .and_then(|(_, frame)| matched(frame));
-        let Some(best) = best else { return Ok(None) };
+            .and_then(|(_, frame)| Some((frame, matched(frame)?)));
+        let Some((best_frame, best)) = best else { return Ok(None) };
         let mut order: Vec<usize> = (0..starts.len()).filter(|&frame| matched(frame).is_some()).collect();
         order.sort_by_key(|&frame| (frame.abs_diff(self.reference), frame));
         let stride = order.len().div_ceil(FRAMES_IN_FIT - 1).max(1);
@@ -115,22 +116,57 @@ impl Burst<'_> {
         let mut in_fit: Vec<usize> = order.iter().rev().step_by(stride).copied().collect();
         in_fit.push(self.reference);
         in_fit.reverse();
-        let (prior, parameters) = (best.model.prior, best.model.parameters);
-        let mut fit = self.fitted_from(monitor, prior, parameters, starts, &in_fit, settings)?;
-        if fit.adjusted.scale > POOR_FIT {
-            for prior in self.other_lenses(&prior.lens) {
-                let other = self.fitted_from(monitor, prior, [0.0; N_LENS], starts, &in_fit, settings)?;
-                let enough = 5 * other.adjusted.n_sightings > 4 * fit.adjusted.n_sightings;
-                if enough && other.adjusted.scale < fit.adjusted.scale {
-                    fit = other;
-                }
-            }
+        let mut fit = self.best_fit(monitor, &best.model, starts, &in_fit, settings)?;
+        if let Some(rival) = self.rival(best_frame, &best.model) {
+            monitor.check()?;
+            let rival = self.best_fit(monitor, &rival, starts, &in_fit, settings)?;
+            let (profile, other) = if best.model.prior.from_profile { (fit, rival) } else { (rival, fit) };
+            fit = preferred(profile, other, self.stated_px);
         }
         notes.append(&mut fit.notes);
         for frame in order.into_iter().filter(|frame| !in_fit.contains(frame)) {
             self.resect(&mut fit.adjusted.scene, frame);
         }
         Ok(Some(fit))
+    }
+
+    /// The lens profile given.
+    fn profile(&self) -> Option<&LensPrior> {
+        self.guesses.iter().find(|guess| guess.from_profile)
+    }
+
+    /// Where a profile was given, the start that the best match did not have: the profile, or what the stars say
+    /// without it.
+    fn rival(&self, frame: usize, best: &PairModel) -> Option<PairModel> {
+        let profile = *self.profile()?;
+        if !best.prior.from_profile {
+            return Some(PairModel { prior: profile, parameters: [0.0; N_LENS], ..*best });
+        }
+        let others: Vec<LensPrior> = self.guesses.iter().filter(|guess| !guess.from_profile).copied().collect();
+        let unmatched = PairModel { prior: others[0], parameters: [0.0; N_LENS], ..*best };
+        Some(self.blind(frame, self.reference, &others).map_or(unmatched, |solution| solution.model))
+    }
+
+    /// The lens from a start; where it fits poorly, from others.
+    fn best_fit(
+        &self,
+        monitor: &Monitor,
+        start: &PairModel,
+        starts: &Starts,
+        in_fit: &[usize],
+        settings: &RegisterSettings,
+    ) -> Result<Fit, Cancelled> {
+        let mut fit = self.fitted_from(monitor, start.prior, start.parameters, starts, in_fit, settings)?;
+        if fit.adjusted.scale > POOR_FIT && !start.prior.from_profile {
+            for prior in self.other_lenses(&start.prior.lens) {
+                let other = self.fitted_from(monitor, prior, [0.0; N_LENS], starts, in_fit, settings)?;
+                let enough = 5 * other.adjusted.n_sightings > 4 * fit.adjusted.n_sightings;
+                if enough && other.adjusted.scale < fit.adjusted.scale {
+                    fit = other;
+                }
+            }
+        }
+        Ok(fit)
     }
 
     /// Lens and air as far as the stars can tell them, from one guess at the lens.
@@ -196,7 +232,7 @@ impl Burst<'_> {
             let alike = |lens: &Lens| {
                 lens.projection == guess.lens.projection && (lens.focal_px / guess.lens.focal_px).ln().abs() < 0.1
             };
-            if !alike(known) && !others.iter().any(|other| alike(&other.lens)) {
+            if !guess.from_profile && !alike(known) && !others.iter().any(|other| alike(&other.lens)) {
                 others.push(*guess);
             }
         }

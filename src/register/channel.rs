@@ -6,7 +6,7 @@
 use super::plane::{axis_sigma, tukey_weight};
 use crate::detect::ColorShift;
 use crate::pixels::statistics::median;
-use crate::pixels::{Point, Size};
+use crate::pixels::{Lens, Point, Size};
 
 /// Fewer stars say nothing.
 const MIN_STARS: usize = 12;
@@ -33,7 +33,8 @@ pub struct ChannelScale {
 pub struct LateralColor {
     /// Of red and blue; `None` where too few stars tell.
     pub found: [Option<ChannelScale>; 2],
-    /// Scales to be used for red, green, blue: 1.0 where what was found is small or no more than chance.
+    /// Scales to be used for red, green, blue: 1.0 where what was found is small or no more than chance; as the
+    /// lens was known where the stars do not tell.
     pub channel_scale: [f64; 3],
     /// From the principal point to the furthest corner.
     pub corner_px: f64,
@@ -44,9 +45,13 @@ impl LateralColor {
     #[must_use]
     pub fn note(&self) -> Option<String> {
         let part = |name: &str, channel: usize, found: Option<ChannelScale>| {
-            let found = found.filter(|_| self.channel_scale[channel] != 1.0)?;
-            let (shift, sigma) = ((found.scale - 1.0) * self.corner_px, found.sigma * self.corner_px);
-            Some(format!("{name} by {shift:+.2} ± {sigma:.2} px"))
+            let scale = self.channel_scale[channel];
+            let shift = (scale - 1.0) * self.corner_px;
+            match found.filter(|found| found.scale == scale) {
+                _ if scale == 1.0 => None,
+                Some(found) => Some(format!("{name} by {shift:+.2} ± {:.2} px", found.sigma * self.corner_px)),
+                None => Some(format!("{name} by {shift:+.2} px as the lens profile has it")),
+            }
         };
         let parts: Vec<String> =
             [part("red", 0, self.found[0]), part("blue", 2, self.found[1])].into_iter().flatten().collect();
@@ -55,8 +60,11 @@ impl LateralColor {
 }
 
 /// The scales of red and blue about the principal point, from the bright stars of all frames.
+///
+/// `lens` has the scales as they were known before, 1.0 where nothing was.
 #[must_use]
-pub fn measure_lateral_color(frames: &[&[ColorShift]], principal: Point, size: Size) -> LateralColor {
+pub fn measure_lateral_color(frames: &[&[ColorShift]], lens: &Lens, size: Size) -> LateralColor {
+    let principal = lens.principal;
     let corner_px = [(0, 0), (1, 0), (0, 1), (1, 1)]
         .map(|(x, y)| Point { x: (x * (size.width - 1)) as f64, y: (y * (size.height - 1)) as f64 }.distance(principal))
         .into_iter()
@@ -67,14 +75,19 @@ pub fn measure_lateral_color(frames: &[&[ColorShift]], principal: Point, size: S
         channel_scale(&shifts, frames.len(), principal)
     };
     let found = [scale_of(0), scale_of(2)];
-    let used = |found: Option<ChannelScale>| {
-        let is_clear = |found: &ChannelScale| {
-            let stretch = (found.scale - 1.0).abs();
-            stretch * corner_px > LEAST_CORNER_PX && stretch > SIGNIFICANT_SIGMA * found.sigma
-        };
-        found.filter(is_clear).map_or(1.0, |found| found.scale)
+    let used = |found: Option<ChannelScale>, known: f64| {
+        let Some(found) = found else { return known };
+        let error = SIGNIFICANT_SIGMA * found.sigma;
+        let stretch = (found.scale - 1.0).abs();
+        match stretch * corner_px > LEAST_CORNER_PX && stretch > error {
+            true => found.scale,
+            // Stars that could not have seen what is known do not speak against it.
+            false if (found.scale - known).abs() < error && error * corner_px > LEAST_CORNER_PX => known,
+            false => 1.0,
+        }
     };
-    LateralColor { found, channel_scale: [used(found[0]), 1.0, used(found[1])], corner_px }
+    let [red, _, blue] = lens.channel_scale;
+    LateralColor { found, channel_scale: [used(found[0], red), 1.0, used(found[1], blue)], corner_px }
 }
 
 fn channel_scale(shifts: &[ColorShift], n_frames: usize, principal: Point) -> Option<ChannelScale> {
@@ -121,9 +134,14 @@ fn middle_stretch(shifts: &[ColorShift], principal: Point) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::pixels::Projection;
 
     const SIZE: Size = Size { width: 6000, height: 4000 };
     const PRINCIPAL: Point = Point { x: 3010.0, y: 1990.0 };
+
+    fn lens(channel_scale: [f64; 3]) -> Lens {
+        Lens { channel_scale, ..Lens::ideal(Projection::Rectilinear, 4000.0, PRINCIPAL) }
+    }
 
     /// Stars with an error of 0.1 px in a fixed disorder, every ninth one a stray.
     fn red(stretch: f64, n_stars: u32) -> Vec<ColorShift> {
@@ -145,7 +163,7 @@ mod tests {
     #[test]
     fn the_scale_of_a_channel_is_found_among_strays() {
         let shifts = red(4e-4, 240);
-        let lateral = measure_lateral_color(&[&shifts], PRINCIPAL, SIZE);
+        let lateral = measure_lateral_color(&[&shifts], &lens([1.0; 3]), SIZE);
         let found = lateral.found[0].expect("240 stars");
         assert!((found.scale - 1.0004).abs() < 3.0 * found.sigma, "{found:?}");
         assert!(found.sigma < 1e-5, "0.1 px over 2000 px and the root of 240: {found:?}");
@@ -157,9 +175,19 @@ mod tests {
     #[test]
     fn what_may_be_chance_or_is_small_is_left_alone() {
         for (stretch, n_stars) in [(0.0, 240), (1e-5, 240), (4e-4, 8)] {
-            let lateral = measure_lateral_color(&[&red(stretch, n_stars)], PRINCIPAL, SIZE);
+            let lateral = measure_lateral_color(&[&red(stretch, n_stars)], &lens([1.0; 3]), SIZE);
             assert_eq!(lateral.channel_scale, [1.0; 3], "{stretch} by {n_stars} stars: {lateral:?}");
             assert_eq!(lateral.note(), None, "nothing to say");
         }
+    }
+
+    #[test]
+    fn what_a_profile_knows_stays_where_the_stars_do_not_tell() {
+        let known = lens([1.0004, 1.0, 0.9998]);
+        let lateral = measure_lateral_color(&[&red(4e-4, 8)], &known, SIZE);
+        assert_eq!(lateral.channel_scale, known.channel_scale, "eight stars say nothing: {lateral:?}");
+        assert!(lateral.note().is_some_and(|note| note.contains("as the lens profile has it")), "{lateral:?}");
+        let lateral = measure_lateral_color(&[&red(0.0, 240)], &known, SIZE);
+        assert_eq!(lateral.channel_scale, [1.0, 1.0, 0.9998], "240 stars speak against red, none of blue");
     }
 }

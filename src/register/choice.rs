@@ -8,13 +8,15 @@ use nalgebra::Vector3;
 use rayon::prelude::*;
 
 use super::adjust::{Adjust, Adjusted, FINAL_STEPS, FIRST_STEPS, Scene, adjust};
-use super::lens_prior::N_LENS;
+use super::lens_prior::{N_LENS, STATED_FOCAL_SIGMA};
 use super::plane::TUKEY;
 use super::triangles::angle_of;
 
 /// The air is always there: it is left out only where two random angles could lower the sum of squares as
 /// much, once in 400 bursts (χ² with two degrees of freedom).
 const AIR_GAIN: f64 = 12.0;
+/// A profile is given up where the odds against it are those of three standard deviations.
+const PROFILE_DOUBT: f64 = 9.0;
 /// Stars that the first guesses at the zenith are judged by.
 const STARS_FOR_AIR: usize = 80;
 /// Steps at most for each of them, and between links.
@@ -32,6 +34,8 @@ pub(crate) struct Fit {
     pub(crate) lens_fitted: bool,
     /// What a person should know of the choice.
     pub(crate) notes: Vec<String>,
+    /// Why the lens profile given was not used, where it was not.
+    pub(crate) profile_refused: Option<String>,
 }
 
 /// The least model that explains the sightings as well as they can be explained.
@@ -47,7 +51,7 @@ pub(crate) fn chosen(fitted: Adjusted, relink: &(dyn Fn(&mut Scene) + Sync)) -> 
             "The lens was taken as known: the stars moved too little to measure it better (gain {lens_gain:.0}, {:.0} needed)",
             N_LENS as f64 * n_values.ln()
         );
-        return Fit { adjusted: held, lens_fitted: false, notes: vec![note] };
+        return Fit { adjusted: held, lens_fitted: false, notes: vec![note], profile_refused: None };
     }
     let mut wide = fitted.scene.clone();
     relink(&mut wide);
@@ -58,15 +62,38 @@ pub(crate) fn chosen(fitted: Adjusted, relink: &(dyn Fn(&mut Scene) + Sync)) -> 
         let air_gain = explained(&with_air.scene, scale) - explained(&without.scene, scale);
         if air_gain > AIR_GAIN {
             let note = format!("Refraction by the air was taken into account (gain {air_gain:.0})");
-            return Fit { adjusted: with_air, lens_fitted: true, notes: vec![note] };
+            return Fit { adjusted: with_air, lens_fitted: true, notes: vec![note], profile_refused: None };
         }
     }
-    Fit { adjusted: fitted, lens_fitted: true, notes: Vec::new() }
+    Fit { adjusted: fitted, lens_fitted: true, notes: Vec::new(), profile_refused: None }
+}
+
+/// Of the lens that started from a profile and the lens that did not: the profile's, unless the other explains the
+/// stars better by more than chance would, or the camera states another focal length and the stars cannot tell.
+pub(super) fn preferred(profile: Fit, other: Fit, stated_px: Option<f64>) -> Fit {
+    // Both are judged at the smaller error, as above.
+    let scale = profile.adjusted.scale.min(other.adjusted.scale);
+    let stars = explained(&other.adjusted.scene, scale) - explained(&profile.adjusted.scene, scale);
+    let factor = stated_px.map_or(1.0, |stated_px| profile.adjusted.scene.lens().focal_px / stated_px);
+    // The lens without the profile has paid for leaving the stated focal length already.
+    let stated = (factor.ln() / STATED_FOCAL_SIGMA).powi(2);
+    if stars > PROFILE_DOUBT {
+        let from = if stated_px.is_some() { "the focal length that the camera states" } else { "a search" };
+        let why = format!("the stars agree better with the lens that they give from {from} (gain {stars:.0})");
+        Fit { profile_refused: Some(why), ..other }
+    } else if stars + stated > PROFILE_DOUBT {
+        let why = format!(
+            "its focal length is {factor:.2} times what the camera states, and the stars do not tell which is right"
+        );
+        Fit { profile_refused: Some(why), ..other }
+    } else {
+        profile
+    }
 }
 
 /// How much less the robust sum of squares is than if every sighting were an outlier: a star that is not linked
 /// explains nothing, so scenes with different links compare.
-fn explained(scene: &Scene, scale: f64) -> f64 {
+pub(super) fn explained(scene: &Scene, scale: f64) -> f64 {
     let n_sightings: usize = scene.sightings.iter().map(Vec::len).sum();
     n_sightings as f64 * LARGEST_COST - scene.cost(scale)
 }

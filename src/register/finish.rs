@@ -102,10 +102,11 @@ fn lens_fit(fit: &Fit) -> LensFit {
         zenith: scene.air().as_ref().map(Refraction::zenith).map(|zenith| zenith.into()),
         fitted: fit.lens_fitted,
         from_profile: scene.prior.from_profile,
+        profile_refused: fit.profile_refused.clone(),
         parameters: (0..N_LENS).map(parameter).collect(),
         n_stars: scene.stars.len(),
         n_sightings: fit.adjusted.n_sightings,
-        noise_ratio: fit.adjusted.scale,
+        noise_ratio: fit.adjusted.noise_ratio,
     }
 }
 

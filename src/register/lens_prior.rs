@@ -14,7 +14,7 @@ pub(crate) const PARAMETER_NAMES: [&str; N_LENS] =
 
 /// Standard deviation of a focal length as cameras state it: rounded to millimeters, changed by focusing.
 /// Common practice, no source.
-const STATED_FOCAL_SIGMA: f64 = 0.04;
+pub(super) const STATED_FOCAL_SIGMA: f64 = 0.04;
 /// Standard deviation of the shift of the corner by each radial term, as a share of the corner's radius.
 /// Wide lenses shift it by 2 to 14 %. Common practice, no source.
 const CORNER_SHIFT_SIGMA: [f64; 3] = [0.06, 0.03, 0.015];

@@ -24,6 +24,8 @@ const FIRST_TOLERANCE: f64 = 0.009;
 const LN_CERTAIN: f64 = -60.0;
 /// Evidence below which a solution is not looked at more closely.
 const LN_HOPE: f64 = 2.0;
+/// Evidence from which on a solution is fitted more closely.
+const LN_GOES_ON: f64 = -3.0;
 /// Fields up to this size are looked at closely in any case.
 const SMALL_FIELD: usize = 150;
 /// Pairs that a solution is fitted to and that prove nothing: three for rotation and lens.
@@ -53,6 +55,7 @@ pub(crate) fn match_fields(
         for guess in guesses {
             for model in seeds(&bright_light, &bright_reference, guess) {
                 let polished = polished(&model, &bright_light, &bright_reference, tolerance_px);
+                let Some(polished) = polished else { continue };
                 let judged =
                     judged(polished, [&bright_light, light], [&bright_reference, reference], tolerance_px, ln_tries);
                 if best.as_ref().is_none_or(|best| judged.ln_false_alarms < best.ln_false_alarms) {
@@ -174,11 +177,9 @@ fn seeds(light: &Field, reference: &Field, guess: &LensPrior) -> Vec<PairModel> 
         if tried.iter().any(|(_, known)| nearly_same(known, &rotation)) {
             continue;
         }
-        let model = PairModel { prior: *guess, parameters: [0.0; 6], air: None, reference_from_light: rotation };
-        let n_agreeing = close_pairs(&model, light, reference, first_tolerance).len();
-        let transform = model.transform();
-        let agreement = agreement(light, reference, n_agreeing, first_tolerance, |point| transform.apply(point));
-        tried.push((agreement.ln_false_alarms(N_SEED, 0.0), rotation));
+        let seen = light_rays.iter().map(|ray| guess.lens.point(reach, &(rotation * (*ray)?)));
+        let evidence = agreement_of_seen(seen, reference, first_tolerance).ln_false_alarms(N_SEED, 0.0);
+        tried.push((evidence, rotation));
         if tried.len() == N_TRIED {
             break;
         }
@@ -195,6 +196,22 @@ fn seeds(light: &Field, reference: &Field, guess: &LensPrior) -> Vec<PairModel> 
         .collect()
 }
 
+/// How well stars agree with the reference from where they are seen there; several may meet one star of it.
+fn agreement_of_seen(seen: impl Iterator<Item = Option<Point>>, reference: &Field, tolerance_px: f64) -> Agreement {
+    let disc = std::f64::consts::PI * tolerance_px * tolerance_px;
+    let (mut n_candidates, mut expected) = (0, 0.0);
+    let mut is_met = vec![false; reference.len()];
+    for seen in seen.flatten().filter(|&seen| reference.contains(seen)) {
+        n_candidates += 1;
+        expected += 1.0 - (-disc * reference.density(seen)).exp();
+        if let Some((there, _)) = reference.nearest(seen, tolerance_px) {
+            is_met[there] = true;
+        }
+    }
+    let n_agreeing = is_met.iter().filter(|&&met| met).count();
+    Agreement { n_candidates, n_agreeing, chance: expected / n_candidates.max(1) as f64 }
+}
+
 /// Wide at first, but not so wide that every seventh star meets another by chance.
 fn first_tolerance_px(reference: &Field) -> f64 {
     let diagonal = (reference.size.width as f64).hypot(reference.size.height as f64);
@@ -208,19 +225,26 @@ fn nearly_same(one: &Rotation3<f64>, two: &Rotation3<f64>) -> bool {
     trace > 1.0 + 2.0 * 0.005_f64.cos()
 }
 
-/// A seed fitted to what is near it, while near means less and less.
-fn polished(seed: &PairModel, light: &Field, reference: &Field, tolerance_px: f64) -> PairModel {
+/// A seed fitted to what is near it, while near means less and less; `None` once that is no more than chance.
+///
+/// Of a true match the agreement stays while chance shrinks with the square of the tolerance.
+fn polished(seed: &PairModel, light: &Field, reference: &Field, tolerance_px: f64) -> Option<PairModel> {
     let mut model = *seed;
     let mut tolerance = first_tolerance_px(reference);
     let mut freedom = Freedom::Rotation;
     loop {
+        let mut n_agreeing = 0;
         for _ in 0..2 {
             let pairs = close_pairs(&model, light, reference, tolerance);
+            n_agreeing = pairs.len();
             model = model.improved(&places(&pairs, light, reference), tolerance / 3.0, freedom);
         }
         if tolerance <= tolerance_px {
-            return model;
+            return Some(model);
         }
+        let transform = model.transform();
+        let agreement = agreement(light, reference, n_agreeing, tolerance, |point| transform.apply(point));
+        (agreement.ln_false_alarms(N_SEED, 0.0) < LN_GOES_ON).then_some(())?;
         freedom = Freedom::RotationAndLens;
         tolerance = (0.6 * tolerance).max(tolerance_px);
     }

@@ -96,6 +96,9 @@ impl BurstRegistration {
     /// then its own channels that move. Without a fitted camera nothing changes.
     pub fn set_channel_scale(&mut self, channel_scale: [f64; 3]) {
         let Some(fit) = &mut self.lens else { return };
+        if channel_scale == [1.0; 3] && fit.lens.channel_scale == [1.0; 3] {
+            return;
+        }
         fit.lens.channel_scale = channel_scale;
         let air = fit.zenith.map(|zenith| Refraction::new(zenith.into()));
         for registration in self.frames.iter_mut().flatten() {
@@ -139,6 +142,8 @@ pub struct LensFit {
     pub fitted: bool,
     /// Whether the fit began with the lens profile given; otherwise none was given, or the stars contradicted it.
     pub from_profile: bool,
+    /// Why the profile given was not used, where one was given and was not.
+    pub profile_refused: Option<String>,
     /// Focal length, k₁ to k₃, principal point x and y.
     pub parameters: Vec<LensParameter>,
     /// Stars that it was fitted to.
@@ -209,7 +214,7 @@ pub struct Registration {
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum AlignError {
     /// Too few stars to match with.
-    #[error("found {found} stars, needs {needed}")]
+    #[error("found {found} stars, needs {needed}: check focus and clouds, or expose longer")]
     TooFewStars {
         /// Stars found.
         found: usize,
@@ -217,13 +222,16 @@ pub enum AlignError {
         needed: usize,
     },
     /// No transform agrees with more pairs than chance would.
-    #[error("its {stars} stars do not match the reference frame")]
+    #[error("its {stars} stars do not match the reference frame: is it of the same sky, and free of hot pixels?")]
     NoMatch {
         /// Stars in the frame.
         stars: usize,
     },
     /// What matches stands still while the sky turns.
-    #[error("its {lights} matching lights stand still while the sky turns: they are not stars")]
+    #[error(
+        "its {lights} matching lights stand still while the sky turns: they are not stars but lamps or hot pixels; mark \
+         the landscape, add dark frames, or take frames that show more stars"
+    )]
     StandsStill {
         /// Detections that coincide with the reference frame's.
         lights: usize,
@@ -237,7 +245,7 @@ pub enum RegisterError {
     #[error(transparent)]
     Cancelled(#[from] Cancelled),
     /// Nothing to bring the others to.
-    #[error("the reference frame has {found} stars, needs {needed}")]
+    #[error("the reference frame has {found} stars, needs {needed}: check focus and clouds, or expose longer")]
     Reference {
         /// Stars found.
         found: usize,

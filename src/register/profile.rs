@@ -18,6 +18,10 @@ pub struct LensProfile {
     pub lens_name: String,
     /// Focal length as engraved, where known.
     pub focal_mm: Option<f64>,
+    /// Width of the sensor that it was measured on, where the camera told: with the size of the frames the pixel
+    /// pitch, by which the same lens on another camera is known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sensor_width_mm: Option<f64>,
     /// Frames that it was measured on.
     pub frame_size: Size,
     /// How angles spread over the picture.
@@ -64,12 +68,41 @@ impl LensProfile {
             version: VERSION,
             lens_name: lens_name.to_owned(),
             focal_mm,
+            sensor_width_mm: None,
             frame_size,
             projection: lens.projection,
             focal_px: [lens.focal_px, sigma(0)],
             principal_px: [[lens.principal.x, sigma(4)], [lens.principal.y, sigma(5)]],
             radial: std::array::from_fn(|term| [lens.radial[term], sigma(term + 1)]),
             channel_scale: lens.channel_scale,
+        }
+    }
+
+    /// The same with the sensor that the lens was measured on.
+    #[must_use]
+    pub fn on_sensor(self, sensor_width_mm: Option<f64>) -> Self {
+        Self { sensor_width_mm: sensor_width_mm.filter(|width| width.is_finite() && *width > 0.0), ..self }
+    }
+
+    /// The profile for frames of another size or of another sensor: what the lens draws on a millimeter stays.
+    ///
+    /// Where one of the sensors is not known they are taken to be as wide as each other.
+    #[must_use]
+    pub fn for_frames(&self, size: Size, sensor_width_mm: Option<f64>) -> Self {
+        let of_sensors = self.sensor_width_mm.zip(sensor_width_mm).map_or(1.0, |(old, new)| old / new);
+        let scale = of_sensors * size.width as f64 / self.frame_size.width as f64;
+        let (old, new) = (self.frame_size.center(), size.center());
+        let [[x, x_sigma], [y, y_sigma]] = self.principal_px;
+        Self {
+            sensor_width_mm: sensor_width_mm.or(self.sensor_width_mm),
+            frame_size: size,
+            focal_px: self.focal_px.map(|focal| scale * focal),
+            // Sensors are mounted around the same axis: distances from the middle scale.
+            principal_px: [
+                [new.x + scale * (x - old.x), scale * x_sigma],
+                [new.y + scale * (y - old.y), scale * y_sigma],
+            ],
+            ..self.clone()
         }
     }
 
@@ -85,6 +118,7 @@ impl LensProfile {
         };
         in_range("the width of the frame", profile.frame_size.width as f64, 16.0, 1e6)?;
         in_range("the height of the frame", profile.frame_size.height as f64, 16.0, 1e6)?;
+        in_range("the width of the sensor", profile.sensor_width_mm.unwrap_or(36.0), 1.0, 200.0)?;
         in_range("the focal length", profile.focal_px[0], 0.2 * half_diagonal, 1e3 * half_diagonal)?;
         for [value, sigma] in profile.radial {
             in_range("a distortion term", value, -1e4, 1e4)?;
@@ -112,13 +146,12 @@ impl LensProfile {
     /// What the profile says of a lens on frames of the given size, a little less sure than it was:
     /// the focus ring has been turned since.
     pub(crate) fn prior(&self, size: Size) -> LensPrior {
-        // The same lens on a larger or finer sensor: pixels scale, distortion in focal lengths stays.
-        let scale = size.width as f64 / self.frame_size.width as f64;
-        let [[x, x_sigma], [y, y_sigma]] = self.principal_px;
+        let Self { focal_px, principal_px: [[x, x_sigma], [y, y_sigma]], .. } =
+            self.for_frames(size, self.sensor_width_mm);
         let lens = Lens {
             projection: self.projection,
-            focal_px: self.focal_px[0] * scale,
-            principal: Point { x: x * scale, y: y * scale },
+            focal_px: focal_px[0],
+            principal: Point { x, y },
             radial: self.radial.map(|[value, _]| value),
             channel_scale: self.channel_scale,
         };
@@ -131,8 +164,8 @@ impl LensProfile {
             let power = 2 * (i32::try_from(term).unwrap_or(0) + 1);
             sigma[term + 1] = loose(term_sigma, 0.002 / corner.powi(power));
         }
-        sigma[4] = loose(x_sigma * scale, 0.001 * half_diagonal);
-        sigma[5] = loose(y_sigma * scale, 0.001 * half_diagonal);
+        sigma[4] = loose(x_sigma, 0.001 * half_diagonal);
+        sigma[5] = loose(y_sigma, 0.001 * half_diagonal);
         LensPrior { lens, sigma, from_profile: true }
     }
 }

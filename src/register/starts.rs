@@ -45,6 +45,8 @@ pub(super) struct Burst<'a> {
     pub(super) fields: Vec<Field>,
     pub(super) reference: usize,
     pub(super) guesses: Vec<LensPrior>,
+    /// Focal length in pixels, where the camera states it.
+    pub(super) stated_px: Option<f64>,
     pub(super) tolerance_px: f64,
 }
 
@@ -82,8 +84,9 @@ impl Burst<'_> {
             let found: Vec<_> = (chunk.par_iter())
                 .map(|&frame| {
                     let beside = self.beside_neighbors(frame, &starts, &known_lens);
-                    let tried = blind.contains(&frame) || known_lens.is_empty();
-                    beside.or_else(|| self.blind(frame, self.reference, &known_lens).ok().filter(|_| !tried))
+                    let is_new = !blind.contains(&frame) && !known_lens.is_empty();
+                    let anew = || self.blind(frame, self.reference, &known_lens).ok();
+                    beside.or_else(|| is_new.then(anew).flatten())
                 })
                 .collect();
             for (&frame, found) in chunk.iter().zip(found) {

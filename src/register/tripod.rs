@@ -58,12 +58,10 @@ impl LandMotion {
     }
 }
 
-/// Where a pixel of the reference frame lies in a frame whose camera turned by `turn`; colours are not told
-/// apart, as the land is stacked as the sensor saw it.
+/// Where a pixel of the reference frame lies in a frame whose camera turned by `turn`.
 #[must_use]
 pub fn light_from_reference(lens: &Lens, turn: Vector3<f64>) -> Transform {
-    let lens = Lens { channel_scale: [1.0; 3], ..*lens };
-    Transform::Camera(Box::new(CameraTransform::new(lens, Rotation3::new(turn), None)))
+    Transform::Camera(Box::new(CameraTransform::new(*lens, Rotation3::new(turn), None)))
 }
 
 /// The land of the reference frame, ready to be found in others.

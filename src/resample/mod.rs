@@ -5,9 +5,11 @@
 //! where the samples under them differ by more than noise can, the result is held near or above the darkest
 //! of the four nearest samples. A pixel is covered only where every tap that counts lies in the frame.
 
+mod collect;
 mod kernel;
 mod warp;
 
+pub use collect::{Drop, MosaicSource, collect};
 pub use kernel::{Kernel, TAPS};
 pub use warp::{Grid, MAX_ERROR_PX, Warp};
 

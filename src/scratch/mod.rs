@@ -1,26 +1,26 @@
 //! Calibrated frames on disk: each stored once, read back in parts, gone when the store is.
 //!
-//! One temporary file without a name holds all frames of the burst, frame by frame, plane by plane, row by
-//! row, as 16-bit fixed point: code = (sample − lowest) / step, rounded. The range is that of the burst:
+//! One temporary file without a name holds all frames of the burst, frame by frame, plane by plane, in upright strips
+//! of [`STRIP_COLUMNS`] columns, row by row, as 16-bit fixed point: code = (sample − lowest) / step, rounded. A part
+//! of a frame that is as wide as a few strips, as the stack reads them, is one piece of the file in each: asking the
+//! system for every row costs more than reading it. The range is that of the burst:
 //! noise reaches below black, and a flat may lift corners to several times the white level. Samples beyond
 //! it are held at its ends. The space is reserved before the first frame, so a full disk is known at once.
 
+mod code;
 mod folder;
 
 use std::fs::File;
 use std::io;
 use std::path::{Path, PathBuf};
 
-use fs4::FileExt;
-use pulp::{Arch, NullaryFnOnce};
-
 use crate::pixels::{CalibratedFrame, Layout, Rect, Size};
 use crate::stack::{MosaicRows, StackError};
+use code::{Code, SAMPLE_BYTES, StripRows};
+use fs4::FileExt;
 
-/// Bytes of a stored sample.
-const SAMPLE_BYTES: usize = 2;
-/// Samples written at a time.
-const CHUNK_SAMPLES: usize = 256 * 1024;
+/// Columns of a strip: a row of it is two lines of the processor's cache.
+const STRIP_COLUMNS: usize = 64;
 
 /// What a store must hold.
 #[derive(Clone, Debug, PartialEq)]
@@ -137,70 +137,37 @@ impl ScratchStore {
     pub fn write(&self, frame: usize, samples: &CalibratedFrame) -> Result<(), ScratchError> {
         assert_eq!((samples.size(), samples.layout), (self.spec.size, self.spec.layout), "frames of one burst");
         assert!(frame < self.spec.n_frames, "the store has room for the frames of the burst");
-        let mut codes = Vec::with_capacity(SAMPLE_BYTES * CHUNK_SAMPLES);
-        let mut offset = self.frame_offset(frame);
-        for chunk in samples.planes.iter().flat_map(|plane| plane.samples().chunks(CHUNK_SAMPLES)) {
-            self.encode(chunk, &mut codes);
-            write_all_at(&self.file, &codes, offset).map_err(|source| ScratchError::Write { frame, source })?;
-            offset += codes.len() as u64;
+        let Size { width, height } = self.spec.size;
+        let code = self.code();
+        let mut codes = Vec::with_capacity(SAMPLE_BYTES * STRIP_COLUMNS * height);
+        for (plane_idx, plane) in samples.planes.iter().enumerate() {
+            for first in (0..width).step_by(STRIP_COLUMNS) {
+                let columns = first..(first + STRIP_COLUMNS).min(width);
+                codes.resize(SAMPLE_BYTES * columns.len() * height, 0);
+                for (y, codes) in codes.chunks_exact_mut(SAMPLE_BYTES * columns.len()).enumerate() {
+                    code.encode(&plane.row(y)[columns.clone()], codes);
+                }
+                let offset = self.strip_offset(frame, plane_idx, first, 0);
+                write_all_at(&self.file, &codes, offset).map_err(|source| ScratchError::Write { frame, source })?;
+            }
         }
         Ok(())
     }
 
+    /// Where a row of the strip that begins at column `first` lies in the file.
+    fn strip_offset(&self, frame: usize, plane_idx: usize, first: usize, row: usize) -> u64 {
+        let Size { width, height } = self.spec.size;
+        let columns = STRIP_COLUMNS.min(width - first);
+        let place = plane_idx * width * height + first * height + row * columns;
+        self.frame_offset(frame) + (SAMPLE_BYTES * place) as u64
+    }
+
+    fn code(&self) -> Code {
+        Code { step: self.step, lowest: self.spec.lowest }
+    }
+
     fn frame_offset(&self, frame: usize) -> u64 {
         (self.spec.frame_samples() * SAMPLE_BYTES) as u64 * frame as u64
-    }
-
-    fn encode(&self, samples: &[f32], codes: &mut Vec<u8>) {
-        codes.resize(SAMPLE_BYTES * samples.len(), 0);
-        let (codes, _) = codes.as_chunks_mut::<SAMPLE_BYTES>();
-        let per_step = 1.0 / self.step;
-        let start = 0.5 - self.spec.lowest * per_step;
-        Arch::new().dispatch(Encode { per_step, start, samples, codes });
-    }
-
-    fn decode(&self, codes: &[u8], samples: &mut [f32]) {
-        let (codes, _) = codes.as_chunks::<SAMPLE_BYTES>();
-        Arch::new().dispatch(Decode { step: self.step, lowest: self.spec.lowest, codes, samples });
-    }
-}
-
-/// A closure would not be compiled for the vector width at hand: this is inlined for certain.
-struct Encode<'a> {
-    per_step: f32,
-    start: f32,
-    samples: &'a [f32],
-    codes: &'a mut [[u8; SAMPLE_BYTES]],
-}
-
-impl NullaryFnOnce for Encode<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn call(self) {
-        for (code, &sample) in self.codes.iter_mut().zip(self.samples) {
-            // A float cast saturates: samples beyond the range are held at its ends.
-            *code = ((sample * self.per_step + self.start) as u16).to_le_bytes();
-        }
-    }
-}
-
-/// The way back.
-struct Decode<'a> {
-    step: f32,
-    lowest: f32,
-    codes: &'a [[u8; SAMPLE_BYTES]],
-    samples: &'a mut [f32],
-}
-
-impl NullaryFnOnce for Decode<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn call(self) {
-        for (sample, &code) in self.samples.iter_mut().zip(self.codes) {
-            *sample = f32::from(u16::from_le_bytes(code)) * self.step + self.lowest;
-        }
     }
 }
 
@@ -214,15 +181,22 @@ impl MosaicRows for ScratchStore {
     }
 
     fn read_rect(&self, frame: usize, rect: Rect, planes: &mut [Vec<f32>]) -> Result<(), StackError> {
-        let size = self.spec.size;
-        let mut codes = vec![0; SAMPLE_BYTES * rect.size.width];
+        let width = self.spec.size.width;
+        let end = rect.x + rect.size.width;
+        let code = self.code();
+        let mut codes = Vec::new();
         for (plane_idx, plane) in planes.iter_mut().enumerate() {
             plane.resize(rect.size.area(), 0.0);
-            for (row, samples) in plane.chunks_exact_mut(rect.size.width).enumerate() {
-                let place = plane_idx * size.area() + (rect.y + row) * size.width + rect.x;
-                let offset = self.frame_offset(frame) + (SAMPLE_BYTES * place) as u64;
+            let first_strip = rect.x - rect.x % STRIP_COLUMNS;
+            for first in (first_strip..end).step_by(STRIP_COLUMNS) {
+                let strip_width = STRIP_COLUMNS.min(width - first);
+                codes.resize(SAMPLE_BYTES * strip_width * rect.size.height, 0);
+                let offset = self.strip_offset(frame, plane_idx, first, rect.y);
                 read_exact_at(&self.file, &mut codes, offset).map_err(|source| StackError::Read { frame, source })?;
-                self.decode(&codes, samples);
+                let from = rect.x.max(first);
+                let columns = from - first..end.min(first + strip_width) - first;
+                let rows = StripRows { codes: &codes, width: strip_width, columns };
+                code.decode(rows, plane, rect.size.width, from - rect.x);
             }
         }
         Ok(())

@@ -1,11 +1,11 @@
 //! How the reference frame is cut so that the work fits the memory budget.
 //!
-//! A tile holds, for each of its pixels, four lanes (red, green, blue, weight) of every frame that must be
+//! A tile holds, for each of its pixels, four to six lanes (red, green, blue, weights) of every frame that must be
 //! looked at together, and a few planes of its own:
 //!
-//! bytes = threads · pixels · (16 · frames held + [`BYTES_A_PIXEL`]) + [`RESULT_BYTES_A_PIXEL`] · frame
+//! bytes = threads · pixels · (24 · frames held + [`BYTES_A_PIXEL`]) + [`RESULT_BYTES_A_PIXEL`] · frame
 //!
-//! Mean and maximum add up frame by frame and hold one. More frames make smaller tiles, not more memory.
+//! Mean and maximum add up frame by frame and hold two. More frames make smaller tiles, not more memory.
 
 use crate::demosaic::Window;
 use crate::pixels::Size;
@@ -23,8 +23,8 @@ const SMALLEST: TileSize = TileSize { width: 32, height: 16 };
 const BYTES_A_PIXEL: usize = 224;
 /// Three channels (12), two counts (4), visibility of the sky (1).
 const RESULT_BYTES_A_PIXEL: usize = 17;
-/// Red, green, blue and weight.
-const LANE_BYTES: usize = 16;
+/// Red, green, blue and one weight, or one weight each.
+const LANE_BYTES: usize = 24;
 
 /// Columns by rows of a tile.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -38,12 +38,11 @@ impl TileSize {
     pub(super) fn for_request(request: &StackRequest<'_>, size: Size, threads: usize) -> Self {
         let result_bytes = (RESULT_BYTES_A_PIXEL * size.area()) as u64;
         let budget = request.memory_bytes.saturating_sub(result_bytes);
-        let held = match request.combine {
-            CombineRule::Mean | CombineRule::Maximum => 1,
-            CombineRule::ClippedMean { .. } | CombineRule::Median => {
-                request.sky.len().max(request.land.len()).max(request.land_reserve.len())
-            }
+        let held = |is_land: bool, n_frames: usize| match request.combine_of(is_land) {
+            CombineRule::Mean | CombineRule::Maximum => 2,
+            CombineRule::ClippedMean { .. } | CombineRule::Median => n_frames,
         };
+        let held = held(false, request.sky.len()).max(held(true, request.land.len().max(request.land_reserve.len())));
         let mut tile = LARGEST;
         while tile != SMALLEST && (threads * tile.bytes(held)) as u64 > budget {
             tile = tile.smaller();
@@ -102,11 +101,10 @@ mod tests {
         StackRequest {
             sky: vec![frame; n_frames],
             land: Vec::new(),
-            land_reserve: Vec::new(),
             foreground: None,
             combine: CombineRule::Median,
-            noise: None,
             memory_bytes,
+            ..StackRequest::default()
         }
     }
 

@@ -6,10 +6,11 @@
 
 use crate::job::Monitor;
 use crate::pixels::{LinearImage, Plane, Size};
+use crate::stack::StackError;
 use crate::stack::bands::Tile;
-use crate::stack::clip::{ClipRule, Combined, clipped_mean, find_centers};
-use crate::stack::gather::{Samples, Smoothing, Subject, Work, Workspace, gather_frame};
-use crate::stack::{CombineRule, StackError};
+use crate::stack::clip::Combined;
+use crate::stack::combine::combine;
+use crate::stack::gather::{Smoothing, Subject, Work, Workspace};
 
 /// Pixels with this share of sky need no land.
 const WHOLE: f32 = 0.999;
@@ -132,109 +133,6 @@ fn foreground_of(work: &Work<'_>, tile: Tile) -> Vec<f32> {
     let Some(mask) = work.request.foreground else { return vec![0.0; tile.size.area()] };
     let rows = tile.y..tile.y + tile.size.height;
     rows.flat_map(|y| mask.0.row(y)[tile.x..tile.x + tile.size.width].iter().copied()).collect()
-}
-
-fn combine(
-    monitor: &Monitor,
-    work: &Work<'_>,
-    subject: Subject,
-    tile: Tile,
-    workspace: &mut Workspace,
-) -> Result<(Combined, Smoothing), StackError> {
-    let target = tile.with_halo();
-    let frames = work.frames(subject);
-    let mut smoothing = Smoothing::default();
-    let mut combined = Combined::default();
-    let streams = matches!(work.request.combine, CombineRule::Mean | CombineRule::Maximum);
-    workspace.samples.reset(if streams { 1 } else { frames.len() }, target.size.area());
-    if streams {
-        combined.reset(tile.size.area());
-    }
-    for (slot, placed) in frames.iter().enumerate() {
-        let slot = if streams { 0 } else { slot };
-        let frame_smoothing = gather_frame(monitor, work, placed, subject, target, slot, workspace)?;
-        smoothing.squares += frame_smoothing.squares;
-        smoothing.n_samples += frame_smoothing.n_samples;
-        match work.request.combine {
-            CombineRule::Mean => add_frame(&workspace.samples, tile.size, &mut combined),
-            CombineRule::Maximum => keep_brightest(&workspace.samples, tile.size, &mut combined),
-            CombineRule::ClippedMean { .. } | CombineRule::Median => {}
-        }
-    }
-    monitor.check()?;
-    match work.request.combine {
-        CombineRule::Mean => divide_by_weight(&mut combined),
-        CombineRule::Maximum => {}
-        CombineRule::ClippedMean { drop_below_sigma, drop_above_sigma } => {
-            find_centers(&workspace.samples, frames.len(), &mut workspace.centers);
-            let (noise, variances) = (work.request.noise, work.variances(subject));
-            let rule = ClipRule { drop_below_sigma, drop_above_sigma, noise, variances };
-            clipped_mean(&workspace.samples, &workspace.centers, &rule, tile.size, &mut combined);
-        }
-        CombineRule::Median => {
-            find_centers(&workspace.samples, frames.len(), &mut workspace.centers);
-            take_medians(workspace, frames.len(), tile.size, &mut combined);
-        }
-    }
-    Ok((combined, smoothing))
-}
-
-/// Place in the tile, and in the tile with its halo, of each pixel.
-fn inner_pixels(inner: Size) -> impl Iterator<Item = (usize, usize)> {
-    let place = move |pixel: usize| (pixel / inner.width + 1) * (inner.width + 2) + pixel % inner.width + 1;
-    (0..inner.area()).map(move |pixel| (pixel, place(pixel)))
-}
-
-fn add_frame(samples: &Samples, inner: Size, combined: &mut Combined) {
-    let weights = samples.lane(0, 3);
-    for (pixel, place) in inner_pixels(inner) {
-        combined.weight[pixel] += weights[place];
-        combined.n_seen[pixel] += if weights[place] > 0.0 { 1.0 } else { 0.0 };
-    }
-    for (channel, sums) in combined.colors.iter_mut().enumerate() {
-        let values = samples.lane(0, channel);
-        for (pixel, place) in inner_pixels(inner) {
-            sums[pixel] += weights[place] * values[place];
-        }
-    }
-}
-
-fn divide_by_weight(combined: &mut Combined) {
-    for sums in &mut combined.colors {
-        for (sum, &weight) in sums.iter_mut().zip(&combined.weight) {
-            *sum = if weight > 0.0 { *sum / weight } else { 0.0 };
-        }
-    }
-}
-
-fn keep_brightest(samples: &Samples, inner: Size, combined: &mut Combined) {
-    let weights = samples.lane(0, 3);
-    for (channel, brightest) in combined.colors.iter_mut().enumerate() {
-        let values = samples.lane(0, channel);
-        for (pixel, place) in inner_pixels(inner) {
-            let brighter = combined.n_seen[pixel] == 0.0 || values[place] > brightest[pixel];
-            if weights[place] > 0.0 && brighter {
-                brightest[pixel] = values[place];
-            }
-        }
-    }
-    for (pixel, place) in inner_pixels(inner) {
-        combined.weight[pixel] += weights[place];
-        combined.n_seen[pixel] += if weights[place] > 0.0 { 1.0 } else { 0.0 };
-    }
-}
-
-fn take_medians(workspace: &Workspace, n_frames: usize, inner: Size, combined: &mut Combined) {
-    combined.reset(inner.area());
-    for (pixel, place) in inner_pixels(inner) {
-        combined.n_seen[pixel] = workspace.centers.n_seen[place];
-        combined.weight[pixel] = (0..n_frames).map(|slot| workspace.samples.lane(slot, 3)[place]).sum();
-        if combined.n_seen[pixel] > 0.0 {
-            for (color, medians) in combined.colors.iter_mut().zip(&workspace.centers.median) {
-                color[pixel] = medians[place];
-            }
-        }
-    }
 }
 
 fn write_tile(tile: Tile, sky_share: &[f32], sky: Option<&Combined>, land: Option<&Combined>, band: &mut Band<'_>) {

@@ -6,12 +6,13 @@ use crate::demosaic::{Pixel, Window, demosaic_window, margin_px, mirrored};
 use crate::detect::Mesh;
 use crate::job::Monitor;
 use crate::pixels::{Layout, Rect, Size, Transform};
-use crate::resample::{Kernel, Resampler, Source, Warp, resample};
+use crate::resample::{Drop, Kernel, Resampler, Source, Warp, resample};
 use crate::stack::clip::Centers;
-use crate::stack::lateral::{self, ColorGrids, ColorWarp};
-use crate::stack::sorting::LANES;
+use crate::stack::lateral::{self, ColorGrids, ColorWarp, Lateral};
+use crate::stack::leave_out::LeftOut;
+use crate::stack::samples::Samples;
 use crate::stack::visibility::Visibility;
-use crate::stack::{MosaicRows, Offset, StackError, StackFrame, StackRequest};
+use crate::stack::{Between, ColorRule, MosaicRows, Offset, StackError, StackFrame, StackRequest};
 
 /// Samples seen less than this are not seen: the kernel only brushed the clean sky.
 const MIN_VISIBILITY: f32 = 0.03;
@@ -19,11 +20,13 @@ const MIN_VISIBILITY: f32 = 0.03;
 const RING_CONTRAST_SIGMA: f32 = 25.0;
 /// Level of dim sky for that purpose, and the contrast where no noise model is given.
 const DIM_SKY: f32 = 0.05;
+/// Edge of the drops that samples of the mosaic land as where they are not interpolated: see docs/stacking.md.
+const DROP_EDGE_PX: f32 = 0.6;
 /// What demosaic and resampling leave of the variance of white noise, by channel: measured on white noise with
 /// the demosaic of `colour-demosaicing` 0.2.7 and Lanczos-3 weights, mean over sub-pixel positions.
 const RESAMPLED_MOSAIC_GAIN: [f32; 3] = [0.917, 0.721, 0.917];
-/// The same for a colour that is carried as its difference to green, over shifts of up to a pixel.
-const MOVED_COLOR_GAIN: f32 = 0.995;
+/// The same for single samples of the mosaic; green is the mean of one or two.
+const SAMPLED_GAIN: [f32; 3] = [1.0, 0.85, 1.0];
 
 /// What all tiles share.
 pub(super) struct Work<'a> {
@@ -33,29 +36,42 @@ pub(super) struct Work<'a> {
     pub(super) sky: Vec<Placed<'a>>,
     pub(super) land: Vec<Placed<'a>>,
     pub(super) reserve: Vec<Placed<'a>>,
-    visibility: Option<&'a Visibility>,
-    layout: Layout,
+    /// The frames before and after each time between two exposures.
+    pub(super) between: Vec<[Placed<'a>; 2]>,
+    pub(super) visibility: Option<&'a Visibility>,
+    pub(super) layout: Layout,
     resampler: Resampler,
+    pub(super) drop: Drop,
 }
 
 /// A frame with its positions.
 pub(super) struct Placed<'a> {
     pub(super) frame: &'a StackFrame,
-    /// Of green, and of all colours without lateral colour.
+    /// Of all colours; where they are resampled apart, of green.
     warp: Warp,
-    /// Of the colours that the lens puts elsewhere.
+    /// Lateral colour of a mosaic, which is put right on the sensor.
+    lateral: Option<Lateral>,
+    /// Positions of the other colours, where they are resampled apart.
     colors: Vec<ColorWarp>,
+    /// Of each colour of a mosaic whose samples are taken as they are.
+    pub(super) channels: Vec<Warp>,
     /// Copied, not interpolated.
-    is_copied: bool,
+    pub(super) is_copied: bool,
     /// From the frame to the foreground mask, where the tripod was knocked between them.
-    mask: Option<Warp>,
+    pub(super) mask: Option<Warp>,
 }
 
 impl<'a> Placed<'a> {
-    fn new(frame: &'a StackFrame, size: Size) -> Self {
-        let (green, colors) = lateral::warps(frame, size);
+    fn new(frame: &'a StackFrame, layout: Layout, size: Size, colors_of_samples: ColorRule) -> Self {
+        let (green, lateral, colors) = lateral::split(&frame.light_from_reference, layout, size);
+        let warp = Warp::new(&green, size);
+        let channels = match (colors_of_samples, frame.light_from_reference.to_channels()) {
+            (ColorRule::Interpolated, _) => Vec::new(),
+            (ColorRule::Sampled, Some(channels)) => channels.iter().map(|channel| Warp::new(channel, size)).collect(),
+            (ColorRule::Sampled, None) => vec![warp.clone(); 3],
+        };
         let mask = (frame.mask_from_light != Transform::Identity).then(|| Warp::new(&frame.mask_from_light, size));
-        Self { frame, warp: Warp::new(&green, size), colors, is_copied: green == Transform::Identity, mask }
+        Self { frame, warp, lateral, colors, channels, is_copied: green == Transform::Identity, mask }
     }
 }
 
@@ -77,8 +93,12 @@ impl<'a> Work<'a> {
         visibility: Option<&'a Visibility>,
     ) -> Self {
         let size = rows.size();
-        let place = |frames: &'a [StackFrame]| -> Vec<Placed<'a>> {
-            frames.par_iter().map(|frame| Placed::new(frame, size)).collect()
+        let (layout, colors) = (rows.layout(), request.colors);
+        let place = |frames: &'a [StackFrame], colors: ColorRule| -> Vec<Placed<'a>> {
+            frames.par_iter().map(|frame| Placed::new(frame, layout, size, colors)).collect()
+        };
+        let pair = |between: &'a Between| {
+            [&between.earlier, &between.later].map(|frame| Placed::new(frame, layout, size, ColorRule::Interpolated))
         };
         let contrast = request.noise.map_or(DIM_SKY, |noise| {
             RING_CONTRAST_SIGMA * (noise.read_variance + DIM_SKY * noise.photon_variance_per_unit).sqrt()
@@ -89,12 +109,14 @@ impl<'a> Work<'a> {
             rows,
             request,
             size,
-            sky: place(&request.sky),
-            land: place(&request.land),
-            reserve: place(&request.land_reserve),
+            sky: place(&request.sky, colors),
+            land: place(&request.land, ColorRule::Interpolated),
+            reserve: place(&request.land_reserve, ColorRule::Interpolated),
+            between: request.between.par_iter().map(pair).collect(),
             visibility,
-            layout: rows.layout(),
+            layout,
             resampler: Resampler { kernel: Kernel::new(), ring_contrast },
+            drop: Drop::new(DROP_EDGE_PX),
         }
     }
 
@@ -109,22 +131,23 @@ impl<'a> Work<'a> {
     /// Variance of the samples of each frame by channel, in units of the noise model.
     pub(super) fn variances(&self, subject: Subject) -> [Vec<f32>; 3] {
         let plain = self.resampler.kernel.mean_noise_gain();
-        let (resampled, moved) = match self.layout {
-            Layout::Mosaic(_) => (RESAMPLED_MOSAIC_GAIN, MOVED_COLOR_GAIN),
-            Layout::Rgb => ([plain; 3], plain),
+        let resampled = match self.layout {
+            Layout::Mosaic(_) => RESAMPLED_MOSAIC_GAIN,
+            Layout::Rgb => [plain; 3],
         };
-        let gain = |placed: &Placed<'_>, channel: usize| {
-            let is_moved = placed.colors.iter().any(|color| color.channel == channel);
-            match (is_moved, placed.is_copied) {
-                (true, _) => moved,
-                // Where a colour was sampled, demosaic takes nothing away.
-                (false, true) => 1.0,
-                (false, false) => resampled[channel],
-            }
-        };
+        // Where a colour was sampled, demosaic takes nothing away. Moving a colour onto green changes its noise by
+        // 3 per cent at most, over shifts of up to a pixel.
+        let gain = |placed: &Placed<'_>, channel: usize| if placed.is_copied { 1.0 } else { resampled[channel] };
         std::array::from_fn(|channel| {
             self.frames(subject).iter().map(|placed| gain(placed, channel) / placed.frame.weight).collect()
         })
+    }
+}
+
+impl Work<'_> {
+    /// The same for samples that are not interpolated.
+    pub(super) fn sampled_variances(&self) -> [Vec<f32>; 3] {
+        SAMPLED_GAIN.map(|gain| self.sky.iter().map(|placed| gain / placed.frame.weight).collect())
     }
 }
 
@@ -133,49 +156,13 @@ impl<'a> Work<'a> {
 pub(super) struct Workspace {
     pub(super) samples: Samples,
     pub(super) centers: Centers,
+    pub(super) left_out: LeftOut,
     read: Vec<Vec<f32>>,
-    mirrored: Vec<Vec<f32>>,
+    pub(super) mirrored: Vec<Vec<f32>>,
+    /// Weights of the samples of a window.
+    pub(super) visibility: Vec<f32>,
+    lateral: lateral::Buffers,
     pixels: Vec<Pixel>,
-}
-
-/// Samples of the pixels of a tile: four lanes a frame; the fourth is the weight, 0 where nothing was seen.
-#[derive(Default)]
-pub(super) struct Samples {
-    n_pixels: usize,
-    stride: usize,
-    values: Vec<f32>,
-}
-
-impl Samples {
-    /// Room for `n_frames` times `n_pixels`, and a group more that is never seen, all 0.
-    pub(super) fn reset(&mut self, n_frames: usize, n_pixels: usize) {
-        self.n_pixels = n_pixels;
-        // One group more than needed: groups may begin anywhere; and lanes do not share cache sets.
-        self.stride = n_pixels.next_multiple_of(LANES) + LANES;
-        let needed = 4 * n_frames * self.stride;
-        self.values.clear();
-        self.values.resize(needed, 0.0);
-    }
-
-    /// Samples of a lane, padded beyond the last pixel.
-    #[inline]
-    pub(super) fn lane(&self, slot: usize, lane: usize) -> &[f32] {
-        let start = (4 * slot + lane) * self.stride;
-        &self.values[start..start + self.stride]
-    }
-
-    /// Pixels with the padding.
-    pub(super) fn stride(&self) -> usize {
-        self.stride
-    }
-
-    fn lanes_mut(&mut self, slot: usize) -> [&mut [f32]; 4] {
-        let n_pixels = self.n_pixels;
-        let (red, rest) = self.values[4 * slot * self.stride..4 * (slot + 1) * self.stride].split_at_mut(self.stride);
-        let (green, rest) = rest.split_at_mut(self.stride);
-        let (blue, weight) = rest.split_at_mut(self.stride);
-        [&mut red[..n_pixels], &mut green[..n_pixels], &mut blue[..n_pixels], &mut weight[..n_pixels]]
-    }
 }
 
 /// Sum of squared weights of the interpolation, over the samples of a tile.
@@ -183,6 +170,12 @@ impl Samples {
 pub(super) struct Smoothing {
     pub(super) squares: f64,
     pub(super) n_samples: usize,
+}
+
+impl Smoothing {
+    pub(super) fn plus(self, other: Self) -> Self {
+        Self { squares: self.squares + other.squares, n_samples: self.n_samples + other.n_samples }
+    }
 }
 
 /// Fills `slot` of the workspace's samples with what `placed` shows of the target window.
@@ -198,17 +191,21 @@ pub(super) fn gather_frame(
     monitor.check()?;
     let grid = placed.warp.grid(target);
     let Some(window) = grid.source_window(work.size) else {
-        for lane in workspace.samples.lanes_mut(slot) {
-            lane.fill(0.0);
-        }
+        let (colors, weights) = workspace.samples.lanes_mut(slot);
+        colors.into_iter().chain(weights).for_each(|lane| lane.fill(0.0));
         return Ok(Smoothing::default());
     };
     let colors = ColorGrids::new(&placed.colors, target);
-    let inner = colors.window(window, work.size);
-    let window = inner.grown(colors.margin_px());
-    read_window(work, placed.frame.frame, window.grown(margin_px(work.layout)), workspace)?;
+    let window = colors.window(window, work.size);
+    let sampled = window.grown(margin_px(work.layout));
+    match (&placed.lateral, work.layout) {
+        (Some(lateral), Layout::Mosaic(cfa)) => {
+            read_window(work, placed.frame.frame, sampled.grown(lateral.margin_px(sampled)), workspace)?;
+            lateral.correct(cfa, sampled, &mut workspace.mirrored[0], &mut workspace.lateral);
+        }
+        _ => read_window(work, placed.frame.frame, sampled, workspace)?,
+    }
     demosaic_window(work.layout, window, &workspace.mirrored, &mut workspace.pixels);
-    colors.subtract_green(work.layout, &work.resampler, (window, work.size), inner, &mut workspace.pixels);
     if let (Subject::Sky, Some(visibility)) = (subject, work.visibility) {
         match &placed.mask {
             Some(mask) => visibility.write_through(&mask.grid(window), window, &mut workspace.pixels),
@@ -219,11 +216,13 @@ pub(super) fn gather_frame(
         hide_above(placed.frame.ceiling, &mut workspace.pixels);
     }
     let source = Source { window, frame: work.size, pixels: &workspace.pixels };
-    let mut lanes = workspace.samples.lanes_mut(slot);
-    let [red, green, blue, weight] = &mut lanes;
-    let squares = resample(&work.resampler, &source, &grid, target.size, [red, green, blue, weight]);
-    colors.resample(work.layout, &work.resampler, &source, target.size, &mut lanes);
-    let n_samples = normalize(placed.frame, target, lanes);
+    let ([red, green, blue], mut weights) = workspace.samples.lanes_mut(slot);
+    let mut lanes = [red, green, blue, &mut *weights[0]];
+    let squares = resample(&work.resampler, &source, &grid, target.size, lanes.each_mut().map(|lane| &mut **lane));
+    colors.resample(&work.resampler, &source, target.size, &mut lanes);
+    let [red, green, blue, weight] = lanes;
+    bring_to_reference(placed.frame, target, [red, green, blue]);
+    let n_samples = to_weights(placed.frame, weight);
     Ok(Smoothing { squares, n_samples })
 }
 
@@ -237,7 +236,12 @@ fn hide_above(ceiling: f32, pixels: &mut [Pixel]) {
 }
 
 /// Reads a window of a frame, mirrored where it leaves the frame, into `workspace.mirrored`.
-fn read_window(work: &Work<'_>, frame: usize, window: Window, workspace: &mut Workspace) -> Result<(), StackError> {
+pub(super) fn read_window(
+    work: &Work<'_>,
+    frame: usize,
+    window: Window,
+    workspace: &mut Workspace,
+) -> Result<(), StackError> {
     let n_planes = work.layout.n_planes();
     workspace.read.resize(n_planes, Vec::new());
     workspace.mirrored.resize(n_planes, Vec::new());
@@ -271,33 +275,35 @@ fn inner_range(start: isize, count: usize, len: usize) -> (usize, usize) {
     (first as usize, (stop - first) as usize)
 }
 
-/// Brings samples to the reference's light, and the fourth lane from visibility to weight.
-fn normalize(frame: &StackFrame, target: Window, lanes: [&mut [f32]; 4]) -> usize {
-    let [red, green, blue, weight] = lanes;
+/// From visibility to weight; the number of samples seen.
+fn to_weights(frame: &StackFrame, weights: &mut [f32]) -> usize {
     let mut n_seen = 0;
-    for weight in weight.iter_mut() {
+    for weight in weights.iter_mut() {
         let seen = *weight > MIN_VISIBILITY;
         n_seen += usize::from(seen);
         *weight = if seen { weight.min(1.0) * frame.weight } else { 0.0 };
     }
-    let mut colors = [red, green, blue];
+    n_seen
+}
+
+/// Brings the colors of a window to the reference's light.
+pub(super) fn bring_to_reference(frame: &StackFrame, target: Window, colors: [&mut [f32]; 3]) {
     match &frame.offset {
         Offset::Constant(offset) => {
             if frame.scale != 1.0 || *offset != [0.0; 3] {
-                for (samples, offset) in colors.iter_mut().zip(offset) {
+                for (samples, offset) in colors.into_iter().zip(offset) {
                     samples.iter_mut().for_each(|sample| *sample = *sample * frame.scale + offset);
                 }
             }
         }
         Offset::Smooth(meshes) => {
-            for (samples, mesh) in colors.iter_mut().zip(meshes.iter()) {
+            for (samples, mesh) in colors.into_iter().zip(meshes.iter()) {
                 for (row, samples) in samples.chunks_exact_mut(target.size.width).enumerate() {
                     add_mesh_row(mesh, target.x, target.y + row as isize, frame.scale, samples);
                 }
             }
         }
     }
-    n_seen
 }
 
 /// Scales a row that begins at (x, y) and adds the mesh, as [`Mesh::at`] has it: linear between cell centres.

@@ -1,63 +1,263 @@
-//! Red and blue of a lens that draws them larger or smaller than green, put back in one resampling.
+//! Red and blue of a lens that draws them larger or smaller than green, put onto green.
 //!
-//! Demosaic borrows the fine detail of red and blue from green, at the same place of the sensor: with lateral
-//! color, from the wrong place of the sky. So the difference between a red sample and the green that shows the
-//! same piece of sky is formed at each red site, on the sensor; differences are smooth, are interpolated linearly
-//! between the sites (the constant color difference of common demosaic methods), read at red's own positions, and
-//! green, read at its own, is added. Green itself is not touched.
+//! Demosaic borrows the fine detail of each color from the others at the same place of the sensor: with lateral
+//! color, from the wrong place of the sky. So the colors of a mosaic are moved before it, on the sensor, and all
+//! that follows sees a lens without lateral color. Samples of red and blue lie two pixels apart, too far to read
+//! stars between them: at each of them the green that shows the same piece of sky is subtracted, the difference,
+//! which is smooth (the constant color difference of common demosaic methods), is read where the sky of a sample
+//! lies, and the green of that sample is put back. Green for this purpose comes from green samples alone: what
+//! demosaic estimates holds red and blue of another place, and would move them too far. Radial scales move columns
+//! along rows and rows along columns, so the interpolation falls apart into one along each axis.
+//!
+//! Pictures that are no mosaics have every color everywhere, and are read at each color's own position.
 
-use crate::demosaic::{Pixel, Window};
-use crate::pixels::{Cfa, Homography, Layout, Size, Transform};
-use crate::resample::{Grid, Resampler, Source, TAPS, Warp, resample_lane};
-use crate::stack::StackFrame;
+use crate::demosaic::Window;
+use crate::pixels::{Cfa, CfaColor, Layout, Point, Size, Transform};
+use crate::resample::{Grid, Resampler, Source, Warp, resample_lane};
 
 /// Place of green among the lanes.
 const GREEN: usize = 1;
-/// Neighbours that a difference is interpolated from.
-const NEIGHBORS_PX: usize = 1;
+/// Green between green samples: weights of the four at 1 px and of the eight at √5 px, which are right for a level
+/// and closest to a star of 2 to 3 px (least squares over a Gaussian's autocorrelation; four alone lose half of it).
+const NEAR: f32 = 0.36;
+const FAR: f32 = -0.055;
+/// Samples on each side that it reaches.
+const GREEN_REACH_PX: usize = 2;
+/// Samples that a value between samples is read from, along each axis.
+const TAPS: usize = 4;
+/// Shift of a mosaic's samples, as far as they are read: two taps of sites, two of green, its reach, and rounding.
+const FIXED_MARGIN_PX: f64 = 4.0 + 2.0 + GREEN_REACH_PX as f64 + 1.0;
 
-/// One color of a frame that lies elsewhere than green.
-pub(super) struct ColorWarp {
-    /// Its lane: 0 for red, 2 for blue.
-    pub(super) channel: usize,
-    /// Where a pixel of the reference shows this color in the frame.
-    place: Warp,
-    /// Where green shows in the frame what this color shows at a pixel of the same frame.
-    green: Warp,
-    /// Pixels around a window of this color that its green may lie in, taps included.
-    reach_px: usize,
+/// Lateral color of a frame.
+pub(super) struct Lateral {
+    principal: Point,
+    /// Channel and radial scale of the colors that lie elsewhere than green.
+    colors: Vec<(usize, f64)>,
 }
 
-/// The map of green, then the colors that have their own.
-pub(super) fn warps(frame: &StackFrame, size: Size) -> (Transform, Vec<ColorWarp>) {
-    let (Transform::Camera(camera), Some(transforms)) =
-        (&frame.light_from_reference, frame.light_from_reference.to_channels())
-    else {
-        return (frame.light_from_reference.clone(), Vec::new());
+/// The map of green, what moves the colors of a mosaic, and the maps of those of any other picture.
+pub(super) fn split(transform: &Transform, layout: Layout, size: Size) -> (Transform, Option<Lateral>, Vec<ColorWarp>) {
+    let (Transform::Camera(camera), Some(transforms)) = (transform, transform.to_channels()) else {
+        return (transform.clone(), None, Vec::new());
     };
     let lens = camera.lens();
-    let colors = [0, 2].into_iter().filter(|&channel| lens.channel_scale[channel] != 1.0);
-    let colors = colors.map(|channel| {
-        let shrink = 1.0 / lens.channel_scale[channel];
-        let (x, y) = (lens.principal.x * (1.0 - shrink), lens.principal.y * (1.0 - shrink));
-        let green = Transform::Homography(Homography([[shrink, 0.0, x], [0.0, shrink, y], [0.0, 0.0, 1.0]]));
-        let largest_px = (size.width + size.height) as f64 * (1.0 - shrink).abs();
-        ColorWarp {
-            channel,
-            place: Warp::new(&transforms[channel], size),
-            green: Warp::new(&green, size),
-            reach_px: TAPS + NEIGHBORS_PX + largest_px.ceil() as usize,
+    let colors: Vec<(usize, f64)> = [0, 2]
+        .map(|channel| (channel, lens.channel_scale[channel]))
+        .into_iter()
+        .filter(|color| color.1 != 1.0)
+        .collect();
+    let green = transforms[GREEN].clone();
+    match layout {
+        Layout::Mosaic(_) => (green, Some(Lateral { principal: lens.principal, colors }), Vec::new()),
+        Layout::Rgb => {
+            let warp = |(channel, _): (usize, f64)| ColorWarp { channel, place: Warp::new(&transforms[channel], size) };
+            (green, None, colors.into_iter().map(warp).collect())
         }
-    });
-    (transforms[GREEN].clone(), colors.collect())
+    }
 }
 
-/// The colors of a frame over one target window.
-pub(super) struct ColorGrids<'a>(Vec<(&'a ColorWarp, Grid)>);
+/// Buffers that live longer than one window.
+#[derive(Default)]
+pub(super) struct Buffers {
+    green: Vec<f32>,
+    differences: Vec<f32>,
+    line: Vec<f32>,
+    moved: Vec<f32>,
+}
 
-impl<'a> ColorGrids<'a> {
-    pub(super) fn new(colors: &'a [ColorWarp], target: Window) -> Self {
-        Self(colors.iter().map(|color| (color, color.place.grid(target))).collect())
+impl Lateral {
+    /// Samples around a window that [`Self::correct`] needs.
+    pub(super) fn margin_px(&self, window: Window) -> usize {
+        let reach = |start: isize, len: usize, principal: f64| {
+            (start as f64 - principal).abs().max((start as f64 + len as f64 - principal).abs())
+        };
+        let across = reach(window.x, window.size.width, self.principal.x);
+        let down = reach(window.y, window.size.height, self.principal.y);
+        let stretch = self.colors.iter().map(|(_, scale)| (scale - 1.0).abs()).fold(0.0, f64::max);
+        // Once to where the sky of a sample lies, once to its green; a little more for the margin's own shift.
+        (2.1 * stretch * across.max(down) + FIXED_MARGIN_PX).ceil() as usize
+    }
+
+    /// Moves red and blue onto green; `mosaic` has the samples of the window and of the margin around it, and is
+    /// trimmed to the window.
+    pub(super) fn correct(&self, cfa: Cfa, window: Window, mosaic: &mut Vec<f32>, buffers: &mut Buffers) {
+        let around = window.grown(self.margin_px(window));
+        let from = Mosaic { cfa, window: around, samples: mosaic };
+        from.fill_green(&mut buffers.green);
+        buffers.moved.clear();
+        for row in 0..window.size.height {
+            let start = around.place(window.x, window.y + row as isize);
+            buffers.moved.extend_from_slice(&from.samples[start..start + window.size.width]);
+        }
+        for &(channel, scale) in &self.colors {
+            self.move_color(&from, window, channel, scale, buffers);
+        }
+        std::mem::swap(mosaic, &mut buffers.moved);
+    }
+
+    fn move_color(&self, from: &Mosaic<'_>, window: Window, channel: usize, scale: f64, buffers: &mut Buffers) {
+        let Some(odd) = from.first_site(channel) else { return };
+        let principal = [self.principal.x, self.principal.y];
+        let axes = [(window.x, window.size.width), (window.y, window.size.height)];
+        // Along each axis: the sites of the window, where in the sites' own grid their sky lies, and the sites
+        // that it is read from.
+        let plan: [AxisPlan; 2] =
+            std::array::from_fn(|axis| AxisPlan::new(axes[axis], odd[axis], principal[axis], scale));
+        let [across, down] = &plan;
+        let stride = from.window.size.width;
+        let n_columns = across.read.len();
+        buffers.differences.clear();
+        for (y, taps) in &down.read {
+            let start = from.window.place(from.window.x, y + taps.first);
+            let rows: [&[f32]; TAPS] = std::array::from_fn(|tap| &buffers.green[start + tap * stride..][..stride]);
+            weigh(rows, taps.weights, &mut buffers.line);
+            let samples = &from.samples[from.window.place(from.window.x, *y)..][..stride];
+            buffers.differences.extend(across.read.iter().map(|(x, taps)| {
+                let place = (x - from.window.x) as usize;
+                let green = taps.of(&buffers.line, (x + taps.first - from.window.x) as usize);
+                samples[place] - green
+            }));
+        }
+        for (y, taps) in &down.sites {
+            let start = taps.first as usize * n_columns;
+            let rows: [&[f32]; TAPS] =
+                std::array::from_fn(|tap| &buffers.differences[start + tap * n_columns..][..n_columns]);
+            weigh(rows, taps.weights, &mut buffers.line);
+            let green = &buffers.green[from.window.place(from.window.x, *y)..][..stride];
+            let target = &mut buffers.moved[window.place(window.x, *y)..][..window.size.width];
+            for (x, taps) in &across.sites {
+                let difference = taps.of(&buffers.line, taps.first as usize);
+                target[(x - window.x) as usize] = difference + green[(x - from.window.x) as usize];
+            }
+        }
+    }
+}
+
+/// A weighted sum of four rows.
+fn weigh(rows: [&[f32]; TAPS], weights: [f32; TAPS], line: &mut Vec<f32>) {
+    let [first, second, third, fourth] = rows;
+    let [a, b, c, d] = weights;
+    line.clear();
+    let samples = first.iter().zip(second).zip(third).zip(fourth);
+    line.extend(samples.map(|(((first, second), third), fourth)| (a * first + b * second) + (c * third + d * fourth)));
+}
+
+/// Four samples along an axis and their weights.
+#[derive(Clone, Copy, Debug)]
+struct Taps {
+    /// The first of them: from the site itself for green, from the first site read for differences.
+    first: isize,
+    weights: [f32; TAPS],
+}
+
+impl Taps {
+    /// Through four equally spaced samples (Keys 1981, a = −1/2); `whole` is the last sample before the position.
+    fn new(position: f64, origin: isize) -> Self {
+        let whole = position.floor();
+        let t = position - whole;
+        let weights = [
+            ((-0.5 * t + 1.0) * t - 0.5) * t,
+            (1.5 * t - 2.5) * t * t + 1.0,
+            ((-1.5 * t + 2.0) * t + 0.5) * t,
+            (0.5 * t - 0.5) * t * t,
+        ];
+        Self { first: whole as isize - 1 - origin, weights: weights.map(|weight| weight as f32) }
+    }
+
+    fn of(&self, line: &[f32], start: usize) -> f32 {
+        let [a, b, c, d] = self.weights;
+        let taps = &line[start..start + TAPS];
+        (a * taps[0] + b * taps[1]) + (c * taps[2] + d * taps[3])
+    }
+}
+
+/// Sites of a color along one axis: places in the frame, each with its taps.
+struct AxisPlan {
+    /// Sites of the window, and where among the sites read their sky lies.
+    sites: Vec<(isize, Taps)>,
+    /// Sites that are read, and where their sky lies in green, from the site on.
+    read: Vec<(isize, Taps)>,
+}
+
+impl AxisPlan {
+    fn new((start, len): (isize, usize), odd: isize, principal: f64, scale: f64) -> Self {
+        let end = start + len as isize;
+        let first_site = start + (start - odd).rem_euclid(2);
+        // The color shows at this place what green shows at a place of the window; counted in sites.
+        let in_sites = |place: isize| (principal + scale * (place as f64 - principal) - odd as f64) / 2.0;
+        let origin = in_sites(first_site).floor() as isize - 1;
+        let sites: Vec<(isize, Taps)> =
+            (first_site..end).step_by(2).map(|place| (place, Taps::new(in_sites(place), origin))).collect();
+        let n_read = sites.last().map_or(0, |(_, taps)| taps.first + TAPS as isize);
+        let in_green = |place: isize| principal + (place as f64 - principal) / scale;
+        let read = (0..n_read).map(|site| {
+            let place = 2 * (origin + site) + odd;
+            (place, Taps::new(in_green(place), place))
+        });
+        Self { read: read.collect(), sites }
+    }
+}
+
+/// A window of a mosaic.
+struct Mosaic<'a> {
+    cfa: Cfa,
+    window: Window,
+    samples: &'a [f32],
+}
+
+impl Mosaic<'_> {
+    fn color_at(&self, x: isize, y: isize) -> CfaColor {
+        self.cfa.color_at(x.rem_euclid(2) as usize, y.rem_euclid(2) as usize)
+    }
+
+    /// Column and row, 0 or 1, of the sites of red or blue: every other column of every other row.
+    fn first_site(&self, channel: usize) -> Option<[isize; 2]> {
+        [[0, 0], [1, 0], [0, 1], [1, 1]].into_iter().find(|&[x, y]| self.color_at(x, y) as usize == channel)
+    }
+
+    /// Green everywhere but at the rim: where it was sampled, as it is; elsewhere from the twelve samples around.
+    fn fill_green(&self, green: &mut Vec<f32>) {
+        let Size { width, height } = self.window.size;
+        green.clear();
+        green.resize(width * height, 0.0);
+        let inner = width - 2 * GREEN_REACH_PX;
+        for row in GREEN_REACH_PX..height - GREEN_REACH_PX {
+            let line = |down: usize, across: usize| &self.samples[(row + down - 2) * width + across..][..inner];
+            let (up2_left, up2_right, up_left2, up, up_right2) =
+                (line(0, 1), line(0, 3), line(1, 0), line(1, 2), line(1, 4));
+            let (left, center, right) = (line(2, 1), line(2, 2), line(2, 3));
+            let (down_left2, down, down_right2) = (line(3, 0), line(3, 2), line(3, 4));
+            let (down2_left, down2_right) = (line(4, 1), line(4, 3));
+            let target = &mut green[row * width + GREEN_REACH_PX..][..inner];
+            for x in 0..inner {
+                let near = (left[x] + right[x]) + (up[x] + down[x]);
+                let upper = (up2_left[x] + up2_right[x]) + (up_left2[x] + up_right2[x]);
+                let lower = (down2_left[x] + down2_right[x]) + (down_left2[x] + down_right2[x]);
+                target[x] = NEAR * near + FAR * (upper + lower);
+            }
+            let (x, y) = (self.window.x + GREEN_REACH_PX as isize, self.window.y + row as isize);
+            let first = usize::from(self.color_at(x, y) != CfaColor::Green);
+            for x in (first..inner).step_by(2) {
+                target[x] = center[x];
+            }
+        }
+    }
+}
+
+/// One color of a picture that is no mosaic, where the lens puts it elsewhere than green.
+pub(super) struct ColorWarp {
+    /// Its lane: 0 for red, 2 for blue.
+    channel: usize,
+    /// Where a pixel of the reference shows this color in the frame.
+    place: Warp,
+}
+
+/// The colors of such a picture over one target window.
+pub(super) struct ColorGrids(Vec<(usize, Grid)>);
+
+impl ColorGrids {
+    pub(super) fn new(colors: &[ColorWarp], target: Window) -> Self {
+        Self(colors.iter().map(|color| (color.channel, color.place.grid(target))).collect())
     }
 
     /// The window of the frame that green and all colors are read from.
@@ -65,93 +265,19 @@ impl<'a> ColorGrids<'a> {
         self.0.iter().filter_map(|(_, grid)| grid.source_window(frame)).fold(green, Window::around)
     }
 
-    /// How much more of the frame must be demosaiced around it.
-    pub(super) fn margin_px(&self) -> usize {
-        self.0.iter().map(|(color, _)| color.reach_px).max().unwrap_or(0)
-    }
-
-    /// Turns the colors into differences to green within `inner`, a part of the source's window.
-    pub(super) fn subtract_green(
-        &self,
-        layout: Layout,
-        resampler: &Resampler,
-        (window, frame): (Window, Size),
-        inner: Window,
-        pixels: &mut [Pixel],
-    ) {
-        let Layout::Mosaic(cfa) = layout else { return };
-        for (color, _) in &self.0 {
-            let around = inner.grown(NEIGHBORS_PX);
-            let mut difference = cut(window, around, pixels).map(|pixel| pixel[GREEN]).collect::<Vec<f32>>();
-            let source = Source { window, frame, pixels };
-            let grid = color.green.grid(around);
-            resample_lane(resampler, &source, &grid, around.size, GREEN, &mut difference);
-            for (green, pixel) in difference.iter_mut().zip(cut(window, around, pixels)) {
-                *green = pixel[color.channel] - *green;
-            }
-            spread(cfa, color.channel, around, &difference, window, inner, pixels);
-        }
-    }
-
     /// Reads the colors at their own positions; where they are not covered they stay where green is read.
     pub(super) fn resample(
         &self,
-        layout: Layout,
         resampler: &Resampler,
         source: &Source<'_>,
         target: Size,
         lanes: &mut [&mut [f32]; 4],
     ) {
-        for (color, grid) in &self.0 {
-            resample_lane(resampler, source, grid, target, color.channel, lanes[color.channel]);
-            if let Layout::Mosaic(_) = layout {
-                let [red, green, blue, _] = lanes;
-                let samples = if color.channel == 0 { red } else { blue };
-                samples.iter_mut().zip(green.iter()).for_each(|(sample, green)| *sample += green);
-            }
+        for (channel, grid) in &self.0 {
+            resample_lane(resampler, source, grid, target, *channel, lanes[*channel]);
         }
     }
 }
 
-/// The pixels of a part of a window, row by row.
-fn cut(window: Window, part: Window, pixels: &[Pixel]) -> impl Iterator<Item = &Pixel> {
-    let (left, top) = ((part.x - window.x) as usize, (part.y - window.y) as usize);
-    let rows = pixels.chunks_exact(window.size.width).skip(top).take(part.size.height);
-    rows.flat_map(move |row| &row[left..left + part.size.width])
-}
-
-/// Writes the differences at the sites of a color, linear between them, into its lane.
-fn spread(
-    cfa: Cfa,
-    channel: usize,
-    around: Window,
-    difference: &[f32],
-    window: Window,
-    inner: Window,
-    pixels: &mut [Pixel],
-) {
-    let is_site =
-        |x: isize, y: isize| cfa.color_at(x.rem_euclid(2) as usize, y.rem_euclid(2) as usize) as usize == channel;
-    // The sites are every other column of every other row.
-    let (odd_x, odd_y) = [(0, 0), (1, 0), (0, 1), (1, 1)].into_iter().find(|&(x, y)| is_site(x, y)).unwrap_or((0, 0));
-    let width = around.size.width;
-    let left = (inner.x - window.x) as usize;
-    for row in 0..inner.size.height {
-        let y = inner.y + row as isize;
-        let start = ((y - window.y) as usize) * window.size.width + left;
-        let target = &mut pixels[start..start + inner.size.width];
-        let line = |line: usize| &difference[line * width..(line + 1) * width];
-        let (upper, here, lower) = (line(row), line(row + 1), line(row + 2));
-        let in_site_row = y.rem_euclid(2) == odd_y;
-        for (column, pixel) in target.iter_mut().enumerate() {
-            let in_site_column = (inner.x + column as isize).rem_euclid(2) == odd_x;
-            let (before, at, after) = (column, column + 1, column + 2);
-            pixel[channel] = match (in_site_row, in_site_column) {
-                (true, true) => here[at],
-                (true, false) => 0.5 * (here[before] + here[after]),
-                (false, true) => 0.5 * (upper[at] + lower[at]),
-                (false, false) => 0.25 * ((upper[before] + upper[after]) + (lower[before] + lower[after])),
-            };
-        }
-    }
-}
+#[cfg(test)]
+mod tests;

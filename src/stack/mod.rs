@@ -9,13 +9,20 @@
 mod bands;
 mod blend;
 mod clip;
+mod combine;
 mod frames;
 mod gather;
+mod lanes;
 mod lateral;
+mod leave_out;
+mod sampled;
+mod samples;
 mod sorting;
+mod trails;
 mod visibility;
 
 pub use frames::{MemoryFrames, MosaicRows};
+pub use trails::{Trails, find_trails};
 
 use std::ops::Range;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -32,8 +39,8 @@ use blend::{Band, BandSummary};
 use gather::Workspace;
 use visibility::Visibility;
 
-/// What to stack and how.
-#[derive(Clone, Debug)]
+/// What to stack and how; by default nothing, as a clipped mean.
+#[derive(Clone, Debug, Default)]
 pub struct StackRequest<'a> {
     /// Frames of the sky, each with its own transform.
     pub sky: Vec<StackFrame>,
@@ -45,10 +52,24 @@ pub struct StackRequest<'a> {
     pub foreground: Option<&'a ForegroundMask>,
     /// How the samples of one pixel become one.
     pub combine: CombineRule,
+    /// What crossed single sky frames: these samples are left out of a clipped mean.
+    pub trails: Option<&'a Trails>,
+    /// Pairs of frames that stand for a time between two exposures of star trails.
+    pub between: Vec<Between>,
+    /// How samples of the mosaic become colors of the sky.
+    pub colors: ColorRule,
     /// Noise of single samples; with `None` only the samples themselves tell.
     pub noise: Option<NoiseModel>,
     /// Most memory for the result and the work on it.
     pub memory_bytes: u64,
+}
+
+impl StackRequest<'_> {
+    /// How the samples of the land or of the sky become one: a maximum draws the trails of stars, and is no good for
+    /// the land, which gets a clipped mean.
+    pub(crate) fn combine_of(&self, is_land: bool) -> CombineRule {
+        if is_land && self.combine == CombineRule::Maximum { CombineRule::default() } else { self.combine }
+    }
 }
 
 /// One frame of the burst as the stack uses it.
@@ -86,6 +107,27 @@ impl StackFrame {
     }
 }
 
+/// A time between two exposures, as the frames before and after it show it: where both do, there was a star.
+///
+/// Each of the two maps says where a pixel of the reference frame, at that time, lies in its frame.
+#[derive(Clone, Debug)]
+pub struct Between {
+    /// The frame before.
+    pub earlier: StackFrame,
+    /// The frame after.
+    pub later: StackFrame,
+}
+
+/// How samples of the mosaic become colors of the sky.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub enum ColorRule {
+    /// Each frame is given its colors, then resampled.
+    #[default]
+    Interpolated,
+    /// Each sample lands in its own color plane and in no other; needs a burst long enough to fill them all.
+    Sampled,
+}
+
 /// What brings the sky of a frame to the level of the reference frame.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Offset {
@@ -111,6 +153,12 @@ pub enum CombineRule {
     Median,
     /// The brightest.
     Maximum,
+}
+
+impl Default for CombineRule {
+    fn default() -> Self {
+        Self::ClippedMean { drop_below_sigma: 3.0, drop_above_sigma: 3.0 }
+    }
 }
 
 /// The burst as one picture, in reference-frame coordinates.

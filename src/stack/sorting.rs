@@ -3,10 +3,7 @@
 //! Source: K. E. Batcher, "Sorting networks and their applications", AFIPS 1968 (odd-even merge sort), in
 //! the form that serves any number of samples (Knuth, The Art of Computer Programming 3, 5.2.2, algorithm M).
 
-/// Pixels treated side by side.
-pub(super) const LANES: usize = 16;
-/// One sample of each of them.
-pub(super) type Lanes = [f32; LANES];
+use crate::stack::lanes::Lanes;
 
 /// The exchanges that sort a number of samples.
 #[derive(Clone, Debug, Default)]
@@ -63,6 +60,7 @@ fn exchanges(n_samples: usize) -> Vec<(u16, u16)> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::stack::lanes::LANES;
 
     /// A network that sorts every sequence of zeros and ones sorts everything (Knuth 5.3.4, theorem Z).
     #[test]

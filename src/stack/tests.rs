@@ -32,6 +32,7 @@ fn request(sky: Vec<StackFrame>) -> StackRequest<'static> {
         combine: clipped(),
         noise: Some(NOISE),
         memory_bytes: 1 << 30,
+        ..StackRequest::default()
     }
 }
 
@@ -317,3 +318,5 @@ fn no_frames_are_an_error() {
     let result = stack(&Monitor::silent(), &rows, &request(Vec::new()));
     assert!(matches!(result, Err(StackError::NoFrames)), "nothing to stack");
 }
+
+mod bursts;

@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 use crate::demosaic::{Pixel, Window};
 use crate::foreground::ForegroundMask;
-use crate::pixels::{Plane, Size};
+use crate::pixels::{Plane, Point, Size};
 use crate::resample::Grid;
 
 /// More foreground than this is no sky.
@@ -39,31 +39,58 @@ impl Visibility {
         Self(weight)
     }
 
+    /// The weight at the pixel next to a place; that of the border outside the frame.
+    pub(super) fn nearest(&self, place: Point) -> u8 {
+        let Size { width, height } = self.0.size();
+        // Casts saturate at 0.
+        let pixel = |position: f64, len: usize| ((position + 0.5) as usize).min(len - 1);
+        self.0.at(pixel(place.x, width), pixel(place.y, height))
+    }
+
     /// Writes the weight into the fourth lane of the pixels of a window; outside the frame that of its border.
     pub(super) fn write(&self, window: Window, pixels: &mut [Pixel]) {
-        let Size { width, height } = self.0.size();
-        for (row, pixels) in pixels.chunks_exact_mut(window.size.width).enumerate() {
-            let y = (window.y + row as isize).clamp(0, height as isize - 1) as usize;
-            let weights = self.0.row(y);
-            for (column, pixel) in pixels.iter_mut().enumerate() {
-                let x = (window.x + column as isize).clamp(0, width as isize - 1) as usize;
-                pixel[3] = f32::from(weights[x]) * (1.0 / 255.0);
-            }
-        }
+        self.each(window, |place, weight| pixels[place][3] = weight);
     }
 
     /// As [`Self::write`], for a frame whose pixels lie at other places of the mask: `grid` tells where. Where it
     /// does not tell, nothing is clean.
     pub(super) fn write_through(&self, grid: &Grid, window: Window, pixels: &mut [Pixel]) {
-        let Size { width, height } = self.0.size();
-        for (row, pixels) in pixels.chunks_exact_mut(window.size.width).enumerate() {
-            pixels.iter_mut().for_each(|pixel| pixel[3] = 0.0);
+        pixels.iter_mut().for_each(|pixel| pixel[3] = 0.0);
+        self.each_through(grid, window, |place, weight| pixels[place][3] = weight);
+    }
+
+    /// As [`Self::write_plane`], for such a frame.
+    pub(super) fn write_plane_through(&self, grid: &Grid, window: Window, weights: &mut Vec<f32>) {
+        weights.clear();
+        weights.resize(window.size.area(), 0.0);
+        self.each_through(grid, window, |place, weight| weights[place] = weight);
+    }
+
+    /// The weight rises over many pixels: that of the nearest one will do, and beyond the frame the border's.
+    fn each_through(&self, grid: &Grid, window: Window, mut write: impl FnMut(usize, f32)) {
+        for row in 0..window.size.height {
             grid.each_position(row, |column, x, y| {
-                // The weight rises over many pixels: the nearest one will do, and beyond the frame the border's.
-                let nearest = |place: f64, len: usize| place.round().clamp(0.0, len as f64 - 1.0) as usize;
-                let weight = self.0.at(nearest(x, width), nearest(y, height));
-                pixels[column][3] = f32::from(weight) * (1.0 / 255.0);
+                let weight = self.nearest(Point { x, y });
+                write(row * window.size.width + column, f32::from(weight) * (1.0 / 255.0));
             });
+        }
+    }
+
+    /// Writes the weights of a window.
+    pub(super) fn write_plane(&self, window: Window, weights: &mut Vec<f32>) {
+        weights.resize(window.size.area(), 0.0);
+        self.each(window, |place, weight| weights[place] = weight);
+    }
+
+    fn each(&self, window: Window, mut write: impl FnMut(usize, f32)) {
+        let Size { width, height } = self.0.size();
+        for row in 0..window.size.height {
+            let y = (window.y + row as isize).clamp(0, height as isize - 1) as usize;
+            let weights = self.0.row(y);
+            for column in 0..window.size.width {
+                let x = (window.x + column as isize).clamp(0, width as isize - 1) as usize;
+                write(row * window.size.width + column, f32::from(weights[x]) * (1.0 / 255.0));
+            }
         }
     }
 }

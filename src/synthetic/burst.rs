@@ -199,6 +199,7 @@ impl Burst {
                 clock_secs: FIRST_OPENING_SECS + scene.opening_secs(idx) + error_secs,
                 utc_offset_minutes: Some(60),
             }),
+            place: None,
         }
     }
 

@@ -6,8 +6,9 @@ use std::path::{Path, PathBuf};
 use nightsheaf::job::CancelToken;
 use nightsheaf::pixels::Layout;
 use nightsheaf::raw::Decoder;
+use nightsheaf::synthetic::{Mover, MoverKind, Scene};
 
-use crate::support::{codes, done, json, light, new_folder, night, picture, scene};
+use crate::support::{codes, done, json, light, names, new_folder, night, picture, run, scene, written};
 
 /// Stacks the sky of the night as measured with more words, and gives the picture's path.
 fn measured(folder: &Path, name: &str, words: &[&str]) -> PathBuf {
@@ -124,6 +125,61 @@ fn masks_are_used_and_written_as_asked() {
     assert!(pictures[0].0 != pictures[1].0, "the land stands still in one of them");
     assert!(pictures[0].1 == picture(&truth).into_luma16().into_raw(), "the mask comes back as it was");
     assert!(pictures[1].1.iter().all(|&code| code == 0), "no land, no white");
+}
+
+/// A satellite crosses one of five frames: what is left out shows it as a line.
+#[test]
+fn what_was_left_out_is_drawn() {
+    let satellite = Mover {
+        kind: MoverKind::Satellite,
+        frame: 0,
+        start: [0.0, 0.1],
+        width_per_sec: [0.07, 0.0],
+        electrons_per_px: 900.0,
+    };
+    let night = written("crossed", Scene { movers: vec![satellite], n_lights: 5, ..scene() });
+    let folder = new_folder();
+    let (output, clipped) = (folder.path().join("night.tiff"), folder.path().join("left-out.png"));
+    done!(
+        "stack",
+        night,
+        "--mask",
+        "none",
+        "--reference",
+        night.join("night-001.dng"),
+        "-o",
+        output,
+        "--clipped",
+        clipped
+    );
+    let found = picture(&clipped).into_luma16();
+    assert_eq!((found.width(), found.height()), (480, 320), "as large as the picture");
+    let row_mean = |y: u32| (20..460).map(|x| f64::from(found.get_pixel(x, y)[0])).sum::<f64>() / 440.0 / 65535.0;
+    // A tenth of the width down; one of five frames is the root of a fifth, 0.447.
+    let (on, off) = (row_mean(48), row_mean(70));
+    assert!(on > 0.42 && off < 0.15, "{on} on the trail, {off} beside it");
+}
+
+#[test]
+fn where_nothing_is_clipped_there_is_nothing_to_draw() {
+    let folder = new_folder();
+    let (output, clipped) = (folder.path().join("night.tiff"), folder.path().join("left-out.png"));
+    let ran = run!("stack", night(), "--combine", "mean", "-o", output, "--clipped", clipped);
+    assert_eq!(ran.code, Some(1), "{ran:?}");
+    assert!(ran.err.contains("clipped-mean"), "says what to do: {}", ran.err);
+    assert!(names(folder.path()).is_empty(), "before the work: {:?}", names(folder.path()));
+}
+
+#[test]
+fn colors_may_be_left_as_sampled() {
+    let folder = new_folder();
+    let interpolated = measured(folder.path(), "a.tiff", &["--colors", "interpolated"]);
+    let sampled = measured(folder.path(), "b.tiff", &["--colors", "sampled"]);
+    let (a, b) = (mean_code(&interpolated), mean_code(&sampled));
+    assert!(codes(&interpolated).1 != codes(&sampled).1, "another picture");
+    assert!((a - 1024.0) / (b - 1024.0) > 0.97 && (a - 1024.0) / (b - 1024.0) < 1.03, "as bright: {a} and {b}");
+    let automatic = measured(folder.path(), "c.tiff", &[]);
+    assert!(codes(&automatic).1 == codes(&interpolated).1, "four frames are too few to leave them");
 }
 
 #[test]

@@ -51,6 +51,22 @@ fn a_measured_lens_is_told_saved_and_used_as_a_start() {
     let lens = json(&second)["lens"].clone();
     assert_eq!((&lens["start"], &lens["profile"]), (&"profile".into(), &profile.to_str().into()), "{lens}");
 
+    // A profile whose focal length is wrong, though it says otherwise, loses against what the camera states.
+    let wrong = folder.path().join("wrong.toml");
+    let mut table: toml::Table = fs::read_to_string(&profile).expect("just written").parse().expect("TOML");
+    let focal = table["focal_px"].as_array_mut().and_then(|pair| pair.first_mut()).expect("value and deviation");
+    *focal = toml::Value::Float(1.2 * focal.as_float().expect("a number"));
+    fs::write(&wrong, table.to_string()).expect("a small file");
+    let ran =
+        run!("stack", turning_night(), "--mask", "none", "-o", output, "--report", second, "--lens-profile", wrong);
+    assert_eq!(ran.code, Some(0), "{ran:?}");
+    let note = format!("The lens profile {} was not used, because ", wrong.display());
+    assert!(ran.out.contains(&note), "{}", ran.out);
+    let lens = json(&second)["lens"].clone();
+    assert_eq!(lens["start"], "stated-focal-length", "{lens}");
+    let found_px = lens["parameters"][0]["value"].as_f64().expect("a number");
+    assert!((found_px / true_px - 1.0).abs() < 0.02, "{found_px}, truly {true_px}");
+
     // The same lens zoomed to another focal length is another lens.
     let other = folder.path().join("other.toml");
     let text = fs::read_to_string(&profile).expect("just written");

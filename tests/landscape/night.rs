@@ -15,7 +15,13 @@ const WIDTH: usize = 960;
 
 /// A burst of the wide lens, small, with nothing that crosses it.
 pub(crate) fn quiet_scene(land: LandKind, n_lights: usize) -> Scene {
-    Scene { movers: Vec::new(), ..scene(land, WIDTH, n_lights) }
+    Scene {
+        movers: Vec::new(),
+        // Without dark frames their light would be part of the land.
+        dark_electrons_per_sec: 0.0,
+        amplifier_glow_electrons_per_sec: 0.0,
+        ..scene(land, WIDTH, n_lights)
+    }
 }
 
 /// The frames on disk, in a folder of that name.
@@ -52,13 +58,7 @@ impl Night {
         let outcome = pipeline::run(&Monitor::silent(), &request).expect("the burst stacks");
         let names = || outcome.report.frames.iter().map(|frame| frame.file.file_name().expect("a file"));
         let reference = names().position(|name| *name == *outcome.report.reference).expect("one of the frames");
-        let perfect = Burst::new(Scene {
-            movers: Vec::new(),
-            n_hot_pixels: 0,
-            dark_electrons_per_sec: 0.0,
-            amplifier_glow_electrons_per_sec: 0.0,
-            ..scene
-        });
+        let perfect = Burst::new(Scene { movers: Vec::new(), n_hot_pixels: 0, ..scene });
         let truth = noiseless(&perfect, reference);
         // The mask is that of the first place of the tripod; the land of the reference frame lies elsewhere after a
         // knock.

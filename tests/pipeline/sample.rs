@@ -59,11 +59,29 @@ impl Sample {
             keep_single: true,
             ..request()
         };
-        let outcome = pipeline::run(&Monitor::silent(), &request).expect("the sample frames stack");
+        Self::of(Scene::sample(), &request)
+    }
+
+    /// A burst made for one test, with darks and its exact mask.
+    pub(crate) fn made(scene: Scene, with: impl FnOnce(Request) -> Request) -> Self {
+        let folder = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR")).expect("the build folder can be written");
+        Burst::new(scene.clone()).write(folder.path(), 4).expect("room for a small burst");
+        let frames = |folder: PathBuf| pipeline::collect_frames(&[folder]).expect("just written");
+        let request = Request {
+            lights: frames(folder.path().to_owned()),
+            darks: frames(folder.path().join("darks")),
+            mask: MaskChoice::File(folder.path().join("truth/mask.png")),
+            keep_single: true,
+            ..request()
+        };
+        Self::of(scene, &with(request))
+    }
+
+    fn of(scene: Scene, request: &Request) -> Self {
+        let outcome = pipeline::run(&Monitor::silent(), request).expect("the frames stack");
         let names = || outcome.report.frames.iter().map(|frame| frame.file.file_name().expect("a file"));
         let reference = names().position(|name| *name == *outcome.report.reference).expect("one of the frames");
         let used = (0..request.lights.len()).filter(|&idx| outcome.report.frames[idx].used).collect();
-        let scene = Scene::sample();
         let perfect = Burst::new(Scene {
             movers: Vec::new(),
             n_hot_pixels: 0,

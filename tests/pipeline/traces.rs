@@ -12,7 +12,7 @@ const PIECE_PX: usize = 24;
 const AROUND_PX: usize = 16;
 
 /// Median and standard deviation of the samples around a pixel.
-fn neighborhood(plane: &Plane<f32>, x: usize, y: usize) -> (f32, f32) {
+pub(crate) fn neighborhood(plane: &Plane<f32>, x: usize, y: usize) -> (f32, f32) {
     let columns = x.saturating_sub(AROUND_PX)..(x + AROUND_PX).min(plane.width());
     let rows = y.saturating_sub(AROUND_PX)..(y + AROUND_PX).min(plane.height());
     let mut values: Vec<f32> = rows.flat_map(|y| plane.row(y)[columns.clone()].iter().copied()).collect();
@@ -21,7 +21,7 @@ fn neighborhood(plane: &Plane<f32>, x: usize, y: usize) -> (f32, f32) {
     (middle, SIGMA_PER_MAD * median(&mut distances).expect("not empty"))
 }
 
-fn pixel(plane: &Plane<f32>, point: Point) -> Option<(usize, usize)> {
+pub(crate) fn pixel(plane: &Plane<f32>, point: Point) -> Option<(usize, usize)> {
     Some((nearest_index(point.x, plane.width())?, nearest_index(point.y, plane.height())?))
 }
 
@@ -35,7 +35,7 @@ fn range(plane: &Plane<f32>, x: usize, y: usize) -> f32 {
 }
 
 /// Heights of the pieces of a trail over the sky beside it, in standard deviations of a pixel of the stack.
-fn pieces(sample: &Sample, residual: &Plane<f32>, trail: &TrailSegment) -> Vec<f64> {
+pub(crate) fn pieces(sample: &Sample, residual: &Plane<f32>, trail: &TrailSegment) -> Vec<f64> {
     let length_px = trail.from.distance(trail.to);
     let across = Point { x: -(trail.to.y - trail.from.y) / length_px, y: (trail.to.x - trail.from.x) / length_px };
     let beside = |point: Point, px: f64| Point { x: point.x + px * across.x, y: point.y + px * across.y };

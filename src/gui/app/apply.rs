@@ -9,12 +9,14 @@ use eframe::egui::{Pos2, Rect, ViewportCommand};
 use crate::gui::action::Action;
 use crate::gui::app::{App, RunKey};
 use crate::gui::history::Edit;
-use crate::gui::panels::foreground::BRUSH_RANGE;
+use crate::gui::correcting::{Correction, EdgeChange};
+use crate::gui::keep::{Keep, Leaving};
+use crate::gui::panels::foreground::{BRUSH_RANGE, EDGE_RANGE};
 use crate::gui::sheaf::{Choices, Land};
 use crate::gui::state::{PathFor, Shown};
 use crate::gui::view::{View, Zoom};
 use crate::gui::works::{self, Ear};
-use crate::pipeline::DEFAULT_MEMORY_BYTES;
+use crate::pipeline::Request;
 use crate::pixels::{Orientation, Size};
 
 impl App {
@@ -24,19 +26,39 @@ impl App {
             Action::AddPaths(paths) => self.add_paths(paths),
             Action::ChooseFiles => self.ask(PathFor::Frames, false, ""),
             Action::ChooseFolder => self.ask(PathFor::Frames, true, ""),
-            Action::TrySampleFrames => self.try_sample_frames(),
-            Action::StartOver => self.start_over(),
-            Action::Show(shown) => self.show(shown),
+            Action::TrySampleFrames => self.leave(Leaving::Sample),
+            Action::StartOver => self.leave(Leaving::StartOver),
+            Action::Drop(paths) => self.take_dropped(paths),
+            Action::SortDropped(kind) => self.sort_dropped(kind),
+            Action::ForgetDropped => self.state.dropped.clear(),
+            Action::ChooseCalibration(kind) => self.ask(PathFor::Calibration(kind), false, ""),
+            Action::AddCalibration(kind, paths) => self.add_calibration(kind, paths),
+            Action::ClearCalibration(kind) => self.clear_calibration(kind),
+            Action::ChooseLensProfile => self.ask(PathFor::LensProfileToLoad, false, ""),
+            Action::UseLensProfile(path) => self.use_lens_profile(path),
+            Action::ChooseLensProfileTarget if self.outcome.is_none() => {}
+            Action::ChooseLensProfileTarget => self.ask(PathFor::LensProfileToSave, false, "lens.toml"),
+            Action::SaveLensProfile(path) => self.save_lens_profile(path),
+            Action::Show(shown) => {
+                self.shows_results = !matches!(shown, Shown::Frame(_));
+                self.show(shown);
+            }
             Action::Step(by) => self.step(by),
             Action::ExtendTo(index) => self.state.choice_end = Some(index),
             Action::ToggleAside => self.toggle_aside(),
             Action::ToggleReference => self.toggle_reference(),
             Action::ChooseLand(land) => self.choose_land(land),
-            Action::TakeBrush(kind) => {
-                self.state.painting = self.shown_size().is_some();
-                self.state.hatching = true;
-                self.state.brush.kind = kind;
-            }
+            Action::TakeTool(tool) => self.take_tool(tool),
+            Action::TakeBrush(kind) => self.take_brush(kind),
+            Action::ToggleSnap => self.state.snapping = !self.state.snapping,
+            Action::AddCorner(corner) => self.add_corner(corner),
+            Action::DropCorner => drop(self.state.corners.pop()),
+            Action::CloseShape => self.close_shape(),
+            Action::SetEdgeStep(px) => self.state.edge_px = px.clamp(*EDGE_RANGE.start(), *EDGE_RANGE.end()),
+            Action::ChangeEdge(change) => self.change_edge(change),
+            Action::TogglePicking => self.toggle_picking(),
+            Action::PickWhite(place) => self.pick_white(place),
+            Action::ToggleGlow => self.toggle_glow(),
             Action::LayBrushDown => self.lay_brush_down(),
             Action::ResizeBrush(radius_px) => {
                 self.state.brush.radius_px = radius_px.clamp(*BRUSH_RANGE.start(), *BRUSH_RANGE.end());
@@ -90,16 +112,9 @@ impl App {
                 self.apply(*action);
             }
             Action::Quit => self.context.send_viewport_cmd(ViewportCommand::Close),
-            Action::CloseAnyway => {
-                self.may_close = true;
-                self.context.send_viewport_cmd(ViewportCommand::Close);
-            }
-            Action::StayOpen => self.state.closing = false,
+            Action::Keep(keep) => self.keep(keep),
             Action::StepBack => self.step_back(),
-            Action::UseTheme(theme) => {
-                self.state.theme = theme;
-                theme.apply(&self.context);
-            }
+            Action::UseTheme(theme) => self.use_theme(theme),
             Action::TypePath(text) => self.state.typed_path = text,
             Action::UseTypedPath => self.use_typed_path(),
         }
@@ -107,6 +122,9 @@ impl App {
     }
 
     fn add_paths(&mut self, paths: Vec<PathBuf>) {
+        if let Some(sheaf) = self.sheaf_among(&paths) {
+            return self.leave(Leaving::Open(sheaf));
+        }
         for path in paths {
             if !self.given.contains(&path) {
                 self.given.push(path);
@@ -120,12 +138,15 @@ impl App {
         let ear = Ear::new(self.heard.0.clone(), self.context.clone());
         let given = self.given.clone();
         let foreground = self.land_to_leave_out();
-        let work = move |monitor: &_| works::gather(monitor, &ear, &given, foreground, DEFAULT_MEMORY_BYTES);
+        let (memory_bytes, threads) = self.means();
+        let work = move |monitor: &_| {
+            works::with_threads(threads, || works::gather(monitor, &ear, &given, foreground, memory_bytes))
+        };
         let failed = self.lanes.gather.submit(&self.context, work);
         self.tell_broken(failed);
     }
 
-    fn try_sample_frames(&mut self) {
+    pub(super) fn try_sample_frames(&mut self) {
         let folder = match tempfile::Builder::new().prefix("nightsheaf-sample-").tempdir() {
             Ok(folder) => folder,
             Err(error) => {
@@ -138,32 +159,55 @@ impl App {
         self.given = vec![path.clone()];
         self.sample_folder = Some(folder);
         let ear = Ear::new(self.heard.0.clone(), self.context.clone());
-        let work = move |monitor: &_| works::make_sample_frames(monitor, &ear, &path, DEFAULT_MEMORY_BYTES);
+        let (memory_bytes, threads) = self.means();
+        let work = move |monitor: &_| {
+            works::with_threads(threads, || works::make_sample_frames(monitor, &ear, &path, memory_bytes))
+        };
         let failed = self.lanes.gather.submit(&self.context, work);
         self.tell_broken(failed);
     }
 
-    fn start_over(&mut self) {
+    pub(super) fn start_over(&mut self) {
         self.lanes.gather.abandon();
         self.lanes.open.abandon();
         self.lanes.stack.abandon();
         self.lanes.develop.abandon();
+        self.lanes.mask.abandon();
+        self.lanes.preview.abandon();
         self.heard = std::sync::mpsc::channel();
-        let theme = self.state.theme;
-        self.state = crate::gui::state::State { theme, ..Default::default() };
+        let (theme, unfolded) = (self.state.theme, self.state.unfolded.clone());
+        let keeping = self.state.keeping.for_new_night();
+        self.state = crate::gui::state::State { theme, unfolded, keeping, ..Default::default() };
+        self.mask_version = 0;
+        self.forget_sheaf_file();
         self.history.clear();
         self.layers = Default::default();
         self.given.clear();
         self.outcome = None;
         self.stacked_from = None;
+        self.previewed_from = None;
+        self.preview_outcome = None;
+        self.shows_results = true;
+        self.found_mask = None;
         self.stroke = None;
+        self.asked.clear();
+        self.hints.clear();
         self.sample_folder = None;
     }
 
     pub(super) fn show(&mut self, shown: Shown) {
-        if shown == Shown::Stack && self.outcome.is_none() {
+        let shown = match shown {
+            Shown::Stack if self.outcome.is_none() => Shown::Preview,
+            other => other,
+        };
+        if shown == Shown::Preview && self.preview_outcome.is_none() {
             return;
         }
+        self.show_without_choice(shown);
+    }
+
+    /// Shows what the program thinks should be seen.
+    pub(super) fn show_without_choice(&mut self, shown: Shown) {
         self.end_stroke();
         self.state.choice_end = None;
         let already = self.state.shown == Some(shown) && self.layers.shown(Some(shown)).is_some();
@@ -189,6 +233,7 @@ impl App {
             _ if by < 0 => last,
             _ => 0,
         };
+        self.shows_results = false;
         self.show(Shown::Frame(next));
     }
 
@@ -210,42 +255,68 @@ impl App {
         self.choose(choices);
     }
 
-    fn choose(&mut self, choices: Choices) {
+    pub(super) fn choose(&mut self, choices: Choices) {
         let before = std::mem::replace(&mut self.state.sheaf.choices, choices);
         let develops = before.develop != self.state.sheaf.choices.develop;
         self.history.record_choices(before, Instant::now());
         if develops {
             self.state.exported = None;
             self.develop();
+        } else {
+            // Whoever changes how the sky is made wants to see what it does.
+            self.shows_results = true;
         }
     }
 
+    fn change_edge(&mut self, change: EdgeChange) {
+        let Some(size) = self.state.sheaf.mask.as_ref().map(|mask| mask.size()) else { return };
+        self.state.hatching = true;
+        self.correct_mask(size, Correction::Edge(change));
+    }
+
+
     /// Develops what is on the canvas anew, after what is being developed now.
-    fn develop(&mut self) {
+    pub(super) fn develop(&mut self) {
         let frame = self.layers.frame.as_ref().map(|layer| Arc::clone(layer.pyramid()));
         let stack = self.layers.stack.as_ref().map(|layer| Arc::clone(layer.pyramid())).zip(self.outcome.clone());
+        let preview = self.layers.preview.as_ref().map(|layer| Arc::clone(layer.pyramid()));
+        let preview = preview.zip(self.preview_outcome.clone());
         let settings = self.state.sheaf.choices.develop.clone();
+        let aspect = self.aspect();
         let work = move |monitor: &_| {
-            let stack = stack.as_ref().map(|(pyramid, outcome)| (&**pyramid, &**outcome));
-            works::develop(monitor, frame.as_deref(), stack, &settings)
+            let [stack, preview] = [&stack, &preview]
+                .map(|made| made.as_ref().map(|(pyramid, outcome)| (&**pyramid, &**outcome)));
+            works::develop(monitor, frame.as_deref(), stack, preview, &settings, aspect)
         };
         let failed = self.lanes.develop.follow(&self.context, work);
         self.tell_broken(failed);
     }
 
     fn stack(&mut self) {
-        if self.lanes.stack.is_busy() || self.state.sheaf.n_wanted() < 2 {
+        if self.lanes.stack.is_busy() || self.lanes.file.is_busy() || self.state.sheaf.n_wanted() < 2 {
             return;
         }
         self.lay_brush_down();
         // A run needs all cores; what is not measured yet is measured after it.
         self.lanes.gather.abandon();
-        let request = self.state.sheaf.request(DEFAULT_MEMORY_BYTES);
+        self.lanes.preview.abandon();
+        self.shows_results = true;
+        let (memory_bytes, threads) = self.means();
+        let scratch_folder = self.state.keeping.preferences.scratch_folder.clone();
+        let request = Request { scratch_folder, ..self.state.sheaf.request(memory_bytes) };
+        self.check_last_output(&request);
         let settings = self.state.sheaf.choices.develop.clone();
         self.running_key = Some(self.run_key());
-        let work = move |monitor: &_| works::stack(monitor, &request, &settings);
+        let aspect = self.aspect();
+        let work = move |monitor: &_| works::with_threads(threads, || works::stack(monitor, &request, &settings, aspect));
         let failed = self.lanes.stack.submit(&self.context, work);
         self.tell_broken(failed);
+    }
+
+    /// Memory and threads that work may take.
+    pub(super) fn means(&self) -> (u64, Option<u16>) {
+        let preferences = &self.state.keeping.preferences;
+        (preferences.memory_bytes(), preferences.threads)
     }
 
     fn cancel(&mut self) {
@@ -273,7 +344,7 @@ impl App {
         }
     }
 
-    fn placement(&self) -> Option<crate::gui::view::Placement> {
+    pub(super) fn placement(&self) -> Option<crate::gui::view::Placement> {
         let (size, orientation) = self.shown_size()?;
         let canvas: Rect = self.canvas;
         Some(self.state.view.place(size, orientation, canvas, self.context.pixels_per_point()))
@@ -281,16 +352,22 @@ impl App {
 
     /// Size and orientation of the picture shown.
     pub(super) fn shown_size(&self) -> Option<(Size, Orientation)> {
-        let picture = self.layers.shown(self.state.shown)?.pyramid().picture();
-        Some((picture.image.size(), picture.orientation))
+        let pyramid = self.layers.shown(self.state.shown)?.pyramid();
+        Some((pyramid.size(), pyramid.picture().orientation))
     }
 
     fn travel(&mut self, back: bool) {
         self.end_stroke();
+        if self.lanes.mask.is_busy() {
+            // A moment later the correction is there to be taken back.
+            return;
+        }
+        self.hints.clear();
         let before = self.state.sheaf.choices.develop.clone();
         let sheaf = &mut self.state.sheaf;
+        let of_mask = self.history.touches_mask(back);
         let moved = if back { self.history.undo(sheaf) } else { self.history.redo(sheaf) };
-        if moved {
+        if moved && of_mask {
             self.mask_version += 1;
         }
         if self.state.sheaf.choices.develop != before {
@@ -300,12 +377,22 @@ impl App {
 
     fn step_back(&mut self) {
         let state = &mut self.state;
-        if state.closing {
-            state.closing = false;
+        if state.keeping.leaving.is_some() {
+            self.keep(Keep::Stay);
+        } else if state.keeping.preferences_shown {
+            self.keep(Keep::TogglePreferences);
+        } else if state.keeping.recent_shown {
+            self.keep(Keep::ToggleRecent);
+        } else if !state.dropped.is_empty() {
+            state.dropped.clear();
         } else if state.keys_shown {
             self.toggle_keys();
         } else if state.path_for.is_some() {
             state.path_for = None;
+        } else if state.picking {
+            state.picking = false;
+        } else if !state.corners.is_empty() {
+            state.corners.clear();
         } else if state.painting {
             self.lay_brush_down();
         } else {
@@ -328,6 +415,7 @@ impl App {
             land: sheaf.land,
             mask_version: (sheaf.land == Land::Painted).then_some(self.mask_version),
             choices: Choices { develop: defaults.develop, format: defaults.format, ..sheaf.choices.clone() },
+            calibration: sheaf.calibration.clone(),
         }
     }
 }

@@ -1,34 +1,54 @@
 //! Where files come from and go to: dialogs, typed paths, and the exported picture.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
+use crate::error::WithSources;
 use crate::gui::action::Action;
 use crate::gui::app::App;
 use crate::gui::dialogs::{Dialog, Question};
+use crate::gui::keep::Keep;
 use crate::gui::state::PathFor;
 use crate::gui::works;
-use crate::pipeline::{ExportSettings, FileFormat};
+use crate::pipeline::{self, Request};
+use crate::settings::Preferences;
 
 impl App {
     pub(super) fn choose_export_target(&mut self) {
         if self.outcome.is_none() {
             return;
         }
-        let name = format!("night.{}", ending(self.state.sheaf.choices.format));
+        let name = format!("night.{}", self.state.sheaf.choices.format.ending());
         self.ask(PathFor::Export, false, &name);
     }
 
     pub(super) fn export(&mut self, path: PathBuf) {
         let Some(outcome) = self.outcome.clone() else { return };
-        let choices = &self.state.sheaf.choices;
-        let (format, path) = match format_for(&path, choices.format) {
-            Ok(found) => found,
-            Err(text) => return self.state.fail(text),
+        if self.lanes.stack.is_busy() {
+            return self.state.fail("a stack is being made: wait for it or cancel it, then write the picture");
+        }
+        let sheaf = self.state.sheaf.settings();
+        let Some(format) = sheaf.format.for_path(&path) else {
+            return self.state.fail(format!(
+                "{} has an ending that stands for no picture: name the file .tif, .dng, .png or .jpg",
+                path.display()
+            ));
         };
-        let settings = ExportSettings { format, develop: choices.develop.clone() };
+        let path = if path.extension().is_none() { path.with_extension(format.ending()) } else { path };
+        if let Err(error) = pipeline::check_output(&sheaf.request(), &path) {
+            return self.state.fail(WithSources(&error).to_string());
+        }
+        let settings = sheaf.export_settings(format);
         let work = move |monitor: &_| works::export(monitor, &outcome, path, &settings);
         let failed = self.lanes.file.submit(&self.context, work);
         self.tell_broken(failed);
+    }
+
+    /// Says before a long run that the picture cannot be written where it was written last.
+    pub(super) fn check_last_output(&mut self, request: &Request) {
+        let Some(path) = &self.last_output else { return };
+        if let Err(error) = pipeline::check_output(request, path) {
+            self.state.fail(format!("{}: the stack is made all the same, write it elsewhere", WithSources(&error)));
+        }
     }
 
     pub(super) fn ask(&mut self, path_for: PathFor, folder: bool, file_name: &str) {
@@ -60,48 +80,17 @@ impl App {
             (PathFor::MaskToLoad, Some(path)) => self.apply(Action::LoadMask(path)),
             (PathFor::MaskToSave, Some(path)) => self.apply(Action::SaveMask(path)),
             (PathFor::Export, Some(path)) => self.apply(Action::Export(path)),
+            (PathFor::Calibration(kind), _) => self.apply(Action::AddCalibration(kind, paths)),
+            (PathFor::LensProfileToLoad, Some(path)) => self.apply(Action::UseLensProfile(Some(path))),
+            (PathFor::LensProfileToSave, Some(path)) => self.apply(Action::SaveLensProfile(path)),
+            (PathFor::SheafToSave, Some(path)) => self.apply(Action::Keep(Keep::SaveTo(path))),
+            (PathFor::MovedFrames, Some(folder)) => self.apply(Action::Keep(Keep::LookIn(folder))),
+            (PathFor::ScratchFolder, Some(folder)) => {
+                let preferences = self.state.keeping.preferences.clone();
+                let preferences = Preferences { scratch_folder: Some(folder), ..preferences };
+                self.apply(Action::Keep(Keep::Prefer(Box::new(preferences))));
+            }
             (_, None) => {}
         }
-    }
-}
-
-/// The kind of file that a path asks for by its ending; the chosen kind, and its ending, where it has none.
-fn format_for(path: &Path, chosen: FileFormat) -> Result<(FileFormat, PathBuf), String> {
-    if path.extension().is_none() {
-        return Ok((chosen, path.with_extension(ending(chosen))));
-    }
-    match (FileFormat::from_ending(path), chosen) {
-        (Some(FileFormat::Tiff16), FileFormat::Tiff32f) => Ok((chosen, path.to_owned())),
-        (Some(found), _) => Ok((found, path.to_owned())),
-        (None, _) => Err(format!(
-            "{} has an ending that stands for no picture: name the file .tif, .dng, .png or .jpg",
-            path.display()
-        )),
-    }
-}
-
-fn ending(format: FileFormat) -> &'static str {
-    match format {
-        FileFormat::Tiff16 | FileFormat::Tiff32f => "tif",
-        FileFormat::Dng => "dng",
-        FileFormat::Png => "png",
-        FileFormat::Jpeg => "jpg",
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_ending_decides_and_a_missing_one_is_added() {
-        let check = |path: &str, chosen, expected: Option<(FileFormat, &str)>| {
-            let expected = expected.map(|(format, path)| (format, PathBuf::from(path)));
-            assert_eq!(format_for(Path::new(path), chosen).ok(), expected, "{path} with {chosen:?}");
-        };
-        check("night", FileFormat::Png, Some((FileFormat::Png, "night.png")));
-        check("night.jpg", FileFormat::Tiff16, Some((FileFormat::Jpeg, "night.jpg")));
-        check("night.tif", FileFormat::Tiff32f, Some((FileFormat::Tiff32f, "night.tif")));
-        check("night.txt", FileFormat::Tiff16, None);
     }
 }

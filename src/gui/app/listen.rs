@@ -4,8 +4,8 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use crate::error::{Error, WithSources};
-use crate::gui::action::Action;
 use crate::gui::app::{App, MOST_UPLOADS};
+use crate::gui::canvas::Layers;
 use crate::gui::dialogs::Answer;
 use crate::gui::history::Edit;
 use crate::gui::lane::Ended;
@@ -13,7 +13,7 @@ use crate::gui::layer::Layer;
 use crate::gui::sheaf::{Frame, Land, file_name};
 use crate::gui::state::{PathFor, Shown};
 use crate::gui::widgets::single;
-use crate::gui::works::{Developed, Filed, Heard, Ready, Stacked};
+use crate::gui::works::{Developed, Filed, Heard, Previewed, Ready, Stacked};
 use crate::pipeline::{FrameFinding, typical_error_px};
 
 impl App {
@@ -36,6 +36,14 @@ impl App {
             Ended::Broken(text) => Ended::Broken(text),
         });
         self.take(developed, Self::take_development);
+        let corrected = self.lanes.mask.poll(&context).map(|ended| match ended {
+            Ended::Result(result) => Ended::Result(result.map_err(Error::Cancelled)),
+            Ended::Broken(text) => Ended::Broken(text),
+        });
+        self.take(corrected, Self::take_corrected);
+        let previewed = self.lanes.preview.poll(&context);
+        self.take_or_forget(previewed);
+        self.keep_preview();
         let filed = self.lanes.file.poll(&context);
         self.take(filed, Self::take_filed);
         if let Some(answer) = self.dialog.as_ref().and_then(|dialog| dialog.answer()) {
@@ -46,12 +54,19 @@ impl App {
     }
 
     /// Hands a result on, or tells why there is none; a cancelled one needs no words.
-    fn take<T>(&mut self, ended: Option<Ended<Result<T, Error>>>, with: fn(&mut Self, T)) {
+    pub(super) fn take<T>(&mut self, ended: Option<Ended<Result<T, Error>>>, with: fn(&mut Self, T)) {
         match ended {
             None | Some(Ended::Result(Err(Error::Cancelled(_)))) => {}
             Some(Ended::Result(Ok(result))) => with(self, result),
             Some(Ended::Result(Err(error))) => self.state.fail(WithSources(&error).to_string()),
             Some(Ended::Broken(text)) => self.state.fail(text),
+        }
+    }
+
+    /// A preview that fails says nothing that the run would not say: it comes by itself and was not asked for.
+    fn take_or_forget(&mut self, ended: Option<Ended<Result<Previewed, Error>>>) {
+        if let Some(Ended::Result(Ok(previewed))) = ended {
+            self.take_preview(previewed);
         }
     }
 
@@ -87,15 +102,15 @@ impl App {
     }
 
     /// The middle of the burst is shown first: there the reference will be.
-    fn show_first(&mut self) {
+    pub(super) fn show_first(&mut self) {
         let middle = self.state.sheaf.frames.len() / 2;
         let index = match self.state.shown {
             Some(Shown::Frame(index)) if index < self.state.sheaf.frames.len() => index,
-            Some(Shown::Stack) => return,
+            Some(Shown::Stack | Shown::Preview) => return,
             _ => middle,
         };
         self.layers.frame = None;
-        self.show(Shown::Frame(index));
+        self.show_without_choice(Shown::Frame(index));
     }
 
     fn take_findings(&mut self, findings: Vec<FrameFinding>) {
@@ -118,11 +133,7 @@ impl App {
         let Stacked { outcome, foreground, stack, single } = stacked;
         self.layers.stack = Some(self.new_layer(stack));
         self.layers.single = single.map(|single| self.new_layer(single));
-        if self.state.sheaf.land == Land::Found
-            && let Some(foreground) = foreground
-        {
-            self.state.sheaf.mask = Some(foreground);
-        }
+        self.take_found(foreground, outcome.found.clone());
         self.state.report = Some(outcome.report.clone());
         let arrows = outcome.residuals.iter().flat_map(|frame| &frame.on_reference);
         self.state.typical_error_px = typical_error_px(arrows);
@@ -131,13 +142,13 @@ impl App {
         self.state.exported = None;
         self.stacked_from = self.running_key.take();
         self.state.stack_is_old = self.stacked_from.as_ref().is_some_and(|key| *key != self.run_key());
-        self.apply(Action::Show(Shown::Stack));
+        self.show_without_choice(Shown::Stack);
         if self.state.sheaf.frames.iter().any(|frame| frame.finding.is_none()) {
             self.measure();
         }
     }
 
-    fn new_layer(&mut self, ready: Ready) -> Layer {
+    pub(super) fn new_layer(&mut self, ready: Ready) -> Layer {
         self.n_layers += 1;
         let mut layer = Layer::new(self.n_layers, Arc::clone(&ready.pyramid));
         layer.set_tone(ready.tone);
@@ -149,9 +160,12 @@ impl App {
         if let (Some(layer), Some(tone)) = (&mut self.layers.frame, developed.frame) {
             layer.set_tone(tone);
         }
-        let Some(tone) = developed.stack else { return };
-        for layer in [&mut self.layers.stack, &mut self.layers.single].into_iter().flatten() {
-            layer.set_tone(Arc::clone(&tone));
+        let Layers { stack, single, preview, preview_single, .. } = &mut self.layers;
+        for (tone, layers) in [(developed.stack, [stack, single]), (developed.preview, [preview, preview_single])] {
+            let Some(tone) = tone else { continue };
+            for layer in layers.into_iter().flatten() {
+                layer.set_tone(Arc::clone(&tone));
+            }
         }
     }
 
@@ -169,8 +183,11 @@ impl App {
                 }
             }
             Filed::MaskSaved(path) => self.state.note(format!("The mask is written to {}", path.display())),
+            Filed::Calibration(kind, paths) => self.take_calibration(kind, paths),
+            Filed::LensSaved(path) => self.state.note(format!("The lens profile is written to {}", path.display())),
             Filed::Exported(path) => {
                 self.state.note(format!("{} is written: {}", file_name(&path), path.display()));
+                self.last_output = Some(path.clone());
                 self.state.exported = Some(path);
             }
         }
@@ -182,7 +199,9 @@ impl App {
             Answer::Cancelled => {}
             Answer::NoDialog(question) => {
                 let start = question.start.map(|folder| folder.join(&question.file_name));
-                let named = matches!(question.path_for, PathFor::Export | PathFor::MaskToSave);
+                let targets =
+                    [PathFor::Export, PathFor::MaskToSave, PathFor::SheafToSave, PathFor::LensProfileToSave];
+                let named = targets.contains(&question.path_for);
                 self.state.typed_path =
                     start.filter(|_| named).map_or(question.file_name, |path| path.display().to_string());
                 self.state.path_for = Some(question.path_for);

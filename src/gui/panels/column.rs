@@ -3,12 +3,19 @@
 use eframe::egui::{ScrollArea, Ui};
 
 use crate::gui::action::Action;
-use crate::gui::panels::{file, foreground, frames, picture, sky};
+use crate::gui::panels::{file, foreground, frames, landscape, picture, sky};
 use crate::gui::state::{Section, State};
 use crate::gui::widgets::section_line;
 
 /// The order of the work.
-const SECTIONS: [Section; 5] = [Section::Frames, Section::Foreground, Section::Sky, Section::Picture, Section::File];
+const SECTIONS: [Section; 6] = [
+    Section::Frames,
+    Section::Foreground,
+    Section::Sky,
+    Section::Landscape,
+    Section::Picture,
+    Section::File,
+];
 
 /// All sections.
 pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
@@ -35,7 +42,8 @@ fn contents(ui: &mut Ui, section: Section, state: &State) -> Option<Action> {
         Section::Frames => frames::show(ui, state),
         Section::Foreground => foreground::show(ui, state),
         Section::Sky => sky::show(ui, state),
-        Section::Picture => picture::show(ui, &state.sheaf.choices),
+        Section::Landscape => landscape::show(ui, state),
+        Section::Picture => picture::show(ui, state),
         Section::File => file::show(ui, state),
     }
 }
@@ -45,6 +53,7 @@ fn title(section: Section) -> &'static str {
         Section::Frames => "Frames",
         Section::Foreground => "Foreground",
         Section::Sky => "Sky",
+        Section::Landscape => "Landscape",
         Section::Picture => "Picture",
         Section::File => "File",
     }
@@ -55,6 +64,7 @@ fn summary(section: Section, state: &State) -> String {
         Section::Frames => frames::summary(&state.sheaf),
         Section::Foreground => foreground::summary(&state.sheaf).to_owned(),
         Section::Sky => sky::summary(&state.sheaf.choices),
+        Section::Landscape => landscape::summary(&state.sheaf),
         Section::Picture => picture::summary(&state.sheaf.choices),
         Section::File => file::summary(&state.sheaf.choices).to_owned(),
     }

@@ -3,6 +3,7 @@
 use eframe::egui::Ui;
 
 use crate::gui::action::Action;
+use crate::gui::panels::keeping;
 use crate::gui::sheaf::{Choices, file_name};
 use crate::gui::state::State;
 use crate::gui::widgets::{WordOf, plain_button, quiet, words};
@@ -54,7 +55,8 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
     if let Some(report) = &state.report {
         figures(ui, report);
     }
-    action
+    ui.add_space(6.0);
+    keeping::save_rows(ui, state).or(action)
 }
 
 /// What the stack is made of.

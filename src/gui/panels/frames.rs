@@ -1,10 +1,11 @@
 //! The frames with their measures.
 
 use eframe::egui::{Align2, ScrollArea, Sense, Stroke, TextStyle, Ui, WidgetInfo, pos2, vec2};
-use eframe::egui::{CursorIcon, Role};
+use eframe::egui::{Align, CursorIcon, Layout, Role};
 
 use crate::gui::action::Action;
-use crate::gui::sheaf::{Frame, Sheaf, file_name};
+use crate::gui::calibration::CalibrationKind;
+use crate::gui::sheaf::{Calibration, Frame, Sheaf, file_name};
 use crate::gui::state::{Shown, State};
 use crate::gui::theme::palette;
 use crate::gui::widgets::{plain_button, quiet};
@@ -51,6 +52,31 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
             action = Some(Action::StartOver);
         }
     });
+    calibration(ui, &sheaf.calibration).or(action)
+}
+
+/// Darks, flats and bias frames: how many, and how to have more or none.
+fn calibration(ui: &mut Ui, calibration: &Calibration) -> Option<Action> {
+    let mut action = None;
+    for kind in CalibrationKind::ALL {
+        let n = calibration.of(kind).len();
+        ui.horizontal(|ui| {
+            let count = if n == 0 { "none".to_owned() } else { n.to_string() };
+            quiet(ui, &format!("{}: {count}", kind.name())).on_hover_text(kind.hint());
+            ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+                let choose = ui.push_id(kind.name(), |ui| plain_button(ui, "Choose…", kind.hint())).inner;
+                if choose.accessible_name(format!("Choose {}", kind.name().to_lowercase())).clicked() {
+                    action = Some(Action::ChooseCalibration(kind));
+                }
+                if n > 0 {
+                    let clear = ui.push_id(kind.name(), |ui| plain_button(ui, "Without", "Do without them")).inner;
+                    if clear.accessible_name(format!("Without {}", kind.name().to_lowercase())).clicked() {
+                        action = Some(Action::ClearCalibration(kind));
+                    }
+                }
+            });
+        });
+    }
     action
 }
 

@@ -1,6 +1,6 @@
 //! The list of all commands with their keys, over the picture.
 
-use eframe::egui::{Align, Align2, Area, Button, Frame, Grid, Key, Layout, Order, Role, TextEdit, Ui, WidgetInfo};
+use eframe::egui::{Align, Align2, Area, Button, Frame, Grid, Key, Layout, Order, Role, ScrollArea, TextEdit, Ui, WidgetInfo};
 
 use crate::gui::action::Action;
 use crate::gui::commands::{Command, GROUPS, first_match, matches};
@@ -23,8 +23,10 @@ pub fn show(ui: &Ui, state: &State) -> Option<Action> {
 fn list(ui: &mut Ui, state: &State) -> Option<Action> {
     let mut action = search(ui, state);
     ui.add_space(8.0);
-    ui.horizontal_top(|ui| {
-        ui.spacing_mut().item_spacing.x = 30.0;
+    let screen = ui.ctx().content_rect().size();
+    let room = ScrollArea::both().max_width(screen.x - 80.0).max_height(screen.y - 190.0).auto_shrink([true, true]);
+    room.show(ui, |ui| ui.horizontal_top(|ui| {
+        ui.spacing_mut().item_spacing.x = 26.0;
         for (group, commands) in GROUPS {
             ui.vertical(|ui| {
                 ui.heading(group);
@@ -36,7 +38,7 @@ fn list(ui: &mut Ui, state: &State) -> Option<Action> {
                 });
             });
         }
-    });
+    }));
     ui.add_space(6.0);
     quiet(ui, "Wheel: closer and farther at the pointer. Drag: move the picture. Double click: 100 % and back");
     action

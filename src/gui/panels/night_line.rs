@@ -202,11 +202,14 @@ fn times(ui: &Ui, chart: Rect, line: &Timeline) {
 /// The stack stands at the end of the night.
 fn stack_mark(ui: &mut Ui, rect: Rect, state: &State) -> Option<Action> {
     let palette = palette(ui);
-    let ready = state.report.is_some();
-    let chosen = state.shown == Some(Shown::Stack);
+    let is_stacked = state.report.is_some();
+    let ready = is_stacked || state.preview.is_some();
+    let shown = if is_stacked { Shown::Stack } else { Shown::Preview };
+    let chosen = state.shown == Some(shown);
     let sense = if ready { Sense::click() } else { Sense::hover() };
     let response = ui.interact(rect, single("stack mark"), sense);
-    response.widget_info(|| WidgetInfo::selected(Role::Button, ready, chosen, "Show the stack"));
+    let name = if is_stacked { "Show the stack" } else { "Show the preview" };
+    response.widget_info(|| WidgetInfo::selected(Role::Button, ready, chosen, name));
     let painter = ui.painter();
     let lit = chosen || response.has_focus() || (ready && response.hovered());
     let edge = if lit { palette.lamp } else { palette.line };
@@ -218,7 +221,8 @@ fn stack_mark(ui: &mut Ui, rect: Rect, state: &State) -> Option<Action> {
     let ink = if ready { palette.ink } else { palette.quiet };
     let body = TextStyle::Body.resolve(ui.style());
     let center = Rect { min: rect.min + vec2(0.0, 8.0), max: rect.max - vec2(8.0, 0.0) }.center();
-    painter.text(center, Align2::CENTER_CENTER, "Stack", body, ink);
+    let word = if is_stacked || !ready { "Stack" } else { "Preview" };
+    painter.text(center, Align2::CENTER_CENTER, word, body, ink);
     if let Some(noise) = state.report.as_ref().and_then(|report| report.noise) {
         let small = TextStyle::Small.resolve(ui.style());
         let at = pos2(rect.center().x, rect.bottom() + 10.0);
@@ -227,6 +231,10 @@ fn stack_mark(ui: &mut Ui, rect: Rect, state: &State) -> Option<Action> {
     if chosen {
         painter.hline(rect.left()..=rect.right() - 8.0, rect.bottom() + 3.0, Stroke::new(3.0, palette.lamp));
     }
-    let hint = if ready { "Show the stack beside the single frame (S)" } else { "There is no stack yet" };
-    response.on_hover_text(hint).clicked().then_some(Action::Show(Shown::Stack))
+    let hint = match (is_stacked, ready) {
+        (true, _) => "Show the stack beside the single frame (S)",
+        (false, true) => "Show a stack of a few frames beside the single frame (V)",
+        (false, false) => "There is no stack yet",
+    };
+    response.on_hover_text(hint).clicked().then_some(Action::Show(shown))
 }

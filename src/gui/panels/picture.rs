@@ -4,7 +4,10 @@ use eframe::egui::Ui;
 
 use crate::gui::action::Action;
 use crate::gui::sheaf::Choices;
-use crate::gui::widgets::{Scale, WordOf, slide, words};
+use crate::gui::panels::histogram;
+use crate::gui::state::State;
+use crate::gui::theme::palette;
+use crate::gui::widgets::{Scale, WordOf, quiet, slide, switch, word, words};
 use crate::pipeline::{DEFAULT_SKY_LEVEL, GradientRemoval, Stretch, WhiteBalance};
 
 const BALANCES: [WordOf<WhiteBalance>; 4] = [
@@ -25,8 +28,8 @@ const EXPOSURE: Scale = Scale {
 
 const BLACK: Scale = Scale {
     name: "Black point",
-    hint: "How much more of the sky's own light becomes black, in parts of that light",
-    unit: "",
+    hint: "How much more of the sky's own light becomes black, as a share of that light",
+    unit: " of sky",
     range: -0.4..=0.4,
     default: 0.0,
     decimals: 2,
@@ -40,17 +43,17 @@ enum StretchKind {
 }
 
 const STRETCHES: [WordOf<StretchKind>; 2] = [
-    WordOf { value: StretchKind::BySky, text: "By the sky", hint: "As far as brings the sky to a set brightness" },
-    WordOf { value: StretchKind::ByStops, text: "By stops", hint: "By a set number of stops for the faintest light" },
+    WordOf { value: StretchKind::BySky, text: "By the sky", hint: "Lift faint light (arcsinh) until the sky has a set brightness; stars keep their color" },
+    WordOf { value: StretchKind::ByStops, text: "By stops", hint: "Lift the faintest light (arcsinh) by a set number of stops; stars keep their color" },
 ];
 
 const SKY_LEVEL: Scale = Scale {
     name: "Sky brightness",
-    hint: "Brightness of the sky's background in the finished picture",
-    unit: "",
-    range: 0.04..=0.30,
-    default: DEFAULT_SKY_LEVEL,
-    decimals: 2,
+    hint: "Brightness of the sky's background in the finished picture: 0 % is black, 100 % is white",
+    unit: " %",
+    range: 4.0..=30.0,
+    default: 100.0 * DEFAULT_SKY_LEVEL,
+    decimals: 0,
 };
 
 const STOPS: Scale = Scale {
@@ -80,12 +83,31 @@ pub fn summary(choices: &Choices) -> String {
     if exposure == 0.0 { balance.to_lowercase() } else { format!("{}, {exposure:+.1} EV", balance.to_lowercase()) }
 }
 
-/// White balance, exposure, black, stretch, glow.
-pub fn show(ui: &mut Ui, choices: &Choices) -> Option<Action> {
+/// Histogram, white balance, exposure, black, stretch, glow.
+pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
+    let choices = &state.sheaf.choices;
     let mut changed = choices.clone();
+    let mut action = None;
+    if let Some(spread) = &state.histogram {
+        histogram::show(ui, spread);
+    }
     let develop = &mut changed.develop;
-    if let Some(balance) = words(ui, "White balance", develop.white_balance, &BALANCES) {
-        develop.white_balance = balance;
+    quiet(ui, "White balance");
+    ui.horizontal_wrapped(|ui| {
+        ui.spacing_mut().item_spacing.x = 16.0;
+        for balance in &BALANCES {
+            if word(ui, balance.text, "White balance", balance.value == develop.white_balance, balance.hint).clicked() {
+                develop.white_balance = balance.value;
+            }
+        }
+        let picked = matches!(develop.white_balance, WhiteBalance::Picked(_));
+        let hint = "Click on something in the picture that is to be grey (W)";
+        if word(ui, "Picked", "White balance", picked || state.picking, hint).clicked() {
+            action = Some(Action::TogglePicking);
+        }
+    });
+    if state.picking {
+        ui.colored_label(palette(ui).lamp, "Click on something in the picture that is to be grey");
     }
     if let Some(exposure) = slide(ui, &EXPOSURE, develop.exposure_ev) {
         develop.exposure_ev = exposure;
@@ -104,8 +126,14 @@ pub fn show(ui: &mut Ui, choices: &Choices) -> Option<Action> {
         let strength = percent / 100.0;
         develop.gradient = if strength > 0.0 { GradientRemoval::On { strength } } else { GradientRemoval::Off };
     }
-    (changed != *choices).then(|| Action::Choose(Box::new(changed)))
+    let off = changed.develop.gradient == GradientRemoval::Off;
+    if (!off || state.glow_shown) && switch(ui, "Show what is taken away", state.glow_shown, GLOW_HINT) {
+        action = Some(Action::ToggleGlow);
+    }
+    (changed != *choices).then(|| Action::Choose(Box::new(changed))).or(action)
 }
+
+const GLOW_HINT: &str = "The glow alone, as light, in place of the picture (G)";
 
 fn stretch(ui: &mut Ui, current: Stretch) -> Option<Stretch> {
     let kind = match current {
@@ -120,7 +148,9 @@ fn stretch(ui: &mut Ui, current: Stretch) -> Option<Stretch> {
         _ => {}
     }
     match current {
-        Stretch::Auto { sky_level } => slide(ui, &SKY_LEVEL, sky_level).map(|sky_level| Stretch::Auto { sky_level }),
+        Stretch::Auto { sky_level } => {
+            slide(ui, &SKY_LEVEL, 100.0 * sky_level).map(|percent| Stretch::Auto { sky_level: percent / 100.0 })
+        }
         Stretch::Stops(stops) => slide(ui, &STOPS, stops).map(Stretch::Stops),
     }
 }

@@ -4,8 +4,8 @@ use eframe::egui::Ui;
 
 use crate::gui::action::Action;
 use crate::gui::panels::frames::reference_in_words;
-use crate::gui::sheaf::Choices;
-use crate::gui::state::State;
+use crate::gui::sheaf::{Choices, file_name};
+use crate::gui::state::{Shown, State};
 use crate::gui::widgets::{Scale, WordOf, plain_button, quiet, slide, words};
 use crate::pipeline::{Combine, LensReport};
 
@@ -60,7 +60,8 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
             changed.drop_below_sigma = sigma;
         }
     }
-    quiet(ui, &format!("Brought to {}", reference_in_words(state)));
+    let mut action = reference(ui, state);
+    action = lens_profile(ui, state).or(action);
     if let Some(lens) = state.report.as_ref().and_then(|report| report.lens.as_ref()) {
         quiet(ui, &lens_in_words(lens));
     }
@@ -70,7 +71,55 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
     if ui.add_enabled_ui(stacked, |ui| plain_button(ui, label, hint)).inner.clicked() {
         return Some(Action::ToggleResiduals);
     }
-    (changed != *choices).then(|| Action::Choose(Box::new(changed)))
+    (changed != *choices).then(|| Action::Choose(Box::new(changed))).or(action)
+}
+
+/// The frame that the sky is brought to.
+fn reference(ui: &mut Ui, state: &State) -> Option<Action> {
+    let mut action = None;
+    quiet(ui, &format!("Brought to {}", reference_in_words(state)));
+    ui.horizontal_wrapped(|ui| {
+        let shown = match state.shown {
+            Some(Shown::Frame(index)) => state.sheaf.frames.get(index),
+            _ => None,
+        };
+        let named = state.sheaf.choices.reference.as_ref();
+        let other = shown.filter(|frame| named != Some(&frame.path));
+        let hint = "Bring the sky of all frames to the frame on the canvas (R)";
+        if ui.add_enabled_ui(other.is_some(), |ui| plain_button(ui, "Bring to the frame shown", hint)).inner.clicked() {
+            action = Some(Action::ToggleReference);
+        }
+        if named.is_some() {
+            let hint = "Let the program choose the frame that the sky is brought to";
+            if plain_button(ui, "Let it be chosen", hint).clicked() {
+                let choices = Choices { reference: None, ..state.sheaf.choices.clone() };
+                action = Some(Action::Choose(Box::new(choices)));
+            }
+        }
+    });
+    action
+}
+
+/// What is known of the lens before the stars are asked.
+fn lens_profile(ui: &mut Ui, state: &State) -> Option<Action> {
+    let mut action = None;
+    let profile = state.sheaf.calibration.lens_profile.as_deref();
+    let known = profile.map_or_else(|| "what the frames say".to_owned(), file_name);
+    quiet(ui, &format!("Lens starts from {known}"));
+    ui.horizontal_wrapped(|ui| {
+        if plain_button(ui, "Lens profile…", "Start from a lens that an earlier night measured").clicked() {
+            action = Some(Action::ChooseLensProfile);
+        }
+        if profile.is_some() && plain_button(ui, "Without profile", "Start from what the frames say").clicked() {
+            action = Some(Action::UseLensProfile(None));
+        }
+        let measured = state.report.as_ref().is_some_and(|report| report.lens.is_some());
+        let hint = "Keep the lens as the stars of this stack measured it";
+        if ui.add_enabled_ui(measured, |ui| plain_button(ui, "Save lens…", hint)).inner.clicked() {
+            action = Some(Action::ChooseLensProfileTarget);
+        }
+    });
+    action
 }
 
 /// Focal length and how it is known.

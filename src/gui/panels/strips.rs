@@ -3,6 +3,7 @@
 use eframe::egui::{Align, Frame, Key, Layout, Margin, ScrollArea, Stroke, TextEdit, TextStyle, Ui};
 
 use crate::gui::action::Action;
+use crate::gui::calibration::CalibrationKind;
 use crate::gui::state::{Notice, NoticeTone, PathFor, State};
 use crate::gui::theme::palette;
 use crate::gui::widgets::{plain_button, single};
@@ -61,23 +62,30 @@ fn strip(ui: &mut Ui, index: usize, notice: &Notice) -> Option<Action> {
     action
 }
 
-/// Asks whether the window may close although the stack is not written.
-pub fn closing(ui: &mut Ui) -> Option<Action> {
+/// Asks what kind of frames fell on the window.
+pub fn dropped(ui: &mut Ui, state: &State) -> Option<Action> {
+    let n = state.dropped.len();
+    if n == 0 {
+        return None;
+    }
     let palette = palette(ui);
     let mut action = None;
     Frame::new().fill(palette.wall).inner_margin(Margin::symmetric(14, 8)).show(ui, |ui| {
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-            if plain_button(ui, "Close anyway", "The stack is lost; the frames stay as they are").clicked() {
-                action = Some(Action::CloseAnyway);
+            if plain_button(ui, "None of these", "Leave them out (Esc)").clicked() {
+                action = Some(Action::ForgetDropped);
             }
-            if plain_button(ui, "Stay", "Go on working (Esc)").clicked() {
-                action = Some(Action::StayOpen);
+            for kind in CalibrationKind::ALL.into_iter().rev() {
+                if plain_button(ui, kind.name(), kind.hint()).clicked() {
+                    action = Some(Action::SortDropped(Some(kind)));
+                }
             }
-            if plain_button(ui, "Export…", "Write the picture first").clicked() {
-                action = Some(Action::ChooseExportTarget);
+            if plain_button(ui, "Light frames", "More frames of the same night").clicked() {
+                action = Some(Action::SortDropped(None));
             }
             ui.with_layout(Layout::left_to_right(Align::Center), |ui| {
-                ui.colored_label(palette.lamp, "The stack is not written yet");
+                let what = if n == 1 { "What was dropped is".to_owned() } else { format!("The {n} things dropped are") };
+                ui.colored_label(palette.lamp, what);
             });
         });
     });
@@ -87,10 +95,20 @@ pub fn closing(ui: &mut Ui) -> Option<Action> {
 /// The path field, when a path is to be typed.
 pub fn path_field(ui: &mut Ui, state: &State) -> Option<Action> {
     let (label, verb) = match state.path_for? {
-        PathFor::Frames => ("Path of a frame or of a folder of frames", "Add"),
+        PathFor::Frames => ("Path of a frame, of a folder of frames, or of a sheaf", "Add"),
         PathFor::MaskToLoad => ("Path of the mask picture to read", "Read"),
         PathFor::MaskToSave => ("Path of the PNG to write the mask to", "Write"),
         PathFor::Export => ("Path of the file to write the picture to", "Write"),
+        PathFor::Calibration(kind) => match kind {
+            CalibrationKind::Dark => ("Path of a dark frame or of a folder of them", "Add"),
+            CalibrationKind::Flat => ("Path of a flat frame or of a folder of them", "Add"),
+            CalibrationKind::Bias => ("Path of a bias frame or of a folder of them", "Add"),
+        },
+        PathFor::LensProfileToLoad => ("Path of the lens profile to read", "Read"),
+        PathFor::LensProfileToSave => ("Path of the file to write the lens profile to", "Write"),
+        PathFor::SheafToSave => ("Path of the file to save the sheaf to", "Save"),
+        PathFor::MovedFrames => ("Path of the folder that the frames are in now", "Look"),
+        PathFor::ScratchFolder => ("Path of the folder for scratch files", "Use"),
     };
     let palette = palette(ui);
     let frame = Frame::new().fill(palette.wall).inner_margin(Margin::symmetric(14, 8));

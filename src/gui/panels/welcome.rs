@@ -3,14 +3,17 @@
 use eframe::egui::{Align, Color32, Layout, Painter, Pos2, Rect, RichText, Stroke, Ui, UiBuilder, pos2, vec2};
 
 use crate::gui::action::Action;
-use crate::gui::panels::foot;
 use crate::gui::panels::strips::typed_path;
+use crate::gui::panels::{foot, keeping};
 use crate::gui::state::{State, Working};
 use crate::gui::theme::palette;
 use crate::gui::widgets::{lamp_button, plain_button, quiet};
 
 /// Width of the block in the middle.
 const WIDTH: f32 = 560.0;
+
+/// Recent sheaves that have room below the ways to begin.
+const MOST_RECENT: usize = 4;
 
 /// The ways to begin.
 pub fn show(ui: &mut Ui, state: &State, working: Option<&Working>, hovering: bool) -> Option<Action> {
@@ -43,7 +46,7 @@ pub fn show(ui: &mut Ui, state: &State, working: Option<&Working>, hovering: boo
         }
         let both = vec2(201.0, 30.0);
         ui.allocate_ui_with_layout(both, Layout::left_to_right(Align::Center), |ui| {
-            if plain_button(ui, "Add files…", "Choose frames (Ctrl+O)").clicked() {
+            if plain_button(ui, "Add files…", "Choose frames, or a sheaf that was saved (Ctrl+O)").clicked() {
                 action = Some(Action::ChooseFiles);
             }
             if plain_button(ui, "Add folder…", "Choose a folder of frames (Ctrl+Shift+O)").clicked() {
@@ -56,6 +59,11 @@ pub fn show(ui: &mut Ui, state: &State, working: Option<&Working>, hovering: boo
                 action = typed_path(ui, state, "or type a path", "Add").or(action.take());
             }
         });
+        if !state.keeping.recent.is_empty() {
+            quiet(ui, "Recent sheaves");
+            ui.spacing_mut().item_spacing.y = 1.0;
+            action = keeping::recent_rows(ui, &state.keeping.recent, MOST_RECENT).or(action.take());
+        }
     });
     action
 }

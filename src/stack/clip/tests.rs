@@ -28,7 +28,7 @@ fn check(samples: &[f32], limits: (f32, f32), noise: Option<NoiseModel>) -> (f32
         foreground: None,
         combine: CombineRule::ClippedMean { drop_below_sigma: limits.0, drop_above_sigma: limits.1 },
         noise,
-        memory_bytes: 0,
+        ..StackRequest::default()
     };
     let frames = MemoryFrames(samples.iter().map(even).collect());
     let stack = stack(&crate::job::Monitor::silent(), &frames, &request).expect("in memory");

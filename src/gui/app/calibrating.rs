@@ -1,0 +1,73 @@
+//! Calibration frames, the lens profile, and what to do with files that fall on the window.
+
+use std::path::PathBuf;
+
+use crate::gui::action::Action;
+use crate::gui::app::App;
+use crate::gui::calibration::CalibrationKind;
+use crate::gui::history::Edit;
+use crate::gui::sheaf::Calibration;
+use crate::gui::works;
+use crate::settings::looks_like_sheaf;
+
+impl App {
+    /// On an empty window they are the night; later, they may be anything. A sheaf is always one.
+    pub(super) fn take_dropped(&mut self, paths: Vec<PathBuf>) {
+        if self.state.sheaf.frames.is_empty() || paths.iter().any(|path| looks_like_sheaf(path)) {
+            return self.apply(Action::AddPaths(paths));
+        }
+        self.state.dropped.extend(paths);
+    }
+
+    pub(super) fn sort_dropped(&mut self, kind: Option<CalibrationKind>) {
+        let paths = std::mem::take(&mut self.state.dropped);
+        match kind {
+            None => self.apply(Action::AddPaths(paths)),
+            Some(kind) => self.add_calibration(kind, paths),
+        }
+    }
+
+    pub(super) fn add_calibration(&mut self, kind: CalibrationKind, paths: Vec<PathBuf>) {
+        let work = move |monitor: &_| works::collect_calibration(monitor, kind, &paths);
+        let failed = self.lanes.file.submit(&self.context, work);
+        self.tell_broken(failed);
+    }
+
+    pub(super) fn take_calibration(&mut self, kind: CalibrationKind, paths: Vec<PathBuf>) {
+        let mut calibration = self.state.sheaf.calibration.clone();
+        let frames = calibration.of_mut(kind);
+        for path in paths {
+            if !frames.contains(&path) {
+                frames.push(path);
+            }
+        }
+        self.calibrate(calibration);
+    }
+
+    pub(super) fn clear_calibration(&mut self, kind: CalibrationKind) {
+        let mut calibration = self.state.sheaf.calibration.clone();
+        calibration.of_mut(kind).clear();
+        self.calibrate(calibration);
+    }
+
+    pub(super) fn use_lens_profile(&mut self, lens_profile: Option<PathBuf>) {
+        self.calibrate(Calibration { lens_profile, ..self.state.sheaf.calibration.clone() });
+    }
+
+    fn calibrate(&mut self, calibration: Calibration) {
+        if calibration == self.state.sheaf.calibration {
+            return;
+        }
+        let before = std::mem::replace(&mut self.state.sheaf.calibration, calibration);
+        self.history.record(Edit::Calibration(Box::new(before)));
+        self.shows_results = true;
+    }
+
+    pub(super) fn save_lens_profile(&mut self, path: PathBuf) {
+        let Some(outcome) = self.outcome.clone() else { return };
+        let path = if path.extension().is_none() { path.with_extension("toml") } else { path };
+        let work = move |monitor: &_| works::save_lens_profile(monitor, &outcome, path);
+        let failed = self.lanes.file.submit(&self.context, work);
+        self.tell_broken(failed);
+    }
+}

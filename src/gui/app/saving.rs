@@ -1,0 +1,455 @@
+//! Sheaf files in the window: open, save, copies of unsaved work, and what a crash left.
+
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant, SystemTime};
+
+use eframe::egui::ViewportCommand;
+
+use crate::error::{Error, WithSources};
+use crate::gui::app::App;
+use crate::gui::keep::{Keep, Leaving, MissingFrames, Recovery, Snapshot};
+use crate::gui::lane::Lane;
+use crate::gui::sheaf::file_name;
+use crate::gui::state::PathFor;
+use crate::gui::works::{self, Kept};
+use crate::settings::{Autosave, Folders, Leftover, Loaded, Remembered, SHEAF_ENDING, looks_like_sheaf};
+
+/// The part of the window that keeps things.
+pub(super) struct Keeper {
+    /// Where the program keeps its own files; nothing outlasts the window where `None`.
+    pub(super) folders: Option<Folders>,
+    pub(super) remembered: Remembered,
+    /// When preferences or the layout changed that are not written yet.
+    pub(super) changed: Option<Instant>,
+    /// Size of text and controls in the last frame of the screen.
+    pub(super) last_zoom: f32,
+    autosave: Option<Autosave>,
+    files: Lane<Result<Kept, Error>>,
+    copies: Lane<Result<(), Error>>,
+    /// What the sheaf's file holds; what an empty window holds where there is no file.
+    saved: Snapshot,
+    /// What the copy of unsaved work holds.
+    copied: Option<Snapshot>,
+    /// When the last copy was begun.
+    last_copy: Instant,
+    /// A sheaf whose frames are missing.
+    pending: Option<Opened>,
+    /// What a crash left, loaded already.
+    left: Option<(Leftover, Loaded)>,
+    /// Copies of a crash that are not needed any more once this window has its own.
+    used_up: Vec<Leftover>,
+    /// Whether a copy could not be written, which is told once.
+    copy_failed: bool,
+}
+
+/// A sheaf on its way to the screen.
+#[derive(Debug)]
+pub(super) struct Opened {
+    /// Its file; `None` for work that never had one.
+    path: Option<PathBuf>,
+    loaded: Loaded,
+    /// Whether it differs from its file.
+    unsaved: bool,
+}
+
+impl Keeper {
+    pub(super) fn new(folders: Option<Folders>) -> Self {
+        Self {
+            folders,
+            remembered: Remembered::default(),
+            changed: None,
+            last_zoom: 1.0,
+            autosave: None,
+            files: Lane::new("sheaf"),
+            copies: Lane::new("copying"),
+            saved: Snapshot::default(),
+            copied: None,
+            last_copy: Instant::now(),
+            pending: None,
+            left: None,
+            used_up: Vec::new(),
+            copy_failed: false,
+        }
+    }
+}
+
+impl App {
+    /// Does what was asked about sheaf files, recovery and preferences.
+    pub(super) fn keep(&mut self, keep: Keep) {
+        match keep {
+            Keep::Open(path) => {
+                self.state.keeping.recent_shown = false;
+                self.leave(Leaving::Open(path));
+            }
+            Keep::Save => match self.state.keeping.path.clone() {
+                Some(path) => self.save_to(path),
+                None => self.keep(Keep::SaveAs),
+            },
+            Keep::SaveAs => {
+                if !self.state.sheaf.frames.is_empty() {
+                    let name = self.proposed_name();
+                    self.ask(PathFor::SheafToSave, false, &name);
+                }
+            }
+            Keep::SaveTo(path) => self.save_to(with_ending(path)),
+            Keep::ChooseMovedFolder => self.ask(PathFor::MovedFrames, true, ""),
+            Keep::LookIn(folder) => self.look_in(folder),
+            Keep::OpenWithoutMissing => self.open_without_missing(),
+            Keep::PutSheafAway => self.put_sheaf_away(),
+            Keep::Recover => self.recover(),
+            Keep::DropRecovery => self.drop_recovery(),
+            Keep::SaveAndLeave => self.keep(Keep::Save),
+            Keep::LeaveAnyway => {
+                if let Some(leaving) = self.state.keeping.leaving.take() {
+                    self.go(leaving);
+                }
+            }
+            Keep::Stay => self.state.keeping.leaving = None,
+            Keep::ToggleRecent => self.state.keeping.recent_shown = !self.state.keeping.recent_shown,
+            Keep::TogglePreferences => {
+                self.state.keeping.preferences_shown = !self.state.keeping.preferences_shown;
+            }
+            Keep::Prefer(preferences) => self.prefer(*preferences),
+            Keep::ChooseScratch => self.ask(PathFor::ScratchFolder, true, ""),
+        }
+    }
+
+    /// A sheaf among the paths that were dropped, typed or given on the command line, if that is what they are.
+    pub(super) fn sheaf_among(&mut self, paths: &[PathBuf]) -> Option<PathBuf> {
+        let sheaf = paths.iter().find(|path| looks_like_sheaf(path))?;
+        if paths.len() > 1 {
+            self.state.note(format!("Only {} is opened: a sheaf names its own frames", file_name(sheaf)));
+        }
+        Some(sheaf.clone())
+    }
+
+    /// Whether something would be lost if the night were put away now.
+    pub(super) fn would_lose(&self) -> bool {
+        let unwritten = self.outcome.is_some() && self.state.exported.is_none();
+        self.state.keeping.unsaved || unwritten
+    }
+
+    /// Puts the night away, or asks first.
+    pub(super) fn leave(&mut self, leaving: Leaving) {
+        self.end_stroke();
+        self.compare();
+        if self.would_lose() {
+            self.state.keeping.leaving = Some(leaving);
+        } else {
+            self.go(leaving);
+        }
+    }
+
+    fn go(&mut self, leaving: Leaving) {
+        self.state.keeping.leaving = None;
+        match leaving {
+            Leaving::Close => {
+                self.may_close = true;
+                self.context.send_viewport_cmd(ViewportCommand::Close);
+            }
+            Leaving::Open(path) => self.open_sheaf(path),
+            Leaving::StartOver => self.start_over(),
+            Leaving::Sample => self.try_sample_frames(),
+        }
+    }
+
+    fn open_sheaf(&mut self, path: PathBuf) {
+        let path = std::path::absolute(&path).unwrap_or(path);
+        let failed = self.keeper.files.follow(&self.context, move |monitor| works::open_sheaf(monitor, path));
+        self.tell_broken(failed);
+    }
+
+    fn save_to(&mut self, path: PathBuf) {
+        self.end_stroke();
+        if self.state.sheaf.frames.is_empty() {
+            return;
+        }
+        let path = std::path::absolute(&path).unwrap_or(path);
+        let (sheaf, snapshot) = (self.state.sheaf.settings(), self.snapshot());
+        let work = move |monitor: &_| works::save_sheaf(monitor, path, &sheaf, snapshot);
+        let failed = self.keeper.files.follow(&self.context, work);
+        self.tell_broken(failed);
+    }
+
+    /// Takes in what sheaf files and copies came to, and copies unsaved work when it is time.
+    pub(super) fn listen_to_keeper(&mut self) {
+        let context = self.context.clone();
+        let kept = self.keeper.files.poll(&context);
+        self.take(kept, Self::take_kept);
+        self.state.keeping.busy = self.keeper.files.is_busy();
+        let copied = self.keeper.copies.poll(&context);
+        if let Some(crate::gui::lane::Ended::Result(result)) = copied {
+            self.take_copy(result);
+        }
+        self.compare();
+        self.copy_unsaved_work();
+        self.write_own_files(false);
+    }
+
+    fn take_kept(&mut self, kept: Kept) {
+        match kept {
+            Kept::Opened(path, loaded) => {
+                let opened = Opened { unsaved: loaded.recovered, path: Some(path), loaded: *loaded };
+                self.take_opened(opened);
+            }
+            Kept::Saved(path, snapshot) => self.take_saved(path, *snapshot),
+            Kept::Left(left) => {
+                let left = left.map(|left| *left);
+                self.state.keeping.recovery = left.as_ref().map(|(leftover, loaded)| Recovery {
+                    sheaf: loaded.autosaved_from.clone(),
+                    n_lights: loaded.sheaf.lights.len(),
+                    age: SystemTime::now().duration_since(leftover.saved).unwrap_or_default(),
+                });
+                self.keeper.left = left;
+            }
+        }
+    }
+
+    /// Shows a sheaf, or asks for the folder of its frames.
+    fn take_opened(&mut self, opened: Opened) {
+        let missing = opened.loaded.sheaf.missing();
+        if missing.is_empty() {
+            return self.show_sheaf(opened);
+        }
+        let unnamed = || PathBuf::from("the unsaved night");
+        self.state.keeping.missing = Some(MissingFrames {
+            sheaf: opened.path.clone().unwrap_or_else(unnamed),
+            n_lights: opened.loaded.sheaf.lights.len(),
+            paths: missing,
+        });
+        self.keeper.pending = Some(opened);
+    }
+
+    fn look_in(&mut self, folder: PathBuf) {
+        let Some(mut opened) = self.keeper.pending.take() else { return };
+        self.state.keeping.missing = None;
+        let still = opened.loaded.sheaf.relocate(&folder);
+        opened.unsaved = true;
+        if still.is_empty() {
+            return self.show_sheaf(opened);
+        }
+        let names: Vec<String> = still.iter().map(|path| path.display().to_string()).collect();
+        if opened.loaded.sheaf.lights.iter().all(|light| still.contains(&light.path)) {
+            let sheaf = opened.path.as_deref().map_or("the night".to_owned(), file_name);
+            return self.state.fail(format!(
+                "none of the frames of {sheaf} is in {} or below: open the sheaf again and choose another folder",
+                folder.display()
+            ));
+        }
+        opened.loaded.sheaf.forget(&still);
+        let text = format!("not found in {} or below, opened without: {}", folder.display(), names.join(", "));
+        self.show_sheaf(opened);
+        self.state.fail(text);
+    }
+
+    fn open_without_missing(&mut self) {
+        let Some(mut opened) = self.keeper.pending.take() else { return };
+        self.state.keeping.missing = None;
+        let missing = opened.loaded.sheaf.missing();
+        opened.loaded.sheaf.forget(&missing);
+        opened.unsaved = true;
+        self.show_sheaf(opened);
+    }
+
+    fn put_sheaf_away(&mut self) {
+        self.state.keeping.missing = None;
+        self.keeper.pending = None;
+    }
+
+    fn show_sheaf(&mut self, opened: Opened) {
+        let Opened { path, loaded, unsaved } = opened;
+        self.start_over();
+        self.state.sheaf.take_settings(&loaded.sheaf);
+        self.given = loaded.sheaf.lights.iter().map(|light| light.path.clone()).collect();
+        self.keeper.saved = if unsaved { Snapshot::default() } else { self.snapshot() };
+        self.state.keeping.path.clone_from(&path);
+        for note in loaded.notes {
+            self.state.note(note);
+        }
+        if let Some(path) = path {
+            self.remember_recent(&path);
+        }
+        if !self.given.is_empty() {
+            self.show_first();
+            self.measure();
+        }
+        self.compare();
+    }
+
+    fn take_saved(&mut self, path: PathBuf, snapshot: Snapshot) {
+        self.keeper.saved = snapshot;
+        self.remember_recent(&path);
+        if let Some(folder) = self.sample_folder.take() {
+            // A saved sheaf needs its frames, also the invented ones.
+            let folder = folder.keep();
+            self.state.note(format!("The sample frames stay in {} until the system clears it", folder.display()));
+        }
+        self.state.keeping.path = Some(path);
+        self.compare();
+        if !self.needs_copy() {
+            self.drop_copy();
+            self.remove_used_up();
+        }
+        if let Some(leaving) = self.state.keeping.leaving.take() {
+            self.leave(leaving);
+        }
+    }
+
+    fn recover(&mut self) {
+        let Some((leftover, loaded)) = self.keeper.left.take() else { return };
+        self.state.keeping.recovery = None;
+        self.keeper.used_up.push(leftover);
+        let path = loaded.autosaved_from.clone();
+        self.take_opened(Opened { path, loaded, unsaved: true });
+    }
+
+    fn drop_recovery(&mut self) {
+        self.state.keeping.recovery = None;
+        if let Some((leftover, _)) = self.keeper.left.take() {
+            crate::settings::remove_leftover(&leftover);
+        }
+        self.look_for_leftovers();
+    }
+
+    /// Looks for work that a crash left.
+    pub(super) fn look_for_leftovers(&mut self) {
+        let Some(folders) = &self.keeper.folders else { return };
+        let folder = folders.autosave();
+        let failed = self.keeper.files.follow(&self.context, move |monitor| works::find_leftover(monitor, &folder));
+        self.tell_broken(failed);
+    }
+
+    /// Tells the screen whether anything differs from the file.
+    pub(super) fn compare(&mut self) {
+        let now = self.snapshot();
+        self.state.keeping.unsaved = !now.is_empty()
+            && match self.state.keeping.path {
+                Some(_) => now != self.keeper.saved,
+                None => now.is_decided(),
+            };
+    }
+
+    fn snapshot(&self) -> Snapshot {
+        Snapshot::new(self.state.sheaf.settings(), self.mask_version)
+    }
+
+    /// Copies what is not saved, a while after it changed.
+    fn copy_unsaved_work(&mut self) {
+        let Some(folders) = self.keeper.folders.as_ref().filter(|_| self.stroke.is_none()) else { return };
+        if !self.needs_copy() || self.keeper.copies.is_busy() {
+            return;
+        }
+        let snapshot = self.snapshot();
+        if self.keeper.copied.as_ref() == Some(&snapshot) {
+            return;
+        }
+        let wait = Duration::from_secs(u64::from(self.state.keeping.preferences.autosave_secs));
+        let waited = self.keeper.last_copy.elapsed();
+        if waited < wait {
+            return self.context.request_repaint_after(wait - waited);
+        }
+        if self.keeper.autosave.is_none() {
+            match Autosave::begin(&folders.autosave()) {
+                Ok(autosave) => self.keeper.autosave = Some(autosave),
+                Err(error) => return self.tell_copy_failed(&error),
+            }
+        }
+        let Some(path) = self.keeper.autosave.as_ref().map(|autosave| autosave.path().to_owned()) else { return };
+        let (sheaf, of) = (self.state.sheaf.settings(), self.state.keeping.path.clone());
+        self.keeper.last_copy = Instant::now();
+        self.keeper.copied = Some(snapshot);
+        let failed = self.keeper.copies.follow(&self.context, move |_| Autosave::write(&path, &sheaf, of.as_deref()));
+        self.tell_broken(failed);
+    }
+
+    fn take_copy(&mut self, result: Result<(), Error>) {
+        match result {
+            Ok(()) => self.remove_used_up(),
+            Err(error) => self.tell_copy_failed(&error),
+        }
+        if !self.needs_copy() {
+            // Saved or put away while it was written.
+            self.drop_copy();
+        }
+    }
+
+    /// Whether a crash would lose anything: a night without a file is kept from the first frame on.
+    fn needs_copy(&self) -> bool {
+        let keeping = &self.state.keeping;
+        !self.state.sheaf.frames.is_empty() && (keeping.path.is_none() || keeping.unsaved)
+    }
+
+    fn drop_copy(&mut self) {
+        self.keeper.copied = None;
+        if let Some(autosave) = &self.keeper.autosave {
+            autosave.clear();
+        }
+    }
+
+    fn remove_used_up(&mut self) {
+        self.keeper.used_up.drain(..).for_each(|leftover| crate::settings::remove_leftover(&leftover));
+    }
+
+    fn tell_copy_failed(&mut self, error: &Error) {
+        // Tried again with the next change, told once.
+        self.keeper.last_copy = Instant::now();
+        if !std::mem::replace(&mut self.keeper.copy_failed, true) {
+            let text = WithSources(error);
+            self.state.fail(format!("unsaved work cannot be copied, a crash would lose it: {text}: save it often"));
+        }
+    }
+
+    /// What the empty window starts from: another night has no file and no copy.
+    pub(super) fn forget_sheaf_file(&mut self) {
+        self.keeper.saved = Snapshot::default();
+        self.keeper.last_copy = Instant::now();
+        self.drop_copy();
+    }
+
+    /// Ends in order: nothing is left for a next start to recover.
+    pub(super) fn end_keeping(&mut self) {
+        self.write_own_files(true);
+        // Waits for a copy that is being written, which would outlast its window otherwise.
+        self.keeper.copies = Lane::new("copying");
+        if let Some(autosave) = self.keeper.autosave.take() {
+            autosave.end();
+        }
+        self.remove_used_up();
+    }
+
+    /// Named after the folder of the frames.
+    fn proposed_name(&self) -> String {
+        let first = self.state.keeping.path.as_deref().and_then(Path::file_stem);
+        let folder = self.given.first().filter(|_| self.sample_folder.is_none()).and_then(|path| {
+            let folder = if path.is_dir() { Some(path.as_path()) } else { path.parent() };
+            folder.and_then(Path::file_name)
+        });
+        let stem = first.or(folder).map_or("night".into(), |name| name.to_string_lossy());
+        format!("{stem}.{SHEAF_ENDING}")
+    }
+}
+
+/// A sheaf's file has its ending, so that it never takes the place of a frame.
+fn with_ending(path: PathBuf) -> PathBuf {
+    if looks_like_sheaf(&path) {
+        return path;
+    }
+    let mut name = path.file_name().unwrap_or_default().to_owned();
+    name.push(".");
+    name.push(SHEAF_ENDING);
+    path.with_file_name(name)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_sheaf_never_takes_the_name_of_a_frame() {
+        for (asked, expected) in
+            [("tarn", "tarn.toml"), ("tarn.toml", "tarn.toml"), ("/n/tarn.dng", "/n/tarn.dng.toml")]
+        {
+            assert_eq!(with_ending(PathBuf::from(asked)), PathBuf::from(expected), "{asked}");
+        }
+    }
+}

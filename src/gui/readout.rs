@@ -1,0 +1,66 @@
+//! Scale, place and light under the pointer, and the three usual scales.
+
+use eframe::egui::{Rect, Response, TextStyle, Ui, pos2, vec2};
+
+use crate::gui::action::Action;
+use crate::gui::canvas::{Layers, ground};
+use crate::gui::state::State;
+use crate::gui::theme::palette;
+use crate::gui::view::{Placement, Zoom};
+use crate::gui::widgets::word;
+use crate::pixels::nearest_index;
+
+/// The line below the picture.
+pub fn show(
+    ui: &mut Ui,
+    state: &State,
+    layers: &Layers,
+    placement: &Placement,
+    response: &Response,
+    canvas: Rect,
+    actions: &mut Vec<Action>,
+) {
+    let palette = palette(ui);
+    let mut text = format!("{:.0} %", 100.0 * placement.scale);
+    if let Some(values) = under_pointer(state, layers, placement, response) {
+        text = format!("{text}   {values}");
+    }
+    let font = TextStyle::Small.resolve(ui.style());
+    let galley = ui.painter().layout_no_wrap(text, font, palette.ink);
+    let height = 30.0;
+    let left =
+        Rect::from_min_size(canvas.left_bottom() + vec2(8.0, -8.0 - height), vec2(galley.size().x + 20.0, height));
+    ui.painter().rect_filled(left, 3.0, ground(&palette));
+    ui.painter().galley(pos2(left.left() + 10.0, left.center().y - galley.size().y / 2.0), galley, palette.ink);
+    let right =
+        Rect::from_min_max(canvas.right_bottom() - vec2(176.0, 8.0 + height), canvas.right_bottom() - vec2(8.0, 8.0));
+    ui.painter().rect_filled(right, 3.0, ground(&palette));
+    let inner = eframe::egui::UiBuilder::new().max_rect(right.shrink2(vec2(12.0, 2.0)));
+    ui.scope_builder(inner, |ui| {
+        ui.horizontal(|ui| {
+            ui.spacing_mut().item_spacing.x = 16.0;
+            let scales = [
+                ("Whole", Zoom::Fit, "The whole picture (F)"),
+                ("100 %", Zoom::Scale(1.0), "One picture pixel is one screen pixel (1)"),
+                ("200 %", Zoom::Scale(2.0), "One picture pixel is two screen pixels wide (2)"),
+            ];
+            for (text, zoom, hint) in scales {
+                if word(ui, text, "Scale", state.view.zoom == zoom, hint).clicked() {
+                    actions.push(Action::Zoom(zoom));
+                }
+            }
+        });
+    });
+}
+
+/// Place and linear light of the pixel under the pointer.
+fn under_pointer(state: &State, layers: &Layers, placement: &Placement, response: &Response) -> Option<String> {
+    let stored = placement.stored_from_screen(response.hover_pos()?);
+    let layer = if state.holding_single { layers.beside(state.shown) } else { None };
+    let pyramid = layer.or_else(|| layers.shown(state.shown))?.pyramid();
+    let size = pyramid.size();
+    let x = nearest_index(f64::from(stored.x) - 0.5, size.width)?;
+    let y = nearest_index(f64::from(stored.y) - 0.5, size.height)?;
+    let [red, green, blue] = pyramid.sample(x, y).map(|light| 100.0 * light);
+    Some(format!("column {x}, row {y}   light {red:.2}  {green:.2}  {blue:.2} % of white"))
+}

@@ -1,0 +1,92 @@
+//! Choices that a run, a sheaf file and both front ends share.
+
+use std::path::Path;
+
+use serde::{Deserialize, Serialize};
+
+/// How the samples of one pixel become one.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Combine {
+    /// Mean of the samples that agree.
+    #[default]
+    ClippedMean,
+    /// Mean of all.
+    Mean,
+    /// The middle one.
+    Median,
+    /// The brightest: star trails.
+    Maximum,
+}
+
+/// Kind of file.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum FileFormat {
+    /// 16-bit TIFF.
+    #[default]
+    Tiff16,
+    /// 32-bit float TIFF, linear.
+    Tiff32f,
+    /// Linear DNG: the raw editor's white balance still works.
+    Dng,
+    /// 16-bit PNG.
+    Png,
+    /// JPEG.
+    Jpeg,
+}
+
+impl FileFormat {
+    /// The kind of file that an ending stands for; `None` for an unknown one.
+    #[must_use]
+    pub fn from_ending(path: &Path) -> Option<Self> {
+        match path.extension()?.to_str()?.to_ascii_lowercase().as_str() {
+            "tif" | "tiff" => Some(Self::Tiff16),
+            "dng" => Some(Self::Dng),
+            "png" => Some(Self::Png),
+            "jpg" | "jpeg" => Some(Self::Jpeg),
+            _ => None,
+        }
+    }
+
+    /// The kind of file to write at `path` where this one is chosen: the ending decides, the choice between
+    /// kinds of one ending and where there is none; `None` where the ending stands for no picture.
+    #[must_use]
+    pub fn for_path(self, path: &Path) -> Option<Self> {
+        if path.extension().is_none() {
+            return Some(self);
+        }
+        match (Self::from_ending(path)?, self) {
+            (Self::Tiff16, Self::Tiff32f) => Some(Self::Tiff32f),
+            (found, _) => Some(found),
+        }
+    }
+
+    /// The ending that such files usually have.
+    #[must_use]
+    pub fn ending(self) -> &'static str {
+        match self {
+            Self::Tiff16 | Self::Tiff32f => "tif",
+            Self::Dng => "dng",
+            Self::Png => "png",
+            Self::Jpeg => "jpg",
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_ending_decides_and_the_choice_where_it_does_not() {
+        let check = |path: &str, chosen: FileFormat, expected| {
+            assert_eq!(chosen.for_path(Path::new(path)), expected, "{path} with {chosen:?}");
+        };
+        check("night", FileFormat::Png, Some(FileFormat::Png));
+        check("night.jpg", FileFormat::Tiff16, Some(FileFormat::Jpeg));
+        check("night.TIF", FileFormat::Tiff32f, Some(FileFormat::Tiff32f));
+        check("night.tif", FileFormat::Png, Some(FileFormat::Tiff16));
+        check("night.txt", FileFormat::Tiff16, None);
+    }
+}

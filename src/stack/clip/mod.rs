@@ -1,0 +1,234 @@
+//! Which samples of a pixel agree, and the mean of those.
+//!
+//! Sigma clipping, 16 pixels side by side, each channel on its own:
+//! - It starts at the median, with the scaled median absolute deviation of the samples (`centers`); of few
+//!   samples, with their Winsorised deviation (`spread`).
+//! - A burst is short, and the samples' own spread says little about seven of them: one outlier among n
+//!   stands out of k σ around the mean only if n / √(n − 1) > k. So the noise model sets the least σ, and the
+//!   spread of the samples counts against it like a few samples that had the model's noise.
+//! - At the flanks of stars samples differ by more than noise: a share of the contrast in the median picture
+//!   is added in squares. Otherwise clipping would bite the cores of stars.
+//! - Up to [`MAX_TURNS`] turns; each leaves out more, from the mean and spread of those still kept.
+//! - Of two samples, the brighter one is the suspect: what passes through a night sky shines.
+//!
+//! Without a noise model it is the classic form, and agrees with astropy (tests/reference/clip).
+
+mod centers;
+mod spread;
+
+pub(super) use centers::{Centers, find_centers, neighbors_of_middle};
+
+use pulp::{Arch, NullaryFnOnce};
+
+use crate::calibrate::NoiseModel;
+use crate::pixels::Size;
+use crate::stack::lanes::{LANES, Lanes, each, group, higher};
+use crate::stack::samples::Samples;
+use spread::{MAX_WINSORIZED, Sums, contrast, mixed_variance, winsorized_variance};
+
+/// Turns of clipping.
+const MAX_TURNS: usize = 3;
+
+/// What decides which samples are kept.
+#[derive(Clone, Debug)]
+pub(super) struct ClipRule {
+    pub(super) drop_below_sigma: f32,
+    pub(super) drop_above_sigma: f32,
+    pub(super) noise: Option<NoiseModel>,
+    /// Variance of each frame's samples by channel, in units of the noise model.
+    pub(super) variances: [Vec<f32>; 3],
+    /// Share of the contrast to neighbouring pixels that samples may differ by.
+    pub(super) contrast_share: f32,
+}
+
+/// Means of the samples kept, of the pixels inside the halo.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Combined {
+    pub(super) colors: [Vec<f32>; 3],
+    pub(super) n_seen: Vec<f32>,
+    /// In the channel where most were left out.
+    pub(super) n_rejected: Vec<f32>,
+    /// Sum of the weights of all samples seen.
+    pub(super) weight: Vec<f32>,
+}
+
+impl Combined {
+    pub(super) fn reset(&mut self, n_pixels: usize) {
+        for plane in self.colors.iter_mut().chain([&mut self.n_seen, &mut self.n_rejected, &mut self.weight]) {
+            plane.clear();
+            plane.resize(n_pixels, 0.0);
+        }
+    }
+}
+
+/// The clipped mean of the pixels inside the halo of a tile; `inner` is its size without the halo.
+pub(super) fn clipped_mean(
+    samples: &Samples,
+    centers: &Centers,
+    rule: &ClipRule,
+    inner: Size,
+    combined: &mut Combined,
+) {
+    combined.reset(inner.area());
+    let typical_variance = |variances: &Vec<f32>| variances.iter().sum::<f32>() / variances.len() as f32;
+    Arch::new().dispatch(Clip {
+        samples,
+        centers,
+        rule,
+        inner,
+        kept: vec![[0.0; LANES]; rule.variances[0].len()],
+        typical_variances: rule.variances.each_ref().map(typical_variance),
+        combined,
+    });
+}
+
+/// A closure would not be compiled for the vector width at hand: this is inlined for certain.
+struct Clip<'a> {
+    samples: &'a Samples,
+    centers: &'a Centers,
+    rule: &'a ClipRule,
+    inner: Size,
+    kept: Vec<Lanes>,
+    /// What the spread of a pixel's samples is measured by, by channel.
+    typical_variances: [f32; 3],
+    combined: &'a mut Combined,
+}
+
+impl NullaryFnOnce for Clip<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(mut self) {
+        let Size { width, height } = self.inner;
+        for row in 0..height {
+            for column in (0..width).step_by(LANES) {
+                let start = (row + 1) * (width + 2) + 1 + column;
+                self.group(start, row * width + column, LANES.min(width - column));
+            }
+        }
+    }
+}
+
+impl Clip<'_> {
+    #[inline(always)]
+    fn group(&mut self, start: usize, target: usize, count: usize) {
+        let mut most_rejected = [0.0f32; LANES];
+        for channel in 0..3 {
+            let (mean, n_rejected) = self.channel(channel, start);
+            most_rejected = each(|lane| higher(most_rejected[lane], n_rejected[lane]));
+            self.combined.colors[channel][target..target + count].copy_from_slice(&mean[..count]);
+        }
+        let weight = self.samples.total_weight(self.kept.len(), start);
+        self.combined.weight[target..target + count].copy_from_slice(&weight[..count]);
+        self.combined.n_rejected[target..target + count].copy_from_slice(&most_rejected[..count]);
+        let n_seen = &self.centers.n_seen(1)[start..start + count];
+        self.combined.n_seen[target..target + count].copy_from_slice(n_seen);
+    }
+
+    /// Mean and number left out, of one channel of 16 pixels.
+    #[inline(always)]
+    fn channel(&mut self, channel: usize, start: usize) -> (Lanes, Lanes) {
+        let n_seen = group(self.centers.n_seen(channel), start);
+        let median = group(&self.centers.median[channel], start);
+        let spread = group(&self.centers.spread[channel], start);
+        for (slot, kept) in self.kept.iter_mut().enumerate() {
+            *kept = group(self.samples.weight(slot, channel), start);
+        }
+        let origin = self.first_center(channel, start, &median, &n_seen);
+        let noise = self.rule.noise;
+        let tolerance = if noise.is_some() {
+            let contrast = contrast(&self.centers.median[channel], self.inner.width + 2, start);
+            each(|lane| (self.rule.contrast_share * contrast[lane]).powi(2))
+        } else {
+            [0.0; LANES]
+        };
+        let model = noise.map(|noise| each(|lane| noise.variance(origin[lane])));
+        let per_variance = 1.0 / self.typical_variances[channel];
+        let mut own = each(|lane| spread[lane] * spread[lane] * per_variance);
+        if let (Some(model), true) = (&model, self.kept.len() <= MAX_WINSORIZED) {
+            let values = |slot: usize| group(self.samples.lane(slot, channel), start);
+            let variances = &self.rule.variances[channel];
+            own = winsorized_variance(values, &self.kept, variances, &median, &own, model);
+        }
+        let mut variance = mixed_variance(&own, &n_seen, model.as_ref());
+        // Half of the spread of two samples says nothing of the noise; their difference has twice its variance.
+        if let Some(model) = &model {
+            variance = each(|lane| if n_seen[lane] <= 2.0 { 2.0 * model[lane] } else { variance[lane] });
+        }
+        let mut center = origin;
+        let mut n_rejected = [0.0; LANES];
+        for turn in 1..=MAX_TURNS {
+            let sums = self.reject(channel, start, &origin, &center, &variance, &tolerance);
+            n_rejected = each(|lane| n_rejected[lane] + sums.n_rejected[lane]);
+            center = each(|lane| {
+                let mean = origin[lane] + sums.deviation[lane] / sums.weight[lane];
+                if sums.weight[lane] > 0.0 { mean } else { median[lane] }
+            });
+            if turn == MAX_TURNS || sums.n_rejected.iter().all(|&count| count == 0.0) {
+                break;
+            }
+            let n_kept = each(|lane| n_seen[lane] - n_rejected[lane]);
+            let own = sums.own_variance(&n_kept);
+            variance = mixed_variance(&own, &n_kept, model.as_ref());
+        }
+        (each(|lane| if n_seen[lane] > 0.0 { center[lane] } else { 0.0 }), n_rejected)
+    }
+
+    /// The median; of two samples the lower one, where the model tells how far apart they may be.
+    #[inline(always)]
+    fn first_center(&self, channel: usize, start: usize, median: &Lanes, n_seen: &Lanes) -> Lanes {
+        let mut center = each(|lane| if n_seen[lane] > 0.0 { median[lane] } else { 0.0 });
+        if self.rule.noise.is_some() && n_seen.contains(&2.0) {
+            let mut lowest = [f32::INFINITY; LANES];
+            for (slot, weight) in self.kept.iter().enumerate() {
+                let value = group(self.samples.lane(slot, channel), start);
+                lowest = each(|lane| {
+                    let seen = weight[lane] > 0.0 && value[lane] < lowest[lane];
+                    if seen { value[lane] } else { lowest[lane] }
+                });
+            }
+            center = each(|lane| if n_seen[lane] == 2.0 { lowest[lane] } else { center[lane] });
+        }
+        center
+    }
+
+    /// Drops kept samples outside the limits around `center`; sums over the others about `origin`.
+    #[inline(always)]
+    fn reject(
+        &mut self,
+        channel: usize,
+        start: usize,
+        origin: &Lanes,
+        center: &Lanes,
+        variance: &Lanes,
+        tolerance: &Lanes,
+    ) -> Sums {
+        let below = self.rule.drop_below_sigma.powi(2);
+        let above = self.rule.drop_above_sigma.powi(2);
+        let mut sums = Sums::default();
+        for (slot, (kept, &frame_variance)) in self.kept.iter_mut().zip(&self.rule.variances[channel]).enumerate() {
+            let value = group(self.samples.lane(slot, channel), start);
+            let per_variance = 1.0 / frame_variance;
+            for lane in 0..LANES {
+                let from_center = value[lane] - center[lane];
+                let limit = if from_center > 0.0 { above } else { below };
+                let agrees = from_center * from_center <= limit * (variance[lane] * frame_variance + tolerance[lane]);
+                let was_kept = kept[lane] > 0.0;
+                let weight = if agrees { kept[lane] } else { 0.0 };
+                let deviation = value[lane] - origin[lane];
+                let own = if weight > 0.0 { per_variance } else { 0.0 };
+                sums.n_rejected[lane] += if was_kept && !agrees { 1.0 } else { 0.0 };
+                sums.weight[lane] += weight;
+                sums.deviation[lane] += weight * deviation;
+                sums.own_weight[lane] += own;
+                sums.own_deviation[lane] += own * deviation;
+                sums.own_square[lane] += own * deviation * deviation;
+                kept[lane] = weight;
+            }
+        }
+        sums
+    }
+}
+
+#[cfg(test)]
+mod tests;

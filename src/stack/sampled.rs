@@ -1,0 +1,78 @@
+//! The samples of one tile without demosaic: each sample of the mosaic in its own color.
+//!
+//! A pixel of a frame is seen in red, in blue or in green, seldom in all; over a burst the turning sky brings every
+//! color to every pixel. What no frame brought is filled from the medians of the pixels around.
+
+use crate::demosaic::Window;
+use crate::job::Monitor;
+use crate::pixels::{Layout, Size};
+use crate::resample::{Grid, MosaicSource, collect};
+use crate::stack::StackError;
+use crate::stack::clip::{Centers, Combined};
+use crate::stack::gather::{Placed, Smoothing, Work, Workspace, bring_to_reference, read_window};
+
+/// Samples around the window of green that red and blue may lie in.
+const COLOR_MARGIN_PX: usize = 1;
+
+/// Fills `slot` of the workspace's samples with the samples of `placed` around the pixels of the target window.
+pub(super) fn collect_frame(
+    monitor: &Monitor,
+    work: &Work<'_>,
+    placed: &Placed<'_>,
+    target: Window,
+    slot: usize,
+    workspace: &mut Workspace,
+) -> Result<Smoothing, StackError> {
+    monitor.check()?;
+    let grids: Vec<Grid> = placed.channels.iter().map(|warp| warp.grid(target)).collect();
+    let windows = grids.iter().filter_map(|grid| grid.source_window(work.size));
+    let (Some(window), Layout::Mosaic(cfa)) = (windows.reduce(Window::around), work.layout) else {
+        let (colors, weights) = workspace.samples.lanes_mut(slot);
+        colors.into_iter().chain(weights).for_each(|lane| lane.fill(0.0));
+        return Ok(Smoothing::default());
+    };
+    let window = window.grown(COLOR_MARGIN_PX);
+    read_window(work, placed.frame.frame, window, workspace)?;
+    if let Some(visibility) = work.visibility {
+        match &placed.mask {
+            Some(mask) => visibility.write_plane_through(&mask.grid(window), window, &mut workspace.visibility),
+            None => visibility.write_plane(window, &mut workspace.visibility),
+        }
+    }
+    let (mut colors, mut weights) = workspace.samples.lanes_mut(slot);
+    let source = MosaicSource {
+        window,
+        frame: work.size,
+        cfa,
+        samples: &workspace.mirrored[0],
+        visibility: work.visibility.map(|_| workspace.visibility.as_slice()),
+    };
+    for (channel, (values, weights)) in colors.iter_mut().zip(&mut weights).enumerate() {
+        collect(&source, &work.drop, channel, &grids[channel], target.size, (values, weights));
+        weights.iter_mut().for_each(|weight| *weight *= placed.frame.weight);
+    }
+    bring_to_reference(placed.frame, target, colors);
+    let n_samples = weights[1].iter().filter(|&&weight| weight > 0.0).count();
+    // Nothing was interpolated.
+    Ok(Smoothing { squares: n_samples as f64, n_samples })
+}
+
+/// Fills the colors of a tile that no frame brought, where another color was seen; `inner` is without the halo.
+pub(super) fn fill_holes(centers: &Centers, inner: Size, combined: &mut Combined) {
+    let width = inner.width + 2;
+    for pixel in 0..inner.area() {
+        let place = (pixel / inner.width + 1) * width + pixel % inner.width + 1;
+        if combined.weight[pixel] == 0.0 {
+            continue;
+        }
+        for channel in (0..3).filter(|&channel| centers.n_seen(channel)[place] == 0.0) {
+            let medians = &centers.median[channel];
+            let around = [place - width - 1, place - 1, place + width - 1];
+            let near = around.into_iter().flat_map(|start| &medians[start..start + 3]);
+            let (sum, count) = near
+                .filter(|median| median.is_finite())
+                .fold((0.0, 0.0), |(sum, count), &median| (sum + median, count + 1.0));
+            combined.colors[channel][pixel] = if count > 0.0 { sum / count } else { 0.0 };
+        }
+    }
+}

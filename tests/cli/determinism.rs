@@ -1,0 +1,62 @@
+//! The same frames and choices give the same bytes in every file, on any number of threads and again.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::Path;
+
+use crate::support::{done, json, new_folder, night};
+
+/// Every file of a run with this many threads, by name; the report without times and memory.
+fn written(threads: &str, folder: &Path) -> BTreeMap<String, Vec<u8>> {
+    let mut files = BTreeMap::new();
+    let output_names = ["night.tiff", "night.dng", "night.jpg"];
+    for (index, name) in output_names.into_iter().enumerate() {
+        let at = |name: &str| folder.join(name);
+        let mut words: Vec<String> =
+            ["--threads", threads, "--compression", "deflate", "--gradient", "on"].map(str::to_owned).to_vec();
+        if index == 0 {
+            for (word, file) in [
+                ("--report", "night.json"),
+                ("--layers", "layers"),
+                ("--mask-output", "mask.png"),
+                ("--residuals", "arrows.png"),
+            ] {
+                words.extend([word.to_owned(), at(file).display().to_string()]);
+            }
+        }
+        let darks = night().join("darks");
+        let mut all: Vec<&dyn AsRef<std::ffi::OsStr>> = Vec::new();
+        let (night, output) = (night(), at(name));
+        all.extend([&"stack" as &dyn AsRef<std::ffi::OsStr>, &night, &"--darks", &darks, &"-o", &output]);
+        all.extend(words.iter().map(|word| word as &dyn AsRef<std::ffi::OsStr>));
+        let ran = crate::support::run_words(&all);
+        assert_eq!(ran.code, Some(0), "{ran:?}");
+    }
+    let mut report = json(&folder.join("night.json"));
+    for name in ["seconds", "peak_memory_bytes", "command"] {
+        report.as_object_mut().expect("an object").remove(name).expect("a report has it");
+    }
+    files.insert("report".to_owned(), report.to_string().into_bytes());
+    let layers = ["layers/sky.tiff", "layers/land.tiff", "layers/mask.png"];
+    for name in output_names.into_iter().chain(["mask.png", "arrows.png"]).chain(layers) {
+        files.insert(name.to_owned(), fs::read(folder.join(name)).unwrap_or_default());
+    }
+    files
+}
+
+#[test]
+fn every_file_is_the_same_on_one_two_and_seven_threads() {
+    let folder = new_folder();
+    let first = written("1", folder.path());
+    assert!(first.iter().all(|(name, bytes)| !bytes.is_empty() || name == "layers/land.tiff"), "every file is there");
+    for threads in ["2", "7", "7"] {
+        let folder = new_folder();
+        let again = written(threads, folder.path());
+        for (name, bytes) in &first {
+            assert!(bytes == &again[name], "{name} on {threads} threads");
+        }
+    }
+    let page = folder.path().join("night.html");
+    done!("stack", night(), "--mask", "none", "-o", folder.path().join("x.tiff"), "--report", page);
+    assert!(fs::read_to_string(page).is_ok_and(|text| text.ends_with("</html>\n")), "a whole page");
+}
