@@ -22,8 +22,8 @@ use nightsheaf::gui::theme::Theme;
 use nightsheaf::gui::timeline::Timeline;
 use nightsheaf::job::Progress;
 use nightsheaf::pipeline::{
-    CaptureTime, ForegroundMask, Found, FrameFinding, FrameReport, GradientRemoval, Guide, MeasureSummary, Metadata,
-    Report, Verdict,
+    CaptureTime, ForegroundMask, Found, FrameFinding, FrameKind, FrameReport, GradientRemoval, Guide, MeasureSummary,
+    Metadata, Report, Verdict,
 };
 use nightsheaf::pixels::{Orientation, Size};
 
@@ -52,6 +52,7 @@ fn frame(idx: usize, verdict: Verdict, reason: &str) -> Frame {
     let path = PathBuf::from(format!("night-{:03}.dng", idx + 1));
     let finding = FrameFinding {
         path: path.clone(),
+        kind: FrameKind::Light,
         size: None,
         orientation: Orientation::Normal,
         metadata: Metadata {
@@ -67,6 +68,7 @@ fn frame(idx: usize, verdict: Verdict, reason: &str) -> Frame {
             sky_level: 0.02,
             clipped_fraction: 0.0,
         }),
+        field: None,
         verdict,
         reason: reason.to_owned(),
     };

@@ -146,7 +146,7 @@ fn count(flags: &[bool]) -> usize {
 }
 
 /// Unsaturated stars well above the noise, or all unsaturated ones where those are few.
-fn clear_stars(stars: &[Star]) -> Vec<&Star> {
+pub(super) fn clear_stars(stars: &[Star]) -> Vec<&Star> {
     let unsaturated: Vec<&Star> = stars.iter().filter(|star| !star.saturated).collect();
     let clear: Vec<&Star> = unsaturated.iter().copied().filter(|star| star.snr >= CLEAR_SNR).collect();
     if clear.len() >= ENOUGH_CLEAR { clear } else { unsaturated }

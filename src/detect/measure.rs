@@ -104,8 +104,7 @@ pub(super) fn measure_pilot(scene: &Scene, peak: &Peak, owner: u16, workspace: &
     (has_width && is_near(&fit, shape, 0.0) && is_positive(&fit)).then_some(())?;
     // What belongs to another star is cut out at the same place in every colour, though colours lie apart.
     let is_alone = workspace.nearest_foreign_px > ALONE_SIGMA * fit.shape.axes().0.sqrt() + fit.x.hypot(fit.y);
-    let color_shifts =
-        if is_alone { color_shifts(scene, &workspace.window, &fit, peak.place) } else { Vec::new() };
+    let color_shifts = if is_alone { color_shifts(scene, &workspace.window, &fit, peak.place) } else { Vec::new() };
     Some(Pilot { fit, color_shifts })
 }
 

@@ -6,8 +6,10 @@ use crate::pipeline::request::Colors;
 use crate::pixels::{Layout, Point, Size};
 use crate::stack::{ColorRule, MosaicRows, StackRequest};
 
-/// Stars narrower than this are too fine for demosaic, which gives them wrong colors.
-const SHARP_FWHM_PX: f32 = 1.9;
+/// Stars that demosaic shows narrower than this are too fine for it: it gives their pixels wrong colors.
+const SHARP_FWHM_PX: f32 = 2.1;
+/// Frames from which on single pixels of such stars have better colors as sampled.
+const BETTER_FROM_FRAMES: usize = 24;
 /// Frames from which on samples as they are fill every color of every pixel well enough.
 const MIN_FRAMES: usize = 12;
 /// Places along each axis where it is asked which samples of the mosaic the turning sky brings.
@@ -25,10 +27,12 @@ pub(super) fn choose(
 ) -> ColorRule {
     let Layout::Mosaic(_) = rows.layout() else { return ColorRule::Interpolated };
     let fills_all = request.sky.len() >= MIN_FRAMES && is_spread(request, rows.size());
+    let is_long = request.sky.len() >= BETTER_FROM_FRAMES;
     match wanted {
-        Colors::Auto if fills_all && fwhm_px.is_some_and(|fwhm_px| fwhm_px < SHARP_FWHM_PX) => {
+        Colors::Auto if fills_all && is_long && fwhm_px.is_some_and(|fwhm_px| fwhm_px < SHARP_FWHM_PX) => {
             notes.push(format!(
-                "the stars are only {:.1} px wide, too fine for demosaic: the colors of the sky were left as sampled",
+                "the stars are only {:.1} px wide, too fine for demosaic: the colors of the sky were left as sampled, \
+                 which keeps wrong colors out of their pixels (8 % of error, not 35 %) for 4 % more noise",
                 fwhm_px.unwrap_or_default()
             ));
             ColorRule::Sampled
@@ -68,19 +72,13 @@ fn is_spread(request: &StackRequest<'_>, size: Size) -> bool {
 mod tests {
     use super::*;
     use crate::pixels::{Homography, Transform};
-    use crate::stack::{Offset, StackFrame};
+    use crate::stack::StackFrame;
 
     fn burst(n_frames: usize, shift: impl Fn(f64) -> (f64, f64)) -> StackRequest<'static> {
         let frame = |frame: usize| {
             let (x, y) = shift(frame as f64);
             let moved = Homography([[1.0, 0.0, x], [0.0, 1.0, y], [0.0, 0.0, 1.0]]);
-            StackFrame {
-                frame,
-                light_from_reference: Transform::Homography(moved),
-                weight: 1.0,
-                scale: 1.0,
-                offset: Offset::Constant([0.0; 3]),
-            }
+            StackFrame::plain(frame, Transform::Homography(moved))
         };
         StackRequest { sky: (0..n_frames).map(frame).collect(), ..StackRequest::default() }
     }

@@ -244,6 +244,7 @@ fn facts_of(found: rawler::decoders::RawMetadata) -> ExifFacts {
         focal_mm: positive(exif.focal_length),
         sensor_width_mm: None,
         capture_time,
+        temperature_celsius: None,
         place,
     };
     ExifFacts::of_decoder(metadata, exif.orientation.and_then(Orientation::from_tag))

@@ -36,6 +36,10 @@ impl App {
             Ended::Broken(text) => Ended::Broken(text),
         });
         self.take(developed, Self::take_development);
+        if let Some(ended) = self.lanes.watch.poll(&context) {
+            self.state.watching = None;
+            self.take::<()>(Some(ended), |_, ()| {});
+        }
         let corrected = self.lanes.mask.poll(&context).map(|ended| match ended {
             Ended::Result(result) => Ended::Result(result.map_err(Error::Cancelled)),
             Ended::Broken(text) => Ended::Broken(text),
@@ -81,6 +85,7 @@ impl App {
         match heard {
             Heard::Gathered(paths) => self.take_list(paths),
             Heard::Found(finding) => self.take_finding(*finding),
+            Heard::Arrived(path) => self.take_arrival(path),
         }
     }
 
@@ -205,6 +210,7 @@ impl App {
                     self.state.note(warning);
                 }
             }
+            Filed::PageSaved(path) => self.state.note(format!("The plan is written to {}", path.display())),
             Filed::MaskSaved(path) => self.state.note(format!("The mask is written to {}", path.display())),
             Filed::Calibration(kind, paths) => self.take_calibration(kind, paths),
             Filed::LensSaved(path) => self.state.note(format!("The lens profile is written to {}", path.display())),
@@ -222,7 +228,13 @@ impl App {
             Answer::Cancelled => {}
             Answer::NoDialog(question) => {
                 let start = question.start.map(|folder| folder.join(&question.file_name));
-                let targets = [PathFor::Export, PathFor::MaskToSave, PathFor::SheafToSave, PathFor::LensProfileToSave];
+                let targets = [
+                    PathFor::Export,
+                    PathFor::MaskToSave,
+                    PathFor::SheafToSave,
+                    PathFor::LensProfileToSave,
+                    PathFor::PlanPage,
+                ];
                 let named = targets.contains(&question.path_for);
                 self.state.typed_path =
                     start.filter(|_| named).map_or(question.file_name, |path| path.display().to_string());
