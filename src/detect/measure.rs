@@ -52,8 +52,6 @@ pub(super) struct Scene<'a> {
 pub(super) struct Workspace {
     window: Window,
     annulus: [Vec<f32>; 3],
-    /// Distance of the nearest sample that belongs to another peak.
-    nearest_foreign_px: f64,
 }
 
 /// A star and what its fit found, or `None` where there is none.
@@ -102,15 +100,10 @@ pub(super) fn measure_pilot(scene: &Scene, peak: &Peak, owner: u16, workspace: &
     let fit = fit_star(&workspace.window, &start(scene, shape, LOOSE_SPREAD))?;
     let has_width = fit.shape.axes().1 > 0.1;
     (has_width && is_near(&fit, shape, 0.0) && is_positive(&fit)).then_some(())?;
-    // What belongs to another star is cut out at the same place in every colour, though colours lie apart.
-    let is_alone = workspace.nearest_foreign_px > ALONE_SIGMA * fit.shape.axes().0.sqrt() + fit.x.hypot(fit.y);
-    let color_shifts =
-        if is_alone { color_shifts(scene, &workspace.window, &fit, peak.place) } else { Vec::new() };
+    let color_shifts = color_shifts(scene, &workspace.window, &fit, peak.place);
     Some(Pilot { fit, color_shifts })
 }
 
-/// Colours are compared in stars with nothing of another star within this many of their own standard deviations.
-const ALONE_SIGMA: f64 = 3.0;
 /// A colour known to no better than this says nothing of lateral colour.
 const MAX_COLOR_SIGMA_PX: f64 = 0.3;
 
@@ -159,16 +152,11 @@ impl Workspace {
             first..last as usize
         };
         let columns = range(center.x, reach.x, size.width);
-        self.nearest_foreign_px = f64::INFINITY;
         for y in range(center.y, reach.y, size.height) {
             let row = Row::new(scene, y);
             for x in columns.clone() {
                 let (dx, dy) = (x as f64 - center.x, y as f64 - center.y);
-                if outside.form(dx, dy) > 1.0 || row.saturated[x] {
-                    continue;
-                }
-                if row.is_foreign(x, owner) {
-                    self.nearest_foreign_px = self.nearest_foreign_px.min(dx.hypot(dy));
+                if outside.form(dx, dy) > 1.0 || row.saturated[x] || row.is_foreign(x, owner) {
                     continue;
                 }
                 let (channel, value) = row.sample(x);

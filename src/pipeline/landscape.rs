@@ -20,7 +20,8 @@ const SURELY_LAND: f32 = 0.99;
 /// Fewer samples of a channel leave its light as it is.
 const MIN_SAMPLES: usize = 200;
 
-/// The frames as the stack of the land takes them: unshifted but for lateral color, each channel brought to the reference's level.
+/// The frames as the stack of the land takes them: unshifted but for lateral color, each channel brought to the
+/// reference's level.
 pub(super) fn frames(
     rows: &RepairedRows<'_>,
     aligned: &Aligned,
