@@ -4,7 +4,7 @@
 
 use divan::Bencher;
 use divan::counter::ItemsCount;
-use nightsheaf::calibrate::{DefectFinder, Masters, NoiseModel, calibrate};
+use nightsheaf::calibrate::{ContentMeasure, DefectFinder, LineProfile, Masters, NoiseModel, calibrate};
 use nightsheaf::pixels::{CalibratedFrame, Cfa, Layout, Orientation, Plane, Size};
 use nightsheaf::raw::{CameraColor, Metadata, RawFrame, TransferFunction};
 use rand::{Rng, SeedableRng};
@@ -51,6 +51,19 @@ fn calibrate_frame(bencher: Bencher<'_, '_>) {
 fn defect_suspects(bencher: Bencher<'_, '_>) {
     let frame = calibrated();
     bencher.counter(ItemsCount::new(SIZE.area())).bench(|| DefectFinder::suspects(&frame, &NOISE));
+}
+
+#[divan::bench]
+fn what_a_frame_shows(bencher: Bencher<'_, '_>) {
+    let raw = raw();
+    bencher.counter(ItemsCount::new(SIZE.area())).bench(|| ContentMeasure::of(&raw));
+}
+
+#[divan::bench]
+fn means_of_rows_and_columns(bencher: Bencher<'_, '_>) {
+    let frame = calibrated();
+    let sky = |_: usize, _: usize, _: usize, row: &mut [f32]| row.fill(0.016);
+    bencher.counter(ItemsCount::new(SIZE.area())).bench(|| LineProfile::of(&frame, &NOISE, &sky));
 }
 
 #[divan::bench]

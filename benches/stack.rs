@@ -13,7 +13,7 @@ use nightsheaf::job::Monitor;
 use nightsheaf::pixels::{CalibratedFrame, Cfa, Homography, Layout, Mask, Plane, Size, Transform};
 use nightsheaf::resample::{Kernel, Resampler, Source, Warp, resample};
 use nightsheaf::scratch::{ScratchSpec, ScratchStore};
-use nightsheaf::stack::{CombineRule, MemoryFrames, Offset, StackFrame, StackRequest, stack};
+use nightsheaf::stack::{ColorRule, CombineRule, MemoryFrames, Offset, StackFrame, StackRequest, find_trails, stack};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
@@ -67,6 +67,30 @@ fn combine_unshifted(bencher: Bencher<'_, '_>, n_frames: usize) {
         .bench(|| stack(&Monitor::silent(), &frames, &request).expect("in memory"));
 }
 
+/// Turned frames in memory: with demosaic and resampling of each, or with samples as they are.
+#[divan::bench(args = [ColorRule::Interpolated, ColorRule::Sampled])]
+fn combine_turned(bencher: Bencher<'_, '_>, colors: ColorRule) {
+    let size = Size { width: 512, height: 512 };
+    let n_frames = 16;
+    let frames = MemoryFrames((0..n_frames).map(|idx| noise_frame(size, idx as u64)).collect());
+    let sky = (0..n_frames).map(|idx| placed(idx, turned(idx))).collect();
+    let request = StackRequest { colors, ..request(sky) };
+    bencher
+        .counter(ItemsCount::new(size.area() * n_frames))
+        .bench(|| stack(&Monitor::silent(), &frames, &request).expect("in memory"));
+}
+
+#[divan::bench]
+fn looking_for_trails(bencher: Bencher<'_, '_>) {
+    let size = Size { width: 1024, height: 1024 };
+    let n_frames = 16;
+    let frames = MemoryFrames((0..n_frames).map(|idx| noise_frame(size, idx as u64)).collect());
+    let request = request((0..n_frames).map(|idx| placed(idx, turned(idx))).collect());
+    bencher
+        .counter(ItemsCount::new(size.area() * n_frames))
+        .bench(|| find_trails(&Monitor::silent(), &frames, &request).expect("in memory"));
+}
+
 #[divan::bench(sample_count = 1, sample_size = 1)]
 fn whole_burst(bencher: Bencher<'_, '_>) {
     let size = Size { width: 6000, height: 4000 };
@@ -117,6 +141,7 @@ fn request(sky: Vec<StackFrame>) -> StackRequest<'static> {
     StackRequest {
         sky,
         land: Vec::new(),
+        land_reserve: Vec::new(),
         foreground: None,
         combine: CombineRule::ClippedMean { drop_below_sigma: 3.0, drop_above_sigma: 3.0 },
         noise: Some(NoiseModel { read_variance: SIGMA * SIGMA, photon_variance_per_unit: 0.0 }),
@@ -126,7 +151,7 @@ fn request(sky: Vec<StackFrame>) -> StackRequest<'static> {
 }
 
 fn placed(frame: usize, light_from_reference: Transform) -> StackFrame {
-    StackFrame { frame, light_from_reference, weight: 1.0, scale: 1.0, offset: Offset::Constant([0.001; 3]) }
+    StackFrame { offset: Offset::Constant([0.001; 3]), ..StackFrame::plain(frame, light_from_reference) }
 }
 
 /// The sky turned about a point of the frame, a sixteenth of a degree a frame.

@@ -172,7 +172,7 @@ struct Noise {
     false_color: f64,
     /// The same of means of 4 × 4 pixels, times 4: colored blotches.
     false_color_of_blocks: f64,
-    /// Power of green's finest rows and columns over that of a checkerboard of the same fineness: 1 without a pattern.
+    /// Amplitude of green in waves of two pixels along rows or columns: 1 in the noise itself.
     maze: f64,
 }
 
@@ -195,31 +195,20 @@ impl Noise {
             .flat_map(|y| (12..496).step_by(4).map(move |x| (x, y)))
             .map(|(x, y)| of_block(x, y))
             .collect();
-        let pattern = |weigh: &dyn Fn(usize) -> [f64; 2]| {
-            // Eight by eight pixels against waves of two pixels along the rows, the columns, or both.
-            let of = |x: usize, y: usize, axis: usize| {
-                (0..64)
-                    .map(|k| {
-                        let (dx, dy) = (k % 8, k / 8);
-                        f64::from(green.at(x + dx, y + dy))
-                            * weigh(if axis == 0 { dx } else { dy })[0]
-                            * weigh(if axis == 0 { dy } else { dx })[1]
-                    })
-                    .sum::<f64>()
-            };
-            let sums: Vec<f64> = (16..480)
-                .step_by(8)
-                .flat_map(|y| (16..480).step_by(8).map(move |x| (x, y)))
-                .flat_map(|(x, y)| [of(x, y, 0), of(x, y, 1)])
-                .collect();
-            rms(&sums)
-        };
         let sign = |place: usize| if place.is_multiple_of(2) { 1.0 } else { -1.0 };
+        let wave = |x: usize, y: usize, along: fn(usize) -> usize| {
+            (0..64).map(|k| f64::from(green.at(x + k % 8, y + k / 8)) * sign(along(k))).sum::<f64>() / 8.0
+        };
+        let waves: Vec<f64> = (16..480)
+            .step_by(8)
+            .flat_map(|y| (16..480).step_by(8).map(move |x| (x, y)))
+            .flat_map(|(x, y)| [wave(x, y, |k| k % 8), wave(x, y, |k| k / 8)])
+            .collect();
         Self {
             left,
             false_color: rms(&all().map(|(x, y)| color(x, y)).collect::<Vec<_>>()),
             false_color_of_blocks: rms(&blocks),
-            maze: pattern(&|place| [sign(place), 1.0]) / pattern(&|place| [sign(place), sign(place)]),
+            maze: rms(&waves),
         }
     }
 }

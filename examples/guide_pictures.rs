@@ -6,6 +6,7 @@
 #[path = "../tests/support/raster.rs"]
 mod raster;
 #[path = "../tests/support/stage.rs"]
+#[allow(dead_code, reason = "the tests press and type, the guide only looks")]
 mod stage;
 
 use std::path::Path;

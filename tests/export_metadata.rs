@@ -31,6 +31,7 @@ fn metadata(place: Option<Place>) -> FileMetadata {
             sensor_width_mm: Some(23.5),
             // 2026-03-14 22:05:07.25 by the camera's clock.
             capture_time: Some(CaptureTime { clock_secs: 1_773_525_907.25, utc_offset_minutes: Some(-210) }),
+            temperature_celsius: None,
             place,
         },
         n_frames: 4,

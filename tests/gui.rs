@@ -22,8 +22,8 @@ use nightsheaf::gui::theme::Theme;
 use nightsheaf::gui::timeline::Timeline;
 use nightsheaf::job::Progress;
 use nightsheaf::pipeline::{
-    CaptureTime, ForegroundMask, Found, FrameFinding, FrameReport, GradientRemoval, Guide, MeasureSummary, Metadata,
-    Report, Verdict,
+    CaptureTime, ForegroundMask, Found, FrameFinding, FrameKind, FrameReport, GradientRemoval, Guide, MeasureSummary,
+    Metadata, Report, Verdict,
 };
 use nightsheaf::pixels::{Orientation, Size};
 
@@ -52,6 +52,7 @@ fn frame(idx: usize, verdict: Verdict, reason: &str) -> Frame {
     let path = PathBuf::from(format!("night-{:03}.dng", idx + 1));
     let finding = FrameFinding {
         path: path.clone(),
+        kind: FrameKind::Light,
         size: None,
         orientation: Orientation::Normal,
         metadata: Metadata {
@@ -67,6 +68,7 @@ fn frame(idx: usize, verdict: Verdict, reason: &str) -> Frame {
             sky_level: 0.02,
             clipped_fraction: 0.0,
         }),
+        field: None,
         verdict,
         reason: reason.to_owned(),
     };
@@ -261,7 +263,6 @@ fn calibration_frames_are_counted_and_given_up() {
     state.sheaf.calibration.flats = vec![PathBuf::from("flat-1.dng"), PathBuf::from("flat-2.dng")];
     let mut harness = stage(state, column::show);
     harness.get_by_label("Flat frames: 2");
-    harness.get_by_label("Dark frames: none");
     press(&mut harness, "Choose bias frames");
     press(&mut harness, "Without flat frames");
     let expected = [Action::ChooseCalibration(CalibrationKind::Bias), Action::ClearCalibration(CalibrationKind::Flat)];

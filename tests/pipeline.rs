@@ -5,6 +5,8 @@
 mod cancelling;
 #[path = "pipeline/lateral.rs"]
 mod lateral;
+#[path = "pipeline/photons.rs"]
+mod photons;
 #[path = "pipeline/sample.rs"]
 mod sample;
 #[path = "pipeline/short_bursts.rs"]

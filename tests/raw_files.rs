@@ -206,3 +206,22 @@ fn an_invented_frame_comes_back_as_it_was_written() {
     assert!((read.clock_secs - written.clock_secs).abs() < 0.002, "{} of {} s", read.clock_secs, written.clock_secs);
     assert_eq!(read.utc_offset_minutes, written.utc_offset_minutes, "offset of the clock");
 }
+
+#[test]
+fn the_head_of_a_raw_tells_exposure_size_and_temperature_without_its_samples() {
+    let folder = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR")).expect("the build folder can be written");
+    let path = folder.path().join("light.dng");
+    let scene = Scene { temperature_celsius: Some(-4.5), n_stars: 20, ..Scene::small() };
+    let frame = Burst::new(scene).light(0);
+    write_cfa_dng(&path, &frame).expect("room for a small frame");
+    let whole = fs::read(&path).expect("just written");
+    fs::write(&path, &whole[..4096]).expect("our own file");
+    let facts = decoder().facts(&path, &CancelToken::default()).expect("a head is enough");
+    assert_eq!(facts.size, Some(frame.size()), "size");
+    assert_eq!(facts.metadata.exposure_secs, Some(16.0), "exposure");
+    assert_eq!(facts.metadata.temperature_celsius, Some(-4.5), "temperature");
+    assert_eq!(facts.metadata.model, frame.metadata.model, "camera");
+    fs::write(&path, b"Clouds until midnight.").expect("our own file");
+    let facts = decoder().facts(&path, &CancelToken::default()).expect("a text can be read");
+    assert_eq!((facts.size, facts.metadata.model), (None, None), "a text says nothing");
+}

@@ -32,7 +32,8 @@ fn registered([light, reference]: &[Vec<Star>; 2]) -> Registration {
 }
 
 fn worst_px(registration: &Registration, map: impl Fn(Point) -> Point) -> f64 {
-    let places = (0..12).map(|idx| Point { x: f64::from(idx % 4) * 1950.0 + 75.0, y: f64::from(idx / 4) * 1950.0 + 50.0 });
+    let places =
+        (0..12).map(|idx| Point { x: f64::from(idx % 4) * 1950.0 + 75.0, y: f64::from(idx / 4) * 1950.0 + 50.0 });
     let error = |place| registration.reference_from_light.apply(place).map_or(1e9, |seen| seen.distance(map(place)));
     places.map(error).fold(0.0, f64::max)
 }

@@ -15,7 +15,7 @@ use std::path::{Path, PathBuf};
 
 use eframe::egui::accesskit::Role;
 use eframe::egui::{Key, Modifiers, Pos2};
-use egui_kittest::kittest::{NodeT, Queryable};
+use egui_kittest::kittest::NodeT;
 use image::imageops::{FilterType, resize};
 use image::{GrayImage, RgbImage};
 use nightsheaf::gui::action::Action;
@@ -185,7 +185,7 @@ fn every_control_of_the_whole_window_has_a_name_and_is_reached_by_the_tab_key() 
         }
     }
     assert!(names.len() > 60, "{} controls were looked at: {names:?}", names.len());
-    let mut reached = std::collections::BTreeSet::new();
+    let mut reached = std::collections::HashSet::new();
     for _ in 0..2 * names.len() {
         stage.harness().key_press(Key::Tab);
         stage.harness().step();

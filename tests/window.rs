@@ -241,7 +241,8 @@ fn the_whole_job_by_window_from_the_sample_frames_to_a_file() {
     screen.screenshot("11-preferences");
     screen.press(&["Escape"]);
     let mut export = Command::new(env!("CARGO_BIN_EXE_nightsheaf-cli"));
-    let exported = export.arg("export").arg(&sheaf).arg("--output").arg(&again).output().expect("the program was built");
+    let exported =
+        export.arg("export").arg(&sheaf).arg("--output").arg(&again).output().expect("the program was built");
     assert!(exported.status.success(), "{}", String::from_utf8_lossy(&exported.stderr));
     let same = std::fs::read(&target).expect("written") == std::fs::read(&again).expect("written");
     assert!(same, "window and terminal write the same bytes");

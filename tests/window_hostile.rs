@@ -29,7 +29,8 @@ impl Drop for Ended {
 }
 
 fn tools_are_there() -> bool {
-    let there = |tool: &str| Command::new(tool).arg("-version").stdout(Stdio::null()).stderr(Stdio::null()).status().is_ok();
+    let there =
+        |tool: &str| Command::new(tool).arg("-version").stdout(Stdio::null()).stderr(Stdio::null()).status().is_ok();
     let all = ["Xvfb", "xdotool"].into_iter().all(there);
     if !all {
         assert!(std::env::var_os("NIGHTSHEAF_REQUIRE_TOOLS").is_none(), "Xvfb and xdotool are needed");
@@ -40,7 +41,8 @@ fn tools_are_there() -> bool {
 
 fn title(display: &str) -> String {
     let words = ["search", "--name", "Nightsheaf", "getwindowname"];
-    let output = Command::new("xdotool").args(words).env("DISPLAY", display).output().expect("xdotool was found before");
+    let output =
+        Command::new("xdotool").args(words).env("DISPLAY", display).output().expect("xdotool was found before");
     String::from_utf8_lossy(&output.stdout).trim().to_owned()
 }
 

@@ -1,14 +1,20 @@
 //! Which masters can be used with which light frames, and what does not agree, with its numbers.
 
+use serde::{Deserialize, Serialize};
+
 use crate::calibrate::masters::Master;
 use crate::pixels::{Layout, Size};
 use crate::raw::RawFrame;
 
 /// Exposures that differ by less are the same: cameras round 1/3 stops.
 const EXPOSURE_TOLERANCE: f64 = 0.03;
+/// Apertures and focal lengths that differ by less are the same: stops are rounded.
+const LENS_TOLERANCE: f64 = 0.04;
+/// Dark signal doubles every 6 to 8 °C (common practice, no source): this much changes it by half.
+const TEMPERATURE_TOLERANCE_CELSIUS: f64 = 4.0;
 
 /// How a frame was taken, as far as a master must agree with it.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Setup {
     /// What the planes hold.
     pub layout: Layout,
@@ -20,6 +26,12 @@ pub struct Setup {
     pub iso: Option<u32>,
     /// Shutter time.
     pub exposure_secs: Option<f64>,
+    /// The f-number.
+    pub aperture: Option<f64>,
+    /// Focal length.
+    pub focal_mm: Option<f64>,
+    /// Of the air or the camera.
+    pub temperature_celsius: Option<f64>,
 }
 
 impl Setup {
@@ -32,6 +44,9 @@ impl Setup {
             camera: raw.metadata.model.clone(),
             iso: raw.metadata.iso,
             exposure_secs: raw.metadata.exposure_secs,
+            aperture: raw.metadata.aperture,
+            focal_mm: raw.metadata.focal_mm,
+            temperature_celsius: raw.metadata.temperature_celsius,
         }
     }
 
@@ -54,6 +69,25 @@ impl Setup {
     fn iso_mismatch(&self, lights: &Self) -> Option<Mismatch> {
         let (found, needed) = self.iso.zip(lights.iso)?;
         (found != needed).then_some(Mismatch::Iso { found, needed })
+    }
+
+    /// What makes a dark a little wrong though it is used.
+    fn temperature_mismatch(&self, lights: &Self) -> Option<Mismatch> {
+        let (found, needed) = self.temperature_celsius.zip(lights.temperature_celsius)?;
+        ((found - needed).abs() > TEMPERATURE_TOLERANCE_CELSIUS).then_some(Mismatch::Temperature { found, needed })
+    }
+
+    /// What makes a flat show another falloff than the lights have.
+    fn lens_mismatches(&self, lights: &Self) -> Vec<Mismatch> {
+        let differ = |found: Option<f64>, needed: Option<f64>| {
+            let pair = found.zip(needed)?;
+            ((pair.0 / pair.1 - 1.0).abs() > LENS_TOLERANCE).then_some(pair)
+        };
+        let aperture = differ(self.aperture, lights.aperture);
+        let focal = differ(self.focal_mm, lights.focal_mm);
+        let aperture = aperture.map(|(found, needed)| Mismatch::Aperture { found, needed });
+        let focal = focal.map(|(found, needed)| Mismatch::FocalLength { found, needed });
+        aperture.into_iter().chain(focal).collect()
     }
 
     /// Exposure of a light over that of this frame; `None` where they agree or one is unknown.
@@ -97,6 +131,36 @@ pub enum Mismatch {
         found: u32,
         /// Of the light frames.
         needed: u32,
+    },
+    /// Used all the same: a falloff that is nearly right is better than none.
+    #[error(
+        "taken at f/{found} where the light frames have f/{needed}: used, but the corners fall off otherwise; take new ones at f/{needed}"
+    )]
+    Aperture {
+        /// Of the flat.
+        found: f64,
+        /// Of the light frames.
+        needed: f64,
+    },
+    /// As with the aperture.
+    #[error(
+        "taken at {found} mm where the light frames have {needed} mm: used, but the corners fall off otherwise; take new ones at {needed} mm"
+    )]
+    FocalLength {
+        /// Of the flat.
+        found: f64,
+        /// Of the light frames.
+        needed: f64,
+    },
+    /// Used all the same; hot pixels are where they are at any temperature.
+    #[error(
+        "taken at {found} °C where the light frames have {needed} °C: used, but their dark signal is not that of the lights; take them on the same night"
+    )]
+    Temperature {
+        /// Of the dark.
+        found: f64,
+        /// Of the light frames.
+        needed: f64,
     },
     /// Scaled with the exposure, since the bias is known.
     #[error("exposed {found_secs} s where the light frames have {needed_secs} s: scaled with the help of the bias")]
@@ -163,7 +227,13 @@ impl Masters {
             // A flat shows the lens, whatever its ISO.
             let iso = master.setup.iso_mismatch(lights).filter(|_| kind != MasterKind::Flat);
             let is_usable = obstacle.is_none();
-            findings.extend(obstacle.or(iso).map(|mismatch| (kind, mismatch)));
+            let others = match kind {
+                MasterKind::Dark => master.setup.temperature_mismatch(lights).into_iter().collect(),
+                MasterKind::Flat => master.setup.lens_mismatches(lights),
+                MasterKind::Bias => Vec::new(),
+            };
+            let others = if is_usable { others } else { Vec::new() };
+            findings.extend(obstacle.or(iso).into_iter().chain(others).map(|mismatch| (kind, mismatch)));
             is_usable.then_some(master)
         };
         let bias = usable(MasterKind::Bias, bias);
@@ -216,6 +286,9 @@ mod tests {
             camera: Some("Invented One".to_owned()),
             iso: Some(3200),
             exposure_secs: Some(13.0),
+            aperture: Some(2.0),
+            focal_mm: Some(12.0),
+            temperature_celsius: Some(3.0),
         };
         let master = |change: fn(&mut Setup)| {
             let mut setup = lights.clone();
@@ -236,5 +309,13 @@ mod tests {
         assert!(findings[0].1.to_string().contains("Other Two"), "named: {}", findings[0].1);
         let (masters, findings) = Masters::for_lights(&lights, None, master(|dark| dark.iso = Some(1600)), None);
         assert!(masters.dark().is_some() && findings.len() == 1, "used, and said");
+        let warm = master(|dark| dark.temperature_celsius = Some(19.5));
+        let (masters, findings) = Masters::for_lights(&lights, None, warm, None);
+        assert!(masters.dark().is_some() && findings.len() == 1, "used, and said");
+        assert!(findings[0].1.to_string().contains("19.5 °C where the light frames have 3 °C"), "{}", findings[0].1);
+        let closed = master(|flat| (flat.aperture, flat.exposure_secs, flat.iso) = (Some(8.0), Some(0.02), Some(100)));
+        let (masters, findings) = Masters::for_lights(&lights, None, None, closed);
+        assert!(masters.flat().is_some() && findings.len() == 1, "exposure and ISO of a flat do not matter");
+        assert!(findings[0].1.to_string().contains("f/8 where the light frames have f/2"), "{}", findings[0].1);
     }
 }

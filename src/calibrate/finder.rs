@@ -309,7 +309,16 @@ mod tests {
         for (x, excess) in [(100, 0.12), (200, 0.2), (300, 0.6)] {
             dark.planes[0].set(x, 50, excess);
         }
-        let setup = Setup { layout: MOSAIC, size: SIZE, camera: None, iso: None, exposure_secs: None };
+        let setup = Setup {
+            layout: MOSAIC,
+            size: SIZE,
+            camera: None,
+            iso: None,
+            exposure_secs: None,
+            aperture: None,
+            focal_mm: None,
+            temperature_celsius: None,
+        };
         let defects = Defects::from_dark(&Master { planes: dark.planes, setup, n_frames: 20 }, &NOISE);
         let columns: Vec<u32> = defects.pixels().iter().map(|pixel| pixel.x).collect();
         assert_eq!(columns, [200, 300], "0.12 is subtracted and left at that");

@@ -5,9 +5,12 @@
 //! first (IEC 61966-2-1).
 
 pub mod agreement;
+pub mod banding;
+pub mod content;
 pub mod defects;
 pub mod finder;
 mod kernels;
+pub mod line_profile;
 pub mod masters;
 mod neighbours;
 pub mod noise;
@@ -15,8 +18,11 @@ pub mod noise;
 mod scene;
 
 pub use agreement::{MasterKind, Masters, Mismatch, Setup};
+pub use banding::{Banding, LineNoise};
+pub use content::{Content, ContentMeasure};
 pub use defects::{DefectPixel, Defects};
 pub use finder::{DefectFinder, Suspects};
+pub use line_profile::LineProfile;
 pub use masters::{Built, Master, master_bias, master_dark, master_flat};
 pub use noise::NoiseModel;
 

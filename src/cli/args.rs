@@ -4,8 +4,10 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+pub use crate::cli::field_args::{MeasureArguments, PlanArguments};
+use crate::cli::values::{memory_size, positive_f32, white_balance};
 use crate::pipeline::{Colors, Combine, Compression, DevelopSettings, ExportSettings, FileFormat, GradientRemoval};
-use crate::pipeline::{MaskChoice, OutputSpace, ReferenceChoice, Request, WhiteBalance};
+use crate::pipeline::{MaskChoice, MasterCache, OutputSpace, ReferenceChoice, Request, Vignetting, WhiteBalance};
 
 /// One clean picture from a burst of night landscape frames on a fixed tripod.
 #[derive(Debug, Parser)]
@@ -24,11 +26,11 @@ pub enum Command {
     /// Make the picture of a saved sheaf, byte for byte as the window does
     Export(ExportArguments),
     /// Measure the frames of a burst, one line each
-    Measure(MeasureArguments),
+    Measure(Box<MeasureArguments>),
     /// Propose which part of the burst is landscape
     Mask(MaskArguments),
     /// Plan a night: how long to expose, how many frames, when it is dark
-    Plan(PlanArguments),
+    Plan(Box<PlanArguments>),
 }
 
 /// `stack`.
@@ -49,6 +51,9 @@ pub struct StackArguments {
     /// Bias frame or a folder of them; may be given several times
     #[arg(long, value_name = "PATH")]
     pub bias: Vec<PathBuf>,
+    /// Frame or folder of frames for the landscape alone, such as longer exposures; may be given several times
+    #[arg(long, value_name = "PATH")]
+    pub land: Vec<PathBuf>,
     /// Grey picture whose white is foreground, upright as exported; `auto` proposes one, `none` is sky only
     #[arg(long, value_name = "FILE|auto|none", default_value = "auto")]
     pub mask: String,
@@ -79,6 +84,9 @@ pub struct StackArguments {
     /// What counts as colorless: as-shot, daylight, tungsten, sky, or three camera values R,G,B
     #[arg(long, value_name = "BALANCE", default_value = "as-shot", value_parser = white_balance)]
     pub white_balance: WhiteBalance,
+    /// Give the corners the light that the lens lost, where its profile or the sky tells: auto or off
+    #[arg(long, value_enum, default_value_t = CornerWord::Auto)]
+    pub vignetting: CornerWord,
     /// Level uneven sky glow
     #[arg(long, value_enum, default_value_t = Switch::Off)]
     pub gradient: Switch,
@@ -115,6 +123,9 @@ pub struct StackArguments {
     /// Let the files tell where the camera stood, if the frames do; left out otherwise
     #[arg(long)]
     pub keep_place: bool,
+    /// Where averaged calibration frames are kept for the next run: `auto` is your cache folder, `off` keeps none
+    #[arg(long, value_name = "FOLDER|auto|off", default_value = "auto")]
+    pub master_cache: String,
     /// Folder for the temporary file; beside the output where not given
     #[arg(long, value_name = "FOLDER")]
     pub scratch: Option<PathBuf>,
@@ -165,59 +176,6 @@ pub struct ExportArguments {
     /// Print the seconds of each stage
     #[arg(long)]
     pub timings: bool,
-}
-
-/// `measure`.
-#[derive(Debug, Args)]
-pub struct MeasureArguments {
-    /// Frames, or folders of them
-    #[arg(required = true, value_name = "PATH")]
-    pub frames: Vec<PathBuf>,
-    /// One JSON list instead of lines
-    #[arg(long)]
-    pub json: bool,
-    /// Threads to work with; all cores where not given
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
-    pub threads: Option<u16>,
-}
-
-/// `plan`.
-#[derive(Debug, Args)]
-#[command(group(clap::ArgGroup::new("zone").required(true).args(["time_zone", "utc_offset"])))]
-pub struct PlanArguments {
-    /// Degrees, north is positive; used here and sent nowhere
-    #[arg(long, value_name = "DEGREES", allow_negative_numbers = true)]
-    pub latitude: f64,
-    /// Degrees, east is positive
-    #[arg(long, value_name = "DEGREES", allow_negative_numbers = true)]
-    pub longitude: f64,
-    /// The evening's date, as in 2027-03-10
-    #[arg(long, value_name = "DATE")]
-    pub date: jiff::civil::Date,
-    /// Clock of the place by name, as in Europe/Zurich
-    #[arg(long, value_name = "NAME")]
-    pub time_zone: Option<String>,
-    /// Clock of the place by its offset, as in +01:00
-    #[arg(long, value_name = "OFFSET", allow_hyphen_values = true)]
-    pub utc_offset: Option<String>,
-    /// Focal length in mm
-    #[arg(long, value_name = "MM", default_value_t = 12.0)]
-    pub focal: f64,
-    /// The f-number
-    #[arg(long, value_name = "F", default_value_t = 2.0)]
-    pub aperture: f64,
-    /// Width of the sensor in mm
-    #[arg(long, value_name = "MM", default_value_t = 23.5)]
-    pub sensor_width: f64,
-    /// Pixels along the width
-    #[arg(long, value_name = "N", default_value_t = 6000)]
-    pub pixels: usize,
-    /// Declination of the sky in the middle of the frame, degrees
-    #[arg(long, value_name = "DEGREES", default_value_t = 0.0, allow_negative_numbers = true)]
-    pub declination: f64,
-    /// JSON instead of a page
-    #[arg(long)]
-    pub json: bool,
 }
 
 /// `mask`.
@@ -290,6 +248,15 @@ pub enum FormatWord {
     Jpeg,
 }
 
+/// [`Vignetting`] as a word.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum CornerWord {
+    /// Where it is known without doubt
+    Auto,
+    /// Leave them
+    Off,
+}
+
 /// [`Compression`] as a word.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub enum CompressionWord {
@@ -317,6 +284,12 @@ impl StackArguments {
             darks: self.darks.clone(),
             flats: self.flats.clone(),
             bias: self.bias.clone(),
+            master_cache: match self.master_cache.as_str() {
+                "auto" => MasterCache::User,
+                "off" => MasterCache::Off,
+                folder => MasterCache::Folder(PathBuf::from(folder)),
+            },
+            land: self.land.clone(),
             skip: self.skip.clone(),
             mask: match self.mask.as_str() {
                 "auto" => MaskChoice::Auto,
@@ -355,6 +328,10 @@ impl StackArguments {
         DevelopSettings {
             white_balance: self.white_balance,
             exposure_ev: self.exposure,
+            vignetting: match self.vignetting {
+                CornerWord::Auto => Vignetting::Auto,
+                CornerWord::Off => Vignetting::Off,
+            },
             gradient: match self.gradient {
                 Switch::Off => GradientRemoval::Off,
                 Switch::On => GradientRemoval::On { strength: 1.0 },
@@ -421,54 +398,6 @@ pub(super) fn is_page(path: &Path) -> bool {
     path.extension().is_some_and(|ending| ["html", "htm"].iter().any(|page| ending.eq_ignore_ascii_case(page)))
 }
 
-fn positive_f32(text: &str) -> Result<f32, String> {
-    match text.parse::<f32>() {
-        Ok(value) if value > 0.0 && value.is_finite() => Ok(value),
-        _ => Err("needs a number above 0".to_owned()),
-    }
-}
-
-/// `as-shot`, `daylight`, `tungsten`, `sky`, or three positive camera values.
-fn white_balance(text: &str) -> Result<WhiteBalance, String> {
-    match text {
-        "as-shot" => Ok(WhiteBalance::AsShot),
-        "daylight" => Ok(WhiteBalance::Daylight),
-        "tungsten" => Ok(WhiteBalance::Tungsten),
-        "sky" => Ok(WhiteBalance::FromSky),
-        values => {
-            let neutral: Vec<f64> = values.split(',').filter_map(|value| value.trim().parse().ok()).collect();
-            match <[f64; 3]>::try_from(neutral) {
-                Ok(neutral) if neutral.iter().all(|&value| value > 0.0 && value.is_finite()) => {
-                    Ok(WhiteBalance::Picked(neutral))
-                }
-                _ => Err("needs as-shot, daylight, tungsten, sky, or three positive values R,G,B".to_owned()),
-            }
-        }
-    }
-}
-
-/// A number with KiB, MiB or GiB (or K, M, G), at least 256 MiB.
-fn memory_size(text: &str) -> Result<u64, String> {
-    let digits = text.trim_end_matches(|letter: char| letter.is_ascii_alphabetic());
-    let factor: f64 = match text[digits.len()..].to_ascii_lowercase().as_str() {
-        "g" | "gib" => 1_073_741_824.0,
-        "m" | "mib" => 1_048_576.0,
-        "k" | "kib" => 1024.0,
-        "" | "b" => 1.0,
-        unit => return Err(format!("the unit {unit} is not one of GiB, MiB, KiB")),
-    };
-    let number: f64 = digits.trim().parse().map_err(|error| format!("needs a size such as 1.5GiB: {error}"))?;
-    let bytes = number * factor;
-    if !(bytes.is_finite() && bytes >= LEAST_MEMORY_BYTES) {
-        return Err("needs at least 256MiB".to_owned());
-    }
-    // Finite and positive: the cast rounds down to whole bytes.
-    Ok(bytes as u64)
-}
-
-/// Below this not even one frame of a small camera and its decoder fit.
-const LEAST_MEMORY_BYTES: f64 = 268_435_456.0;
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -488,25 +417,10 @@ mod tests {
     }
 
     #[test]
-    fn sizes_are_read_with_their_unit() {
-        assert_eq!(memory_size("1.5GiB"), Ok(1_610_612_736), "one and a half");
-        assert_eq!(memory_size("900M"), Ok(943_718_400), "short unit");
-        assert!(memory_size("12").is_err(), "too little");
-        assert!(memory_size("2 parsecs").is_err(), "not a unit of memory");
-    }
-
-    #[test]
     fn the_kind_of_file_follows_the_ending_unless_asked() {
         assert_eq!(stack_arguments(&["a", "-o", "x.png"]).file_format(), FileFormat::Png, "by ending");
         assert_eq!(stack_arguments(&["a", "-o", "x.out"]).file_format(), FileFormat::Tiff16, "no known ending");
         let asked = stack_arguments(&["a", "-o", "x.png", "--format", "jpeg"]);
         assert_eq!(asked.file_format(), FileFormat::Jpeg, "as asked");
-    }
-
-    #[test]
-    fn a_balance_may_be_three_values() {
-        assert_eq!(white_balance("0.5, 1,0.7"), Ok(WhiteBalance::Picked([0.5, 1.0, 0.7])), "three values");
-        assert!(white_balance("0.5,1").is_err(), "two values");
-        assert!(white_balance("0,1,1").is_err(), "a neutral has all colors");
     }
 }

@@ -2,11 +2,14 @@
 
 pub mod args;
 mod export;
+pub mod field_args;
 mod mask;
 mod measure;
+mod measure_row;
 mod plan;
 mod progress;
 mod stack;
+mod values;
 
 use std::io::{self, Write};
 use std::process::ExitCode;
@@ -50,7 +53,7 @@ fn run(arguments: Arguments, cancel: &CancelToken) -> Result<(), Failure> {
         Command::Export(arguments) => export::run(&arguments, cancel),
         Command::Mask(arguments) => mask::run(&arguments, cancel),
         Command::Measure(arguments) => measure::run(&arguments, cancel),
-        Command::Plan(arguments) => plan::run(&arguments),
+        Command::Plan(arguments) => plan::run(&arguments, cancel),
     }
 }
 

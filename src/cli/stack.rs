@@ -14,8 +14,10 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
     use_threads(arguments.threads);
     let monitor = monitor(cancel, arguments.quiet);
     let mut request = arguments.request();
-    request.lights = pipeline::collect_frames(&request.lights)?;
-    for frames in [&mut request.darks, &mut request.flats, &mut request.bias] {
+    let gathered = pipeline::gather_frames(&request.lights)?;
+    request.lights = gathered.lights;
+    request.beside = gathered.calibration;
+    for frames in [&mut request.land, &mut request.darks, &mut request.flats, &mut request.bias] {
         if !frames.is_empty() {
             *frames = pipeline::collect_frames(frames)?;
         }
@@ -87,6 +89,13 @@ pub(super) fn summary(report: &Report, with_timings: bool) -> String {
         let word = if frame.used { "note" } else { "set aside" };
         let _ = writeln!(text, "{word}: {}: {}", frame.file.display(), frame.reason);
     }
+    if !report.land.is_empty() {
+        let used = report.land.iter().filter(|frame| frame.used).count();
+        let _ = writeln!(text, "landscape from {used} of {} frames given for it", report.land.len());
+    }
+    for frame in report.land.iter().filter(|frame| !frame.reason.is_empty()) {
+        let _ = writeln!(text, "set aside: {}: {}", frame.file.display(), frame.reason);
+    }
     let mut simpler = std::collections::BTreeMap::<_, Vec<String>>::new();
     for frame in &report.frames {
         if let Some(reason) = &frame.registration_reason {
@@ -97,8 +106,19 @@ pub(super) fn summary(report: &Report, with_timings: bool) -> String {
         let which = if files.len() == 1 { files[0].clone() } else { format!("{} frames", files.len()) };
         let _ = writeln!(text, "note: {which}: aligned by {registration}: {reason}");
     }
+    for line in report.calibration_lines() {
+        let _ = writeln!(text, "{line}");
+    }
     for note in &report.notes {
         let _ = writeln!(text, "note: {note}");
+    }
+    if let Some(model) = &report.noise_model {
+        let gain = model.electrons_per_dn.map_or(String::new(), |gain| format!("{gain:.3} electrons a data number, "));
+        let _ = writeln!(
+            text,
+            "camera noise: {gain}read noise {:.2} electrons; predicted sky noise {:.3e} in a single frame, {:.3e} in the stack",
+            model.read_noise_electrons, model.predicted_single, model.predicted_stack
+        );
     }
     if let Some(noise) = &report.noise {
         let _ = writeln!(

@@ -21,6 +21,7 @@ mod peaks;
 mod shape;
 mod trail;
 mod verdicts;
+mod zones;
 
 use serde::{Deserialize, Serialize};
 
@@ -28,6 +29,7 @@ use crate::pixels::{Plane, Point};
 
 pub use frame::measure_frame;
 pub use verdicts::{Judgement, Verdict, judge};
+pub use zones::{Ellipse, MIDDLE_ZONE, Stretch, ZONES, ZONES_ALONG, Zone, stretches, typical_ellipse, zones};
 
 /// How stars are looked for.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]

@@ -68,7 +68,7 @@ fn companions(probe: &Star, stars: &[Star], fwhm: f64) -> Vec<(f64, f64)> {
         .collect()
 }
 
-fn shape_of(star: &Star) -> Shape {
+pub(super) fn shape_of(star: &Star) -> Shape {
     let sigma = f64::from(star.fwhm_px) / FWHM_PER_SIGMA;
     let (long, short) = (sigma * sigma * f64::from(star.elongation), sigma * sigma / f64::from(star.elongation));
     let (sin, cos) = f64::from(star.angle_rad).sin_cos();

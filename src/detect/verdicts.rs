@@ -206,7 +206,12 @@ fn below(typical: Typical, value: f32, limits: [f32; 2]) -> Verdict {
 
 fn too_few_stars(measure: &FrameMeasure) -> Option<(Verdict, String)> {
     let found = measure.stars.len();
-    (found < MIN_STARS).then(|| (Verdict::SetAside, format!("too few stars: found {found}, needs {MIN_STARS}; check focus and clouds, or expose longer")))
+    (found < MIN_STARS).then(|| {
+        (
+            Verdict::SetAside,
+            format!("too few stars: found {found}, needs {MIN_STARS}; check focus and clouds, or expose longer"),
+        )
+    })
 }
 
 /// Flux of the star of this rank: falls in proportion to what cloud takes, whatever the number of stars.

@@ -1,20 +1,22 @@
 //! A prepared development: everything that a pixel needs to be shown, and the loop over a row.
 //!
-//! Order for each pixel: sky glow off, white balance, blown highlights to neutral, output primaries,
+//! Order for each pixel: falloff of the lens made up for, sky glow off, white balance, blown highlights to neutral, output primaries,
 //! tone curve, transfer function. Clipping happens in the last two and nowhere else.
 
 use std::ops::Range;
 
 use crate::develop::balance::neutral;
 use crate::develop::color::output_from_balanced;
+use crate::develop::evenness::{BLOCK, Block, Glow, Lift, RowPlace};
+use crate::develop::falloff::{Falloff, radius_squared};
 use crate::develop::gradient::SkyGradient;
 use crate::develop::lit_land::LitLand;
-use crate::develop::settings::{DevelopSettings, GradientRemoval, OutputSpace, Stretch};
+use crate::develop::settings::{DevelopSettings, OutputSpace, Stretch, Vignetting};
 use crate::develop::sky::{SkyCell, sample_sky, sky_level};
 use crate::develop::stretch::{MOST_STOPS, Tone, ToneTable};
 use crate::develop::transfer::{TransferTable, decode};
 use crate::foreground::ForegroundMask;
-use crate::pixels::{ColorEncoding, LinearImage, Plane, Primaries, Size, Transfer, to_code_u16};
+use crate::pixels::{ColorEncoding, LinearImage, Primaries, Transfer, to_code_u16};
 use crate::raw::CameraColor;
 
 /// Black point in parts of the sky where nobody moved it. Common practice, no source: chosen by eye,
@@ -43,6 +45,7 @@ pub struct Development {
     tone: ToneTable,
     linear_scale: f32,
     pub(super) transfer: TransferTable,
+    lift: Option<Lift>,
     pub(super) glow: Option<Glow>,
     land: Option<LitLand>,
     facts: DevelopmentFacts,
@@ -61,36 +64,6 @@ pub struct DevelopmentFacts {
     pub stretch_stops: f64,
 }
 
-/// Sky glow, and the landscape's share of each pixel, which keeps its light.
-#[derive(Clone, Debug, PartialEq)]
-pub(super) struct Glow {
-    pub(super) surface: SkyGradient,
-    pub(super) sky_share: Option<Plane<u8>>,
-}
-
-/// Where the pixels of a row lie in the frame, in fractions of its width and height.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct RowPlace {
-    /// Middle of the first pixel.
-    pub start: [f32; 2],
-    /// From each pixel to the next.
-    pub step: [f32; 2],
-}
-
-impl RowPlace {
-    /// A row of a picture of this size that shows the whole frame, from column `x` on.
-    #[must_use]
-    pub fn of_row(size: Size, x: usize, y: usize) -> Self {
-        let [width, height] = [size.width as f32, size.height as f32];
-        Self { start: [(x as f32 + 0.5) / width, (y as f32 + 0.5) / height], step: [1.0 / width, 0.0] }
-    }
-
-    #[inline(always)]
-    pub(super) fn at(&self, idx: usize) -> [f32; 2] {
-        [self.start[0] + idx as f32 * self.step[0], self.start[1] + idx as f32 * self.step[1]]
-    }
-}
-
 impl Development {
     /// Measures the sky and makes the tables. `stats` may be the picture at any size; so may the
     /// foreground.
@@ -101,8 +74,27 @@ impl Development {
         foreground: Option<&ForegroundMask>,
         settings: &DevelopSettings,
     ) -> Self {
-        let cells = sample_sky(stats, foreground);
-        let glow = find_glow(&cells, foreground, settings.gradient);
+        Self::prepare_through(None, stats, color, foreground, settings)
+    }
+
+    /// As [`Development::prepare`], for a picture through a lens of known falloff, which the settings may leave.
+    #[must_use]
+    pub fn prepare_through(
+        falloff: Option<&Falloff>,
+        stats: &LinearImage,
+        color: &CameraColor,
+        foreground: Option<&ForegroundMask>,
+        settings: &DevelopSettings,
+    ) -> Self {
+        let falloff = falloff.filter(|_| settings.vignetting == Vignetting::Auto);
+        let mut cells = sample_sky(stats, foreground);
+        if let Some(falloff) = falloff {
+            for cell in &mut cells {
+                let light = falloff.light_at(radius_squared(cell.at, stats.size()));
+                cell.level = cell.level.map(|level| level / light);
+            }
+        }
+        let glow = Glow::find(&cells, foreground, settings.gradient);
         let sky = level_without_glow(cells, glow.as_ref());
         let primaries = settings.space.primaries();
         let neutral = neutral(settings.white_balance, color, Some(sky));
@@ -118,6 +110,7 @@ impl Development {
             tone: ToneTable::new(&tone),
             linear_scale: settings.exposure_ev.exp2(),
             transfer: TransferTable::new(encoding.transfer),
+            lift: falloff.map(|falloff| Lift::new(falloff, stats.size())),
             glow,
             land: LitLand::new(foreground, settings.land_exposure_ev),
             facts: DevelopmentFacts { neutral, sky, black: tone.black * tone.sky, stretch_stops: tone.stops },
@@ -219,6 +212,9 @@ impl Development {
         for (idx, whiteness) in whiteness.iter_mut().enumerate() {
             *whiteness = highlight_share(block[0][idx].max(block[1][idx]).max(block[2][idx]));
         }
+        if let Some(lift) = &self.lift {
+            lift.apply(block, place, start);
+        }
         if let Some(glow) = &self.glow {
             glow.remove(block, place, start);
         }
@@ -258,25 +254,6 @@ impl Development {
     }
 }
 
-impl Glow {
-    #[inline(always)]
-    fn remove(&self, block: &mut Block, place: RowPlace, start: usize) {
-        let mut share = [1.0; BLOCK];
-        if let Some(plane) = &self.sky_share {
-            for (idx, share) in share.iter_mut().enumerate() {
-                *share = sample(plane, place.at(start + idx));
-            }
-        }
-        let [red, green, blue] = block;
-        for idx in 0..BLOCK {
-            let glow = self.surface.at(place.at(start + idx));
-            red[idx] -= share[idx] * glow[0];
-            green[idx] -= share[idx] * glow[1];
-            blue[idx] -= share[idx] * glow[2];
-        }
-    }
-}
-
 /// How far a row is to be developed.
 #[derive(Clone, Copy, PartialEq)]
 enum State {
@@ -284,19 +261,6 @@ enum State {
     Light,
     /// Codes after tone curve and transfer function.
     Encoded,
-}
-
-/// Pixels that go through each step together, so that the arithmetic runs side by side.
-pub(super) const BLOCK: usize = 64;
-
-/// Red, green and blue of a block of pixels.
-pub(super) type Block = [[f32; BLOCK]; 3];
-
-/// The share, 0 to 1, at a place; the nearest sample, which is the pixel's own at the same size.
-#[inline]
-pub(super) fn sample(share: &Plane<u8>, place: [f32; 2]) -> f32 {
-    let index = |fraction: f32, len: usize| ((fraction * len as f32) as usize).min(len - 1);
-    f32::from(share.at(index(place[0], share.width()), index(place[1], share.height()))) * (1.0 / 255.0)
 }
 
 /// How far a pixel is blown, 0 to 1, by its strongest channel as measured.
@@ -327,16 +291,6 @@ pub(super) fn multiply(matrix: &[[f32; 3]; 3], rgb: [f32; 3]) -> [f32; 3] {
         matrix[1][0] * rgb[0] + matrix[1][1] * rgb[1] + matrix[1][2] * rgb[2],
         matrix[2][0] * rgb[0] + matrix[2][1] * rgb[1] + matrix[2][2] * rgb[2],
     ]
-}
-
-fn find_glow(cells: &[SkyCell], foreground: Option<&ForegroundMask>, choice: GradientRemoval) -> Option<Glow> {
-    let GradientRemoval::On { strength } = choice else { return None };
-    let surface = SkyGradient::fit(cells, strength.clamp(0.0, 1.0))?;
-    let sky_share = foreground
-        .filter(|mask| mask.size().area() > 0)
-        // The clamp makes the cast exact.
-        .map(|mask| mask.0.map(|weight| ((1.0 - weight.clamp(0.0, 1.0)) * 255.0 + 0.5) as u8));
-    Some(Glow { surface, sky_share })
 }
 
 fn level_without_glow(mut cells: Vec<SkyCell>, glow: Option<&Glow>) -> [f64; 3] {

@@ -1,6 +1,7 @@
 //! The sky glow that is taken away, as a picture to be looked at.
 
-use crate::develop::development::{Development, RowPlace, multiply, sample};
+use crate::develop::development::{Development, multiply};
+use crate::develop::evenness::{RowPlace, sample};
 
 /// Places along both axes at which the brightest glow is sought.
 const GLOW_STEPS: u16 = 48;

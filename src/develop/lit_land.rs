@@ -1,6 +1,6 @@
 //! A landscape that is lit other than the sky, by a factor that follows its share of each pixel.
 
-use crate::develop::development::{BLOCK, Block, sample};
+use crate::develop::evenness::{BLOCK, Block, sample};
 use crate::foreground::ForegroundMask;
 use crate::pixels::Plane;
 

@@ -6,6 +6,8 @@
 mod balance;
 pub mod color;
 mod development;
+mod evenness;
+mod falloff;
 mod glow_view;
 mod gradient;
 mod lit_land;
@@ -16,9 +18,13 @@ pub mod transfer;
 
 use rayon::prelude::*;
 
-pub use development::{Development, DevelopmentFacts, RowPlace};
+pub use development::{Development, DevelopmentFacts};
+pub use evenness::RowPlace;
+pub use falloff::{Falloff, SkyFalloff, radius_squared};
 pub use gradient::SkyGradient;
-pub use settings::{DEFAULT_SKY_LEVEL, DevelopSettings, GradientRemoval, OutputSpace, Stretch, WhiteBalance};
+pub use settings::{
+    DEFAULT_SKY_LEVEL, DevelopSettings, GradientRemoval, OutputSpace, Stretch, Vignetting, WhiteBalance,
+};
 
 use crate::pixels::{EncodedImage, LinearImage, Plane};
 

@@ -18,6 +18,8 @@ pub struct DevelopSettings {
     pub black_offset: f32,
     /// How far faint light is lifted over bright light.
     pub stretch: Stretch,
+    /// Whether the corners get the light that the lens has lost.
+    pub vignetting: Vignetting,
     /// Whether uneven sky glow is taken away.
     pub gradient: GradientRemoval,
     /// What the numbers of the finished picture mean.
@@ -32,6 +34,7 @@ impl Default for DevelopSettings {
             land_exposure_ev: 0.0,
             black_offset: 0.0,
             stretch: Stretch::Auto { sky_level: DEFAULT_SKY_LEVEL },
+            vignetting: Vignetting::Auto,
             gradient: GradientRemoval::Off,
             space: OutputSpace::Srgb,
         }
@@ -70,6 +73,17 @@ pub enum Stretch {
     },
     /// By so many stops for the faintest light; 0 keeps the proportions of the light.
     Stops(f32),
+}
+
+/// Whether the corners get the light that the lens has lost, beyond what flat frames have given them.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Vignetting {
+    /// Where a lens profile tells the loss, or the sky does so without doubt.
+    #[default]
+    Auto,
+    /// They stay as they are.
+    Off,
 }
 
 /// Whether uneven sky glow is taken away.

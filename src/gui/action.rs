@@ -7,6 +7,7 @@ use eframe::egui::{Pos2, Vec2};
 use crate::gui::calibration::CalibrationKind;
 use crate::gui::correcting::{EdgeChange, Tool};
 use crate::gui::keep::Keep;
+use crate::gui::plan_form::PlanForm;
 use crate::gui::sheaf::{Choices, Land};
 use crate::gui::state::{Section, Shown};
 use crate::gui::strokes::{Brush, BrushKind};
@@ -121,6 +122,23 @@ pub enum Action {
     ChooseExportTarget,
     /// Write the picture to this file.
     Export(PathBuf),
+
+    /// Show or hide the drawer of plan and field check.
+    TogglePlan,
+    /// Other words in the fields of the plan.
+    EditPlan(Box<PlanForm>),
+    /// Take light, noise, lens and exposure of the plan from the frame shown.
+    PlanFromFrame,
+    /// Ask where to write the page of the plan.
+    ChoosePageTarget,
+    /// Write the page of the plan to this file.
+    SavePage(PathBuf),
+    /// Ask for a folder to watch.
+    ChooseFolderToWatch,
+    /// Measure the frames in this folder and those that come into it.
+    WatchFolder(PathBuf),
+    /// Watch no folder.
+    StopWatching,
 
     /// Show the picture so large.
     Zoom(Zoom),

@@ -17,7 +17,8 @@ use crate::gui::history::History;
 use crate::gui::keep::Leaving;
 use crate::gui::keyboard;
 use crate::gui::lane::Lane;
-use crate::gui::panels::{column, foot, keeping, keys, night_line, preferences, strips, welcome};
+use crate::gui::panels::{column, foot, keeping, keys, night_line, plan, preferences, strips, welcome};
+use crate::gui::plan_form::PlanForm;
 use crate::gui::sheaf::Land;
 use crate::gui::state::{State, Working};
 use crate::gui::strokes::{Brush, MaskPatch};
@@ -27,6 +28,7 @@ use crate::gui::title::title;
 use crate::gui::works::{Developed, Filed, Heard, Previewed, Ready, Stacked};
 use crate::job::Cancelled;
 use crate::pipeline::{ForegroundMask, FrameFinding, Outcome};
+use crate::plan::LightSource;
 use crate::settings::Folders;
 
 mod apply;
@@ -34,11 +36,13 @@ mod calibrating;
 mod files;
 mod landscape;
 mod listen;
+mod night;
 mod picking;
 mod preferring;
 mod preview;
 mod running;
 mod saving;
+mod watch;
 
 /// Width of the side column.
 const COLUMN: f32 = 336.0;
@@ -89,6 +93,8 @@ pub struct App {
     may_close: bool,
     /// The title as the desktop knows it.
     title: String,
+    /// What the plan shown was made from.
+    planned_from: Option<(PlanForm, Option<LightSource>)>,
     /// Where the picture is drawn.
     canvas: Rect,
     context: Context,
@@ -103,6 +109,7 @@ struct Lanes {
     mask: Lane<Result<Corrected, Cancelled>>,
     preview: Lane<Result<Previewed, Error>>,
     file: Lane<Result<Filed, Error>>,
+    watch: Lane<Result<(), Error>>,
 }
 
 /// A correction that waits for the one before it.
@@ -156,6 +163,7 @@ impl App {
                 mask: Lane::new("correcting"),
                 preview: Lane::new("previewing"),
                 file: Lane::new("writing"),
+                watch: Lane::new("watching"),
             },
             heard: channel(),
             dialog: None,
@@ -179,9 +187,11 @@ impl App {
             frame_clock: FrameClock::from_environment(),
             may_close: false,
             title: String::new(),
+            planned_from: None,
             canvas: Rect::ZERO,
             context: context.clone(),
         };
+        app.state.plan_form = PlanForm::today();
         app.read_own_files();
         app.state.theme.apply(context);
         app.look_for_leftovers();
@@ -255,6 +265,13 @@ impl App {
                     asked.extend(foot::show(ui, &self.state, working.as_ref()));
                 });
                 CentralPanel::no_frame().show(ui, |ui| asked.extend(column::show(ui, &self.state)));
+            });
+        }
+        if self.state.plan_shown {
+            self.refresh_plan();
+            let drawer = wall.inner_margin(Margin { left: 16, right: 10, top: 8, bottom: 8 });
+            Panel::left("plan").resizable(false).exact_size(plan::WIDTH).frame(drawer).show(ui, |ui| {
+                asked.extend(plan::show(ui, &self.state));
             });
         }
         self.draw_strips(ui, &mut asked);

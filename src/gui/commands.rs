@@ -99,13 +99,17 @@ fn combined(state: &State, combine: Combine) -> Action {
 }
 
 /// Commands about the work as a whole.
-const WORK: [Command; 19] = [
+const WORK: [Command; 23] = [
     command("Ctrl Enter", "Stack", |_| Action::Stack),
     command("", "Combine: clipped mean", |state| combined(state, Combine::ClippedMean)),
     command("", "Combine: mean", |state| combined(state, Combine::Mean)),
     command("", "Combine: median", |state| combined(state, Combine::Median)),
     command("", "Combine: maximum, star trails", |state| combined(state, Combine::Maximum)),
     command("Ctrl E", "Export…", |_| Action::ChooseExportTarget),
+    command("T", "Plan and field check", |_| Action::TogglePlan),
+    command("", "Watch a folder…", |_| Action::ChooseFolderToWatch),
+    command("", "Stop watching", |_| Action::StopWatching),
+    command("", "Save the page of the plan…", |_| Action::ChoosePageTarget),
     command("Ctrl Z", "Undo", |_| Action::Undo),
     command("Ctrl Shift Z", "Redo", |_| Action::Redo),
     command("Esc", "Step back, cancel", |_| Action::StepBack),

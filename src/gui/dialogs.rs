@@ -95,6 +95,12 @@ fn ask(question: &Question) -> Vec<PathBuf> {
                 dialog.set_title("Write the mask").add_filter("PNG", &["png"]).set_file_name(&question.file_name);
             dialog.save_file().into_iter().collect()
         }
+        PathFor::FolderToWatch => dialog.set_title("Folder that frames come into").pick_folder().into_iter().collect(),
+        PathFor::PlanPage => {
+            let dialog =
+                dialog.set_title("Write the plan").add_filter("PDF", &["pdf"]).set_file_name(&question.file_name);
+            dialog.save_file().into_iter().collect()
+        }
         PathFor::Calibration(kind) => dialog.set_title(kind.name()).pick_files().unwrap_or_default(),
         PathFor::LensProfileToLoad => {
             dialog.set_title("Lens profile").add_filter("TOML", &["toml"]).pick_file().into_iter().collect()

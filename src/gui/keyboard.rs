@@ -77,6 +77,7 @@ fn plain_keys(context: &Context, state: &State) -> Vec<Action> {
         (Key::OpenBracket, Action::ResizeBrush(radius / 1.25)),
         (Key::CloseBracket, Action::ResizeBrush(radius * 1.25)),
         (Key::N, Action::UseTheme(state.theme.next())),
+        (Key::T, Action::TogglePlan),
         (Key::Questionmark, Action::ToggleKeys),
         (Key::Escape, Action::StepBack),
     ];

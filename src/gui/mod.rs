@@ -22,6 +22,7 @@ pub mod lane;
 pub mod layer;
 pub mod open;
 pub mod panels;
+pub mod plan_form;
 pub mod pyramid;
 pub mod readout;
 pub mod sheaf;

@@ -182,7 +182,7 @@ mod tests {
     fn pyramid(size: Size) -> Pyramid {
         let plane = Plane::from_fn(size, |x, y| (x + 10 * y) as f32);
         let image = LinearImage { planes: [plane.clone(), plane.clone(), plane] };
-        let picture = Picture { image, color: CameraColor::SRGB, orientation: Orientation::Normal };
+        let picture = Picture { image, color: CameraColor::SRGB, orientation: Orientation::Normal, falloff: None };
         Pyramid::build(&Monitor::silent(), Source::Frame(Arc::new(picture))).expect("nobody cancels")
     }
 
@@ -207,7 +207,7 @@ mod tests {
     fn a_preview_begins_below_the_full_size() {
         let plane = Plane::from_fn(Size { width: 750, height: 350 }, |x, y| (x + 10 * y) as f32);
         let image = LinearImage { planes: [plane.clone(), plane.clone(), plane] };
-        let picture = Picture { image, color: CameraColor::SRGB, orientation: Orientation::Normal };
+        let picture = Picture { image, color: CameraColor::SRGB, orientation: Orientation::Normal, falloff: None };
         let size = Size { width: 1501, height: 700 };
         let source = Source::Frame(Arc::new(picture));
         let pyramid = Pyramid::build_from(&Monitor::silent(), source, size, 1).expect("nobody cancels");

@@ -5,7 +5,9 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use crate::pipeline::{Combine, DevelopSettings, FileFormat, ForegroundMask, FrameFinding, Request, Verdict};
+use crate::pipeline::{
+    Combine, DevelopSettings, FileFormat, ForegroundMask, FrameFinding, FrameKind, Request, Verdict,
+};
 use crate::settings::{self, Decider, Landscape, Light, Mark, MaskSource};
 
 /// One night's frames with all choices.
@@ -77,6 +79,13 @@ impl Frame {
         let verdict = || self.finding.as_ref().is_some_and(|finding| finding.verdict == Verdict::SetAside);
         let by_program = || self.remembered.as_ref().map_or_else(verdict, |remembered| remembered.aside);
         self.wanted.map_or_else(by_program, |wanted| !wanted)
+    }
+
+    /// What it calibrates the others as, where it is no light and the person has not said otherwise.
+    #[must_use]
+    pub fn calibrates_as(&self) -> Option<FrameKind> {
+        let kind = self.finding.as_ref().map(|finding| finding.kind);
+        kind.filter(|kind| *kind != FrameKind::Light && self.wanted.is_none())
     }
 
     /// Why it is left out or doubtful, or what overrules that; empty where there is nothing to say.
@@ -164,9 +173,17 @@ impl Sheaf {
     #[must_use]
     pub fn settings(&self) -> settings::Sheaf {
         let Choices { combine, drop_below_sigma, drop_above_sigma, reference, develop, format } = self.choices.clone();
-        let Calibration { darks, flats, bias, lens_profile } = self.calibration.clone();
+        let Calibration { mut darks, mut flats, mut bias, lens_profile } = self.calibration.clone();
+        for frame in &self.frames {
+            match frame.calibrates_as() {
+                Some(FrameKind::Dark) => darks.push(frame.path.clone()),
+                Some(FrameKind::Flat) => flats.push(frame.path.clone()),
+                Some(FrameKind::Bias) => bias.push(frame.path.clone()),
+                Some(FrameKind::Light) | None => {}
+            }
+        }
         settings::Sheaf {
-            lights: self.frames.iter().map(Frame::light).collect(),
+            lights: self.frames.iter().filter(|frame| frame.calibrates_as().is_none()).map(Frame::light).collect(),
             darks,
             flats,
             bias,
@@ -249,6 +266,29 @@ mod tests {
         assert_eq!(request.skip, [PathBuf::from("b.dng")], "the one set aside");
         assert_eq!(request.lights.len(), 3, "all are named, so that the report speaks of all");
         assert_eq!(sheaf.n_wanted(), 2, "two take part");
+    }
+
+    #[test]
+    fn a_dark_among_the_frames_calibrates_the_others_until_the_person_sets_it_aside() {
+        let mut dark = Frame::new(PathBuf::from("d.dng"));
+        dark.finding = Some(FrameFinding {
+            path: dark.path.clone(),
+            kind: FrameKind::Dark,
+            size: None,
+            orientation: crate::pixels::Orientation::Normal,
+            metadata: crate::pipeline::Metadata::default(),
+            measures: None,
+            field: None,
+            verdict: Verdict::SetAside,
+            reason: "is a dark frame".to_owned(),
+        });
+        let mut sheaf = Sheaf { frames: vec![Frame::new(PathBuf::from("a.dng")), dark], ..Sheaf::default() };
+        let request = sheaf.request(0);
+        assert_eq!(request.darks, [PathBuf::from("d.dng")], "as a dark");
+        assert_eq!((request.lights.len(), request.skip.len()), (1, 0), "and not as a light");
+        sheaf.frames[1].wanted = Some(false);
+        let request = sheaf.request(0);
+        assert_eq!((request.darks.len(), request.skip), (0, vec![PathBuf::from("d.dng")]), "not at all");
     }
 
     #[test]

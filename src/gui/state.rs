@@ -9,6 +9,7 @@ use crate::gui::calibration::CalibrationKind;
 use crate::gui::correcting::Tool;
 use crate::gui::keep::Keeping;
 use crate::gui::lane::Standing;
+use crate::gui::plan_form::{PlanForm, Planned};
 use crate::gui::sheaf::Sheaf;
 use crate::gui::strokes::{Brush, BrushKind};
 use crate::gui::theme::Theme;
@@ -55,6 +56,10 @@ pub enum PathFor {
     MaskToSave,
     /// The picture to write.
     Export,
+    /// A folder to watch.
+    FolderToWatch,
+    /// The page of the plan to write.
+    PlanPage,
     /// Calibration frames or a folder of them.
     Calibration(CalibrationKind),
     /// A lens profile to read.
@@ -195,6 +200,14 @@ pub struct State {
     pub stack_is_old: bool,
     /// The file last written from the stack shown.
     pub exported: Option<PathBuf>,
+    /// Whether the drawer of plan and field check is open.
+    pub plan_shown: bool,
+    /// What is typed into it.
+    pub plan_form: PlanForm,
+    /// The plan for that.
+    pub planned: Planned,
+    /// The folder whose new frames are measured as they come.
+    pub watching: Option<PathBuf>,
 }
 
 impl Default for State {
@@ -239,6 +252,10 @@ impl Default for State {
             typical_error_px: None,
             stack_is_old: false,
             exported: None,
+            plan_shown: false,
+            plan_form: PlanForm::default(),
+            planned: Planned::default(),
+            watching: None,
         }
     }
 }

@@ -147,7 +147,7 @@ pub fn duration(secs: f64) -> String {
 #[cfg(test)]
 pub(crate) mod tests {
     use super::*;
-    use crate::pipeline::{CaptureTime, FrameFinding, MeasureSummary, Metadata, Verdict};
+    use crate::pipeline::{CaptureTime, FrameFinding, FrameKind, MeasureSummary, Metadata, Verdict};
     use crate::pixels::Orientation;
 
     /// A frame of 10 s taken at `clock_secs` whose stars are `fwhm_px` wide.
@@ -163,10 +163,12 @@ pub(crate) mod tests {
         };
         let finding = FrameFinding {
             path: name.into(),
+            kind: FrameKind::Light,
             size: None,
             orientation: Orientation::Normal,
             metadata: Metadata { exposure_secs: Some(10.0), capture_time, ..Metadata::default() },
             measures: Some(measures),
+            field: None,
             verdict: Verdict::Use,
             reason: String::new(),
         };

@@ -67,8 +67,9 @@ impl Tone {
             size.width.max(size.height) <= MEASURED_EDGE_PX
         };
         let level = (pyramid.first_level()..pyramid.n_levels()).find(small).unwrap_or(pyramid.first_level());
-        let color = &pyramid.picture().color;
-        let development = Development::prepare(pyramid.level(level), color, foreground, &settings);
+        let picture = pyramid.picture();
+        let (stats, falloff) = (pyramid.level(level), picture.falloff.as_ref());
+        let development = Development::prepare_through(falloff, stats, &picture.color, foreground, &settings);
         monitor.check()?;
         let histogram = Arc::new(Histogram::of(pyramid, &development));
         monitor.check()?;
@@ -152,7 +153,7 @@ mod tests {
     fn pyramid(light: impl Fn(usize, usize) -> f32) -> Pyramid {
         let plane = Plane::from_fn(Size { width: 240, height: 160 }, light);
         let image = LinearImage { planes: [plane.clone(), plane.clone(), plane] };
-        let picture = Picture { image, color: CameraColor::SRGB, orientation: Orientation::Normal };
+        let picture = Picture { image, color: CameraColor::SRGB, orientation: Orientation::Normal, falloff: None };
         Pyramid::build(&Monitor::silent(), Source::Frame(Arc::new(picture))).expect("nobody cancels")
     }
 

@@ -17,6 +17,7 @@ use crate::pipeline::{
     Outcome, Preview, Request,
 };
 use crate::pixels::{Orientation, Size};
+use crate::plan::Plan;
 use crate::settings::{self, Leftover, Loaded, MaskSource, Sheaf, load_sheaf};
 
 /// What gathering and measuring tell while they go on.
@@ -26,6 +27,8 @@ pub enum Heard {
     Gathered(Vec<PathBuf>),
     /// What was found about a frame.
     Found(Box<FrameFinding>),
+    /// A frame came into the folder that is watched.
+    Arrived(PathBuf),
 }
 
 /// Where to tell what was heard; wakes the window each time.
@@ -57,9 +60,13 @@ pub fn gather(
     memory_bytes: u64,
 ) -> Result<Vec<FrameFinding>, Error> {
     monitor.step("Looking for frames", 0, 1)?;
-    let lights = pipeline::collect_frames(paths)?;
+    let gathered = pipeline::gather_frames(paths)?;
+    let known = gathered.calibration.iter().map(|(kind, path)| (path.clone(), *kind)).collect();
+    // Calibration frames are listed with the others: what they are is their reason to be set aside.
+    let calibration = gathered.calibration.into_iter().map(|(_, path)| path);
+    let lights: Vec<PathBuf> = gathered.lights.into_iter().chain(calibration).collect();
     ear.tell(Heard::Gathered(lights.clone()));
-    let request = MeasureRequest { lights, foreground, memory_bytes, ..MeasureRequest::default() };
+    let request = MeasureRequest { lights, known, foreground, memory_bytes, ..MeasureRequest::default() };
     pipeline::measure(monitor, &request, |_, finding| ear.tell(Heard::Found(Box::new(finding))))
 }
 
@@ -70,8 +77,22 @@ pub fn make_sample_frames(
     folder: &Path,
     memory_bytes: u64,
 ) -> Result<Vec<FrameFinding>, Error> {
-    pipeline::write_sample_frames(monitor, folder)?;
+    let mut written = Vec::new();
+    pipeline::write_sample_frames(monitor, folder, |path| {
+        // The first frame can be looked at while the others are made.
+        written.push(path.to_owned());
+        ear.tell(Heard::Gathered(written.clone()));
+    })?;
     gather(monitor, ear, &[folder.to_owned()], None, memory_bytes)
+}
+
+/// Measures the frames of a folder as they come, until it is stopped.
+pub fn watch(monitor: &Monitor, ear: &Ear, folder: &Path, memory_bytes: u64) -> Result<(), Error> {
+    let request = MeasureRequest { memory_bytes, ..MeasureRequest::default() };
+    Err(pipeline::watch(monitor, folder, &request, |finding| {
+        ear.tell(Heard::Arrived(finding.path.clone()));
+        ear.tell(Heard::Found(Box::new(finding)));
+    }))
 }
 
 /// A picture ready for the canvas.
@@ -211,6 +232,8 @@ pub enum Filed {
     MaskLoaded(LoadedMask),
     /// A mask was written.
     MaskSaved(PathBuf),
+    /// The page of a plan was written.
+    PageSaved(PathBuf),
     /// The picture was written.
     Exported(PathBuf),
     /// Calibration frames were found.
@@ -293,6 +316,13 @@ pub fn save_mask(
     monitor.step("Writing the mask", 0, 1)?;
     pipeline::save_mask(&path, mask, orientation)?;
     Ok(Filed::MaskSaved(path))
+}
+
+/// Writes a plan as one page.
+pub fn save_page(monitor: &Monitor, path: PathBuf, plan: &Plan) -> Result<Filed, Error> {
+    monitor.step("Writing the plan", 0, 1)?;
+    pipeline::save_plan_page(&path, plan)?;
+    Ok(Filed::PageSaved(path))
 }
 
 /// Lists the calibration frames that `paths` stand for.

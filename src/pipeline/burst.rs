@@ -9,9 +9,11 @@ use crate::job::Monitor;
 use crate::pipeline::MIN_FRAMES;
 use crate::pipeline::lights::{Light, Reading};
 use crate::pipeline::photometry::{flux_scale, sky_offset};
+use crate::pipeline::reading::ReadBurst;
 use crate::pipeline::request::{ReferenceChoice, Request};
 use crate::pipeline::rows::RepairedRows;
-use crate::pipeline::run::{ReadBurst, same_file};
+use crate::pipeline::run::same_file;
+use crate::pipeline::tripod::Tripod;
 use crate::pixels::{Size, Transform};
 use crate::raw::Metadata;
 use crate::register::{FrameStars, LensFit, LensProfile, Optics, ReferenceMeasure, RegisterError, RegisterSettings};
@@ -178,8 +180,27 @@ const N_NOISE_STRIPS: usize = 16;
 /// Rows of each.
 const NOISE_STRIP_ROWS: usize = 32;
 
-/// The frames as the stack of the sky takes them: light matched to the reference, weighted by inverse variance.
-pub(super) fn sky_frames(aligned: &Aligned, readings: &[Reading], noise: Option<&NoiseModel>) -> Vec<StackFrame> {
+/// A frame whose stars are wider by less than this share is as sharp: measures of width differ by as much.
+const SAME_SHARPNESS: f32 = 1.03;
+/// However soft a frame is that is kept, it counts this much.
+const LEAST_SHARPNESS: f32 = 0.5;
+
+/// What a frame counts for its sharpness: the light of a star in one pixel goes with the inverse square of its width.
+fn sharpness(reference_fwhm_px: Option<f32>, fwhm_px: Option<f32>) -> f32 {
+    match (reference_fwhm_px, fwhm_px) {
+        (Some(sharp), Some(own)) if own > SAME_SHARPNESS * sharp => (sharp / own).powi(2).max(LEAST_SHARPNESS),
+        _ => 1.0,
+    }
+}
+
+/// The frames as the stack of the sky takes them: light matched to the reference, weighted by inverse variance
+/// (which holds the transparency, since the scale is in it) and sharpness.
+pub(super) fn sky_frames(
+    aligned: &Aligned,
+    readings: &[Reading],
+    noise: Option<&NoiseModel>,
+    tripod: &Tripod,
+) -> Vec<StackFrame> {
     let measure = |idx: usize| &readings[idx].as_ref().expect("an aligned frame was read").measure;
     let reference = measure(aligned.reference);
     let variance = |sky_level: f32| noise.map_or(1.0, |noise| noise.variance(sky_level));
@@ -197,14 +218,29 @@ pub(super) fn sky_frames(aligned: &Aligned, readings: &[Reading], noise: Option<
                 let (from, to) = (&light.background.level, &reference.background.level);
                 Offset::Smooth(Box::new(sky_offset(from, to, &frame.light_from_reference, scale)))
             };
-            let weight = reference_variance / (scale * scale * variance(light.sky_level[1]));
+            let weight = sharpness(reference.fwhm_px, light.fwhm_px) * reference_variance
+                / (scale * scale * variance(light.sky_level[1]));
             StackFrame {
-                frame: frame.idx,
-                light_from_reference: frame.light_from_reference.clone(),
+                mask_from_light: tripod.mask_from_light(frame.idx),
                 weight,
                 scale,
                 offset,
+                ..StackFrame::plain(frame.idx, frame.light_from_reference.clone())
             }
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_soft_frame_counts_less_and_a_measure_off_by_chance_does_not() {
+        assert_eq!(sharpness(Some(2.5), Some(2.55)), 1.0, "two per cent are chance");
+        assert_eq!(sharpness(Some(2.5), Some(2.2)), 1.0, "a sharper one counts as the reference");
+        assert!((sharpness(Some(2.5), Some(3.0)) - 0.694).abs() < 1e-3, "a fifth wider: 1 / 1.44");
+        assert_eq!(sharpness(Some(2.5), Some(9.0)), 0.5, "kept, so it counts");
+        assert_eq!(sharpness(None, Some(9.0)), 1.0, "nothing to compare with");
+    }
 }

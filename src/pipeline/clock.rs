@@ -16,7 +16,7 @@ impl StageClock {
         Self { last: Instant::now() }
     }
 
-    /// Books the time since the last call on `stage`.
+    /// Books the time since the last call on `stage`, which may have been worked on before.
     pub(super) fn lap(&mut self, report: &mut Report, stage: &str) {
         self.lap_shared(report, [(stage, 1.0)]);
     }
@@ -28,7 +28,10 @@ impl StageClock {
         let whole: f64 = stages.iter().map(|(_, spent)| spent).sum();
         for (stage, spent) in stages {
             let share = if whole > 0.0 { spent / whole } else { 1.0 / N as f64 };
-            report.seconds.0.push((stage.to_owned(), share * secs));
+            match report.seconds.0.iter_mut().find(|(name, _)| name == stage) {
+                Some((_, so_far)) => *so_far += share * secs,
+                None => report.seconds.0.push((stage.to_owned(), share * secs)),
+            }
         }
         self.last = now;
     }

@@ -3,6 +3,8 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use serde::{Deserialize, Serialize};
+
 use crate::error::Error;
 
 /// Endings of files that are taken from a folder; a file that is named itself is always tried.
@@ -11,6 +13,92 @@ const FRAME_ENDINGS: [&str; 36] = [
     "mef", "mos", "mrw", "nef", "nrw", "orf", "ori", "pef", "png", "qtk", "raf", "raw", "rw2", "rwl", "sr2", "srf",
     "srw", "tif", "tiff", "x3f",
 ];
+
+/// What a frame is for.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum FrameKind {
+    /// The night itself.
+    #[default]
+    Light,
+    /// As long as a light, without light.
+    Dark,
+    /// An evenly lit surface.
+    Flat,
+    /// No light and no time.
+    Bias,
+}
+
+impl FrameKind {
+    /// As a person says it.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Light => "light",
+            Self::Dark => "dark",
+            Self::Flat => "flat",
+            Self::Bias => "bias",
+        }
+    }
+}
+
+/// Names of folders, in lower case, that say what lies in them.
+const FOLDERS: [(&str, FrameKind); 7] = [
+    ("dark", FrameKind::Dark),
+    ("darks", FrameKind::Dark),
+    ("flat", FrameKind::Flat),
+    ("flats", FrameKind::Flat),
+    ("bias", FrameKind::Bias),
+    ("biases", FrameKind::Bias),
+    ("lights", FrameKind::Light),
+];
+
+/// The frames of a night with what lies beside them.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Gathered {
+    /// Frames that may be lights: their metadata and what they show decide later.
+    pub lights: Vec<PathBuf>,
+    /// Calibration frames by the names of their folders.
+    pub calibration: Vec<(FrameKind, PathBuf)>,
+}
+
+/// The frame files that `paths` stand for; a folder also by those of its folders named `darks`, `flats`, `bias`
+/// or `lights`, which say what lies in them.
+///
+/// Where only calibration frames would be left, the names of the folders are not believed.
+pub fn gather_frames(paths: &[PathBuf]) -> Result<Gathered, Error> {
+    let mut below = Vec::new();
+    for path in paths.iter().filter(|path| path.is_dir()) {
+        let problem = |source| Error::Folder { path: path.clone(), source };
+        for entry in fs::read_dir(path).map_err(problem)? {
+            let folder = entry.map_err(problem)?.path();
+            if folder.is_dir() && kind_of_folder(&folder).is_some() {
+                below.push(folder);
+            }
+        }
+    }
+    below.sort();
+    let frames = match collect_frames(&[paths, below.as_slice()].concat()) {
+        Err(Error::NoFrames { .. }) => return Err(Error::NoFrames { paths: paths.to_vec() }),
+        frames => frames?,
+    };
+    let mut gathered = Gathered::default();
+    for frame in &frames {
+        match frame.parent().and_then(kind_of_folder) {
+            None | Some(FrameKind::Light) => gathered.lights.push(frame.clone()),
+            Some(kind) => gathered.calibration.push((kind, frame.clone())),
+        }
+    }
+    if gathered.lights.is_empty() {
+        gathered = Gathered { lights: frames, calibration: Vec::new() };
+    }
+    Ok(gathered)
+}
+
+fn kind_of_folder(folder: &Path) -> Option<FrameKind> {
+    let name = folder.file_name()?.to_string_lossy().to_lowercase();
+    FOLDERS.iter().find(|(word, _)| *word == name).map(|&(_, kind)| kind)
+}
 
 /// The frame files that `paths` stand for: files as given, folders by their frame files sorted by name.
 ///
@@ -34,7 +122,8 @@ pub fn collect_frames(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Error> {
     Ok(frames)
 }
 
-fn frames_of_folder(folder: &Path) -> Result<Vec<PathBuf>, Error> {
+/// The frame files of one folder by name; hidden files and other kinds are left out.
+pub(super) fn frames_of_folder(folder: &Path) -> Result<Vec<PathBuf>, Error> {
     let problem = |source| Error::Folder { path: folder.to_owned(), source };
     let mut frames = Vec::new();
     for entry in fs::read_dir(folder).map_err(problem)? {
@@ -67,6 +156,27 @@ mod tests {
         let frames = collect_frames(&[folder.path().to_owned(), folder.path().join("b.dng")]).expect("two frames");
         let names: Vec<_> = frames.iter().filter_map(|frame| frame.file_name()).collect();
         assert_eq!(names, ["a.DNG", "b.dng"], "sorted, once each, no text and no shadow file");
+    }
+
+    #[test]
+    fn folders_beside_the_lights_say_what_lies_in_them() {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let make = |name: &str| {
+            let path = folder.path().join(name);
+            fs::create_dir_all(path.parent().expect("a folder")).expect("a folder");
+            fs::write(&path, b"x").expect("a small file");
+            path
+        };
+        let light = make("night-1.dng");
+        let (dark, flat, bias) = (make("Darks/d.dng"), make("flats/f.dng"), make("bias/b.dng"));
+        make("truth/mask.png");
+        let gathered = gather_frames(&[folder.path().to_owned()]).expect("four frames");
+        assert_eq!(gathered.lights, [light], "the folder's own frames; other folders are not looked into");
+        let expected =
+            [(FrameKind::Dark, dark.clone()), (FrameKind::Bias, bias.clone()), (FrameKind::Flat, flat.clone())];
+        assert_eq!(gathered.calibration, expected, "by the names of their folders");
+        let alone = gather_frames(&[dark.parent().expect("a folder").to_owned()]).expect("one frame");
+        assert_eq!(alone.lights, [dark], "a folder given for itself may hold anything");
     }
 
     #[test]

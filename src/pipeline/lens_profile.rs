@@ -7,11 +7,12 @@ use std::path::Path;
 use crate::error::{Error, WithSources};
 use crate::export::replace_file;
 use crate::pipeline::burst::Aligned;
+use crate::pipeline::report::FalloffSource;
 use crate::pipeline::request::Request;
 use crate::pipeline::run::Outcome;
 use crate::pixels::Size;
 use crate::raw::Metadata;
-use crate::register::LensProfile;
+use crate::register::{LensProfile, ProfileFalloff};
 
 /// A profile has less than a thousand bytes; a file larger than this is something else.
 const MOST_BYTES: u64 = 65_536;
@@ -63,7 +64,12 @@ pub fn save_lens_profile(outcome: &Outcome, path: &Path) -> Result<(), Error> {
     };
     let metadata = &outcome.metadata;
     let size = outcome.picture.image.size();
-    let profile = LensProfile::new(&lens_name(metadata), metadata.focal_mm, size, fit);
+    let known = &outcome.report.vignetting;
+    // The sky tells too little to hold for another night.
+    let lasts = matches!(known.source, FalloffSource::Flats | FalloffSource::Profile);
+    let falloff = lasts.then_some(ProfileFalloff { aperture: metadata.aperture, terms: known.terms });
+    let mut profile = LensProfile::new(&lens_name(metadata), metadata.focal_mm, size, fit);
+    profile.falloff = falloff;
     let text = profile.on_sensor(metadata.sensor_width_mm).to_toml();
     replace_file(path, text.len() as u64, |out| Ok(out.write_all(text.as_bytes())?))
         .map_err(|source| Error::Export { path: path.to_owned(), source })

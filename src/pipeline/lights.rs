@@ -9,14 +9,16 @@ use std::sync::{Mutex, PoisonError};
 use std::thread;
 use std::time::Instant;
 
-use crate::calibrate::{DefectFinder, Masters, NoiseModel, Suspects, calibrate};
+use crate::calibrate::{DefectFinder, LineProfile, Masters, NoiseModel, Suspects, calibrate};
 use crate::detect::{DetectSettings, FrameMeasure, measure_frame};
 use crate::error::Error;
 use crate::job::{Cancelled, Monitor};
+use crate::pipeline::gather::FrameKind;
+use crate::pipeline::sorting::kind_in_burst;
 use crate::pixels::{CalibratedFrame, Layout, Mask, Orientation, Size};
-use crate::raw::{CameraColor, DecodeError, Decoder, FrameScale, Metadata, RawFrame};
+use crate::raw::{CameraColor, DecodeError, Decoder, FrameScale, Metadata, RawFrame, TransferFunction};
 
-/// What all frames of a burst share, taken from the first one that could be decoded.
+/// What all frames of a burst share, taken from the first of them that could be decoded.
 #[derive(Clone, Debug)]
 pub(super) struct Basis {
     pub(super) path: PathBuf,
@@ -25,10 +27,12 @@ pub(super) struct Basis {
     pub(super) color: CameraColor,
     pub(super) orientation: Orientation,
     pub(super) camera: Option<String>,
+    /// Data numbers from black to the white level, of frames whose numbers are in proportion to the light.
+    pub(super) range_dn: Option<f32>,
 }
 
 impl Basis {
-    fn new(path: &Path, raw: &RawFrame) -> Self {
+    pub(super) fn new(path: &Path, raw: &RawFrame) -> Self {
         Self {
             path: path.to_owned(),
             size: raw.size(),
@@ -36,11 +40,13 @@ impl Basis {
             color: raw.color,
             orientation: raw.orientation,
             camera: raw.metadata.model.clone(),
+            range_dn: (raw.transfer == TransferFunction::Linear)
+                .then(|| f32::from(raw.white_level) - raw.black_level.iter().sum::<f32>() / 4.0),
         }
     }
 
     /// Why a frame does not belong to the burst; `None` when it does.
-    fn misfit(&self, raw: &RawFrame) -> Option<String> {
+    pub(super) fn misfit(&self, raw: &RawFrame) -> Option<String> {
         let first = self.path.file_name().unwrap_or_default().to_string_lossy();
         if raw.size() != self.size {
             return Some(format!("is {}, {first} is {}: stack frames of one size", raw.size(), self.size));
@@ -64,6 +70,8 @@ pub(super) struct Light {
     pub(super) measure: FrameMeasure,
     /// Pixels that may be defects, where they were looked for.
     pub(super) suspects: Option<Suspects>,
+    /// Means along its rows and columns, where the noise is known.
+    pub(super) lines: Option<LineProfile>,
     /// Seconds of its thread from the file to the scratch store, and for its stars.
     pub(super) thread_secs: [f64; 2],
 }
@@ -71,34 +79,15 @@ pub(super) struct Light {
 /// A light frame, or why it is set aside.
 pub(super) type Reading = Result<Light, String>;
 
-/// The first light frame that can be decoded, and the reasons of those before it.
+/// The first frame of the burst, and the reasons of those that do not belong to it.
 pub(super) struct FirstFrame {
     pub(super) idx: usize,
     pub(super) raw: RawFrame,
     pub(super) basis: Basis,
-    pub(super) refused: Vec<String>,
-}
-
-/// Decodes frames from the start until one succeeds; `Err` names all of them when none does.
-pub(super) fn first_frame(
-    monitor: &Monitor,
-    decoder: &Decoder,
-    paths: &[PathBuf],
-    scale: FrameScale,
-) -> Result<FirstFrame, Error> {
-    let mut refused = Vec::new();
-    for (idx, path) in paths.iter().enumerate() {
-        monitor.step("Opening the first frame", idx, paths.len())?;
-        match decode(monitor, decoder, path, scale)? {
-            Ok(raw) => {
-                let basis = Basis::new(path, &raw);
-                return Ok(FirstFrame { idx, raw, basis, refused });
-            }
-            Err(reason) => refused.push(reason),
-        }
-    }
-    let set_aside = paths.iter().cloned().zip(refused).collect();
-    Err(Error::TooFewFrames { usable: 0, given: paths.len(), needed: super::MIN_FRAMES, set_aside })
+    /// For each light frame why it does not belong, where that is known.
+    pub(super) refused: Vec<Option<String>>,
+    /// Where the first frame shows a scene: a frame far darker than this is no light.
+    pub(super) light_level: Option<f32>,
 }
 
 /// What the first pass works with.
@@ -110,7 +99,26 @@ pub(super) struct FirstPass<'a> {
     /// Defects are looked for where the noise is known.
     pub(super) noise: Option<NoiseModel>,
     pub(super) n_at_once: usize,
+    /// What to do with a frame that shows no light.
+    pub(super) unlit: Unlit,
     pub(super) scale: FrameScale,
+}
+
+/// What to do with a frame that shows no light.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Unlit {
+    /// Say so and go on.
+    Tell,
+    /// End the pass: the masters will change.
+    Stop,
+}
+
+/// What the first pass leaves.
+pub(super) struct Readings {
+    /// One for each light frame; empty where the pass was ended.
+    pub(super) readings: Vec<Reading>,
+    /// Frames that show no light, by their places.
+    pub(super) unlit: Vec<(usize, FrameKind)>,
 }
 
 /// Reads all frames; `keep` stores one calibrated frame and may be called from several threads.
@@ -120,18 +128,18 @@ pub(super) fn read_all(
     first: FirstFrame,
     keep: &(dyn Fn(usize, &CalibratedFrame) -> Result<(), Error> + Sync),
     on_frame: &(dyn Fn(usize, &Reading) + Sync),
-) -> Result<Vec<Reading>, Error> {
-    let FirstFrame { idx: first_idx, raw, basis, refused } = first;
+) -> Result<Readings, Error> {
+    let FirstFrame { idx: first_idx, raw, basis, refused, light_level } = first;
     let total = pass.paths.len();
     let waiting = Mutex::new(Some(raw));
-    let slots: Vec<Mutex<Option<Reading>>> =
-        (0..total).map(|idx| Mutex::new(refused.get(idx).cloned().map(Err))).collect();
-    let next = AtomicUsize::new(first_idx);
-    let done = AtomicUsize::new(first_idx);
+    let order = reading_order(&refused, first_idx);
+    let slots: Vec<Mutex<Option<Reading>>> = refused.into_iter().map(|reason| Mutex::new(reason.map(Err))).collect();
+    let (next, done) = (AtomicUsize::new(0), AtomicUsize::new(total - order.len()));
+    let unlit = Mutex::new(Vec::new());
     let work = || -> Result<(), Error> {
         loop {
-            let idx = next.fetch_add(1, Ordering::Relaxed);
-            if idx >= total {
+            let Some(&idx) = order.get(next.fetch_add(1, Ordering::Relaxed)) else { return Ok(()) };
+            if pass.unlit == Unlit::Stop && !lock(&unlit).is_empty() {
                 return Ok(());
             }
             monitor.step("Reading frames", done.load(Ordering::Relaxed), total)?;
@@ -140,8 +148,16 @@ pub(super) fn read_all(
                 Some(raw) => Ok(raw),
                 None => decode(monitor, pass.decoder, &pass.paths[idx], pass.scale)?,
             };
+            let kind = |raw: &RawFrame| light_level.map_or(FrameKind::Light, |level| kind_in_burst(raw, level));
             let reading = match decoded {
-                Ok(raw) => read_one(pass, &basis, &raw, begun, &|frame| keep(idx, frame))?,
+                Ok(raw) => match (basis.misfit(&raw), kind(&raw)) {
+                    (Some(reason), _) => Err(reason),
+                    (None, FrameKind::Light) => Ok(read_one(pass, &raw, begun, &|frame| keep(idx, frame))?),
+                    (None, kind) => {
+                        lock(&unlit).push((idx, kind));
+                        Err(format!("is a {} frame by what it shows: it calibrates and is not stacked", kind.word()))
+                    }
+                },
                 Err(reason) => Err(reason),
             };
             on_frame(idx, &reading);
@@ -156,31 +172,42 @@ pub(super) fn read_all(
             Err(panic) => std::panic::resume_unwind(panic),
         })
     })?;
+    let mut unlit = unlit.into_inner().unwrap_or_else(PoisonError::into_inner);
+    unlit.sort_unstable();
+    if pass.unlit == Unlit::Stop && !unlit.is_empty() {
+        return Ok(Readings { readings: Vec::new(), unlit });
+    }
     let missing = "every frame was read or refused";
-    Ok(slots
-        .into_iter()
-        .map(|slot| slot.into_inner().unwrap_or_else(PoisonError::into_inner).expect(missing))
-        .collect())
+    let reading = |slot: Mutex<Option<Reading>>| slot.into_inner().unwrap_or_else(PoisonError::into_inner);
+    Ok(Readings { readings: slots.into_iter().map(|slot| reading(slot).expect(missing)).collect(), unlit })
+}
+
+/// The first frame, then the last, behind which darks are likely to have been taken; then the others.
+fn reading_order(refused: &[Option<String>], first_idx: usize) -> Vec<usize> {
+    let mut order: Vec<usize> = (0..refused.len()).filter(|&idx| refused[idx].is_none() && idx != first_idx).collect();
+    let last = order.pop();
+    order.splice(0..0, [Some(first_idx), last].into_iter().flatten());
+    order
 }
 
 fn read_one(
     pass: &FirstPass<'_>,
-    basis: &Basis,
     raw: &RawFrame,
     begun: Instant,
     keep: &dyn Fn(&CalibratedFrame) -> Result<(), Error>,
-) -> Result<Reading, Error> {
-    if let Some(reason) = basis.misfit(raw) {
-        return Ok(Err(reason));
-    }
+) -> Result<Light, Error> {
     let metadata = raw.metadata.clone();
     let frame = calibrate(raw, pass.masters);
     let suspects = pass.noise.as_ref().map(|noise| DefectFinder::suspects(&frame, noise));
     keep(&frame)?;
     let kept = Instant::now();
     let measure = measure_frame(&frame, pass.foreground, &DetectSettings::default());
+    let sky = |channel: usize, y: usize, first_x: usize, row: &mut [f32]| {
+        measure.background.level[channel].fill_row(y as f64, first_x as f64, 2.0, row);
+    };
+    let lines = pass.noise.as_ref().and_then(|noise| LineProfile::of(&frame, noise, &sky));
     let thread_secs = [kept.duration_since(begun), kept.elapsed()].map(|spent| spent.as_secs_f64());
-    Ok(Ok(Light { metadata, measure, suspects, thread_secs }))
+    Ok(Light { metadata, measure, suspects, lines, thread_secs })
 }
 
 /// `Ok(Err(reason))` for a frame that cannot be decoded: it is set aside and the run goes on.

@@ -1,18 +1,22 @@
 //! The measures of each frame, for a list or a chart, before anything is stacked.
 
-use std::path::PathBuf;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use crate::calibrate::Masters;
-use crate::detect::{FrameMeasure, Verdict};
+use crate::calibrate::{Masters, NoiseModel};
+use crate::detect::{FrameMeasure, Judgement, Verdict};
 use crate::error::Error;
 use crate::foreground::ForegroundMask;
 use crate::job::Monitor;
 use crate::pipeline::burst::judge_readings;
-use crate::pipeline::lights::{self, FirstPass, Light, Reading};
+use crate::pipeline::field::{CameraHint, FieldFacts};
+use crate::pipeline::gather::FrameKind;
+use crate::pipeline::lights::{self, FirstPass, Light, Reading, Unlit};
 use crate::pipeline::request::DEFAULT_MEMORY_BYTES;
 use crate::pipeline::run::decoder;
-use crate::pixels::{Orientation, Size};
+use crate::pipeline::sorting::{self, Sorted};
+use crate::pixels::{CalibratedFrame, Layout, Orientation, Size};
 use crate::raw::{FrameScale, Metadata};
 
 /// Which frames to measure.
@@ -20,8 +24,12 @@ use crate::raw::{FrameScale, Metadata};
 pub struct MeasureRequest {
     /// The frames.
     pub lights: Vec<PathBuf>,
+    /// What some of them are, where the names of their folders say so.
+    pub known: BTreeMap<PathBuf, FrameKind>,
     /// Which part is landscape, where it is known: stars are sought in the sky only.
     pub foreground: Option<Arc<ForegroundMask>>,
+    /// What is known of camera and pointing beyond the files' own words.
+    pub hint: CameraHint,
     /// Most memory to take, child processes counted.
     pub memory_bytes: u64,
     /// Program that decodes a frame when started with the private argument; the running one where `None`.
@@ -30,7 +38,14 @@ pub struct MeasureRequest {
 
 impl Default for MeasureRequest {
     fn default() -> Self {
-        Self { lights: Vec::new(), foreground: None, memory_bytes: DEFAULT_MEMORY_BYTES, decoder_program: None }
+        Self {
+            lights: Vec::new(),
+            known: BTreeMap::new(),
+            foreground: None,
+            hint: CameraHint::default(),
+            memory_bytes: DEFAULT_MEMORY_BYTES,
+            decoder_program: None,
+        }
     }
 }
 
@@ -39,6 +54,8 @@ impl Default for MeasureRequest {
 pub struct FrameFinding {
     /// The file.
     pub path: PathBuf,
+    /// What the frame is by its metadata and by what it shows.
+    pub kind: FrameKind,
     /// Width by height as stored; `None` for a frame that could not be read.
     pub size: Option<Size>,
     /// How the frame is turned to be upright.
@@ -47,6 +64,8 @@ pub struct FrameFinding {
     pub metadata: Metadata,
     /// `None` for a frame that could not be read.
     pub measures: Option<MeasureSummary>,
+    /// What the field check rests on.
+    pub field: Option<Box<FieldFacts>>,
     /// What the frame deserves beside the others.
     pub verdict: Verdict,
     /// Why; empty where there is nothing to say.
@@ -92,53 +111,99 @@ pub fn measure(
     request: &MeasureRequest,
     on_frame: impl FnMut(usize, FrameFinding) + Send,
 ) -> Result<Vec<FrameFinding>, Error> {
+    Ok(measure_with_readings(monitor, request, on_frame)?.0)
+}
+
+/// As [`measure`], with all that was measured of the light frames, by which others can be judged beside them.
+pub(super) fn measure_with_readings(
+    monitor: &Monitor,
+    request: &MeasureRequest,
+    on_frame: impl FnMut(usize, FrameFinding) + Send,
+) -> Result<(Vec<FrameFinding>, Vec<Reading>), Error> {
     let decoder = decoder(request.decoder_program.as_deref())?;
-    let first = lights::first_frame(monitor, &decoder, &request.lights, FrameScale::Full)?;
+    let n_threads = rayon::current_num_threads();
+    let Sorted { paths, given, first, calibration, .. } =
+        sorting::sort(monitor, &decoder, &request.lights, &request.known, FrameScale::Full, n_threads)?;
     let (size, orientation) = (first.basis.size, first.basis.orientation);
     let land = request.foreground.as_deref().filter(|mask| mask.size() == size).map(ForegroundMask::pixels);
     let pass = FirstPass {
         decoder: &decoder,
-        paths: &request.lights,
+        paths: &paths,
         masters: &Masters::default(),
         foreground: land.as_ref(),
         noise: None,
-        n_at_once: lights::frames_at_once(size, request.memory_bytes, rayon::current_num_threads()),
+        n_at_once: lights::frames_at_once(size, request.memory_bytes, n_threads),
+        unlit: Unlit::Tell,
         scale: FrameScale::Full,
     };
     let on_frame = Mutex::new(on_frame);
+    let noises: Mutex<Vec<Option<NoiseModel>>> = Mutex::new(vec![None; paths.len()]);
+    let fields: Mutex<Vec<Option<Box<FieldFacts>>>> = Mutex::new(vec![None; paths.len()]);
+    let keep = |idx: usize, frame: &CalibratedFrame| {
+        // Electrons are counted on the sensor's own samples only.
+        if matches!(frame.layout, Layout::Mosaic(_)) {
+            let noise = NoiseModel::from_single(frame);
+            lock(&noises)[idx] = noise;
+        }
+        Ok(())
+    };
+    let found = |idx: usize, reading: &Reading, judgement: Judgement| {
+        let field = lock(&fields)[idx].clone();
+        finding(&paths[idx], (size, orientation), reading.as_ref().ok().zip(field), judgement)
+    };
     let heard = |idx: usize, reading: &Reading| {
         let (verdict, reason) = match reading {
-            Ok(_) => (Verdict::Use, String::new()),
+            Ok(light) => {
+                let noise = lock(&noises)[idx];
+                let field = FieldFacts::new(&light.measure, size, &light.metadata, noise, &request.hint);
+                lock(&fields)[idx] = Some(Box::new(field));
+                (Verdict::Use, String::new())
+            }
             Err(reason) => (Verdict::SetAside, reason.clone()),
         };
-        let finding = finding(&request.lights[idx], size, orientation, reading.as_ref().ok(), verdict, reason);
-        (on_frame.lock().unwrap_or_else(PoisonError::into_inner))(idx, finding);
+        let finding = found(idx, reading, Judgement { verdict, reason });
+        lock(&on_frame)(given[idx], finding);
     };
-    let readings = lights::read_all(monitor, &pass, first, &|_, _| Ok(()), &heard)?;
-    let judgements = judge_readings(&readings);
-    let all = request.lights.iter().zip(&readings).zip(judgements);
-    Ok(all
-        .map(|((path, reading), judgement)| {
-            finding(path, size, orientation, reading.as_ref().ok(), judgement.verdict, judgement.reason)
-        })
-        .collect())
+    let read = lights::read_all(monitor, &pass, first, &keep, &heard)?;
+    let judgements = judge_readings(&read.readings);
+    let judged = given.iter().zip(&read.readings).zip(judgements).enumerate();
+    let mut findings: Vec<(usize, FrameFinding)> =
+        judged.map(|(place, ((&idx, reading), judgement))| (idx, found(place, reading, judgement))).collect();
+    for (idx, kind) in read.unlit {
+        findings[idx].1.kind = kind;
+    }
+    findings.extend(calibration.into_iter().filter_map(|(kind, path)| {
+        let idx = request.lights.iter().position(|given| *given == path)?;
+        let why =
+            if request.known.contains_key(&path) { "the name of its folder" } else { "exposure and what it shows" };
+        let reason = format!("is a {} frame by {why}: it calibrates and is not stacked", kind.word());
+        let finding = finding(&path, (size, orientation), None, Judgement { verdict: Verdict::SetAside, reason });
+        Some((idx, FrameFinding { kind, ..finding }))
+    }));
+    findings.sort_by_key(|(idx, _)| *idx);
+    Ok((findings.into_iter().map(|(_, finding)| finding).collect(), read.readings))
+}
+
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 fn finding(
-    path: &std::path::Path,
-    size: Size,
-    orientation: Orientation,
-    light: Option<&Light>,
-    verdict: Verdict,
-    reason: String,
+    path: &Path,
+    (size, orientation): (Size, Orientation),
+    measured: Option<(&Light, Box<FieldFacts>)>,
+    judgement: Judgement,
 ) -> FrameFinding {
+    let light = measured.as_ref().map(|(light, _)| *light);
     FrameFinding {
         path: path.to_owned(),
+        kind: FrameKind::Light,
         size: light.map(|_| size),
         orientation,
         metadata: light.map(|light| light.metadata.clone()).unwrap_or_default(),
         measures: light.map(|light| MeasureSummary::new(&light.measure)),
-        verdict,
-        reason,
+        field: measured.map(|(_, field)| field),
+        verdict: judgement.verdict,
+        reason: judgement.reason,
     }
 }

@@ -2,8 +2,9 @@
 //!
 //! Stars, faint ones above all, would count as noise in any single picture. So some rows of the sky are
 //! stacked twice more, from every other frame each: the difference of the two half stacks has no sky in it,
-//! only noise. With weights W₁ + W₂ = W and a variance k/W of the whole, the difference has k·W/(W₁·W₂).
-//! The reference frame less the stack, of which it is a part, has its own variance less k/W.
+//! only noise. A mean with weights w of samples of variance v has Σw²v/(Σw)², which gives the whole from the
+//! difference; and the reference frame less the stack, of which it is a part, has its own variance less
+//! 2wv/Σw, plus that of the stack.
 //!
 //! Interpolation smooths the noise of single pixels, so a blurred stack would look clean. The mean of a
 //! block of 8 × 8 pixels is hardly touched by a kernel of 6: the noise quoted here is that of block means,
@@ -11,13 +12,15 @@
 
 use std::ops::Range;
 
+use crate::calibrate::NoiseModel;
 use crate::demosaic::demosaic;
 use crate::error::Error;
 use crate::job::Monitor;
-use crate::pipeline::report::NoiseReport;
+use crate::pipeline::lights::{Basis, Reading};
+use crate::pipeline::report::{NoiseModelReport, NoiseReport};
 use crate::pipeline::rows::RepairedRows;
 use crate::pixels::statistics::median_and_sigma;
-use crate::pixels::{LinearImage, Size};
+use crate::pixels::{Layout, LinearImage, Size};
 use crate::stack::{MosaicRows, Stack, StackFrame, StackRequest, stack_rows};
 
 /// Edge of a block.
@@ -38,12 +41,14 @@ pub(super) fn measure(
     rows: &RepairedRows<'_>,
     stacked: &Stack,
     request: &StackRequest<'_>,
+    own_variance: &dyn Fn(&StackFrame) -> f64,
     reference: usize,
 ) -> Result<Option<NoiseReport>, Error> {
     let Some(reference_frame) = request.sky.iter().find(|frame| frame.frame == reference) else { return Ok(None) };
     let halves: [StackRequest<'_>; 2] = std::array::from_fn(|half| StackRequest {
         sky: request.sky.iter().skip(half).step_by(2).cloned().collect(),
         land: Vec::new(),
+        land_reserve: Vec::new(),
         // Only places that every frame saw clean count below.
         foreground: None,
         ..request.clone()
@@ -83,15 +88,63 @@ pub(super) fn measure(
     // Not empty, as just checked.
     let spread = |means: &mut [f32]| median_and_sigma(means).map_or(0.0, |(_, sigma)| f64::from(sigma));
     let of_pixels = |means: &mut [f32]| (BLOCK_PX as f64 * spread(means)).powi(2);
-    let whole = of_pixels(&mut between_halves) * first_weight * second_weight / whole_weight.powi(2);
-    let single = of_pixels(&mut from_whole) + whole;
-    let ideal = (whole_weight / f64::from(reference_frame.weight)).sqrt();
+    let spreads = halves.each_ref().map(|half| spread_of(&half.sky, own_variance));
+    let whole_spread = spreads[0] + spreads[1];
+    let of_halves = spreads[0] / first_weight.powi(2) + spreads[1] / second_weight.powi(2);
+    let whole = of_pixels(&mut between_halves) * whole_spread / whole_weight.powi(2) / of_halves;
+    let reference_share =
+        f64::from(reference_frame.weight) * own_variance(reference_frame) * whole_weight / whole_spread;
+    let single = of_pixels(&mut from_whole) + whole * (2.0 * reference_share - 1.0);
+    // Weights by inverse variance alone would leave the least noise.
+    let reference_variance = own_variance(reference_frame);
+    let ideal = request.sky.iter().map(|frame| reference_variance / own_variance(frame)).sum::<f64>().sqrt();
     let (single, stack) = (single.sqrt(), whole.sqrt());
     Ok(Some(NoiseReport { single, stack, gain: single / stack, ideal }))
 }
 
+/// Variance of one sample of a frame's own sky after scaling; by the weight where no model is known.
+pub(super) fn own_variance(model: Option<&NoiseModel>, readings: &[Reading], frame: &StackFrame) -> f64 {
+    match (model, readings[frame.frame].as_ref()) {
+        (Some(model), Ok(light)) => f64::from(frame.scale * frame.scale * model.variance(light.measure.sky_level[1])),
+        _ => 1.0 / f64::from(frame.weight),
+    }
+}
+
+/// Gain and read noise of the model, and the noise that it predicts for the figures of [`measure`].
+///
+/// Green of a mosaic is interpolated: each green sample takes part in two pixels' worth of a block, which leaves
+/// its mean with twice the variance of as many independent samples.
+pub(super) fn predicted(
+    request: &StackRequest<'_>,
+    readings: &[Reading],
+    reference: usize,
+    basis: &Basis,
+) -> Option<NoiseModelReport> {
+    let model = request.noise.filter(|model| model.photon_variance_per_unit > 0.0)?;
+    let electrons_at_white = 1.0 / f64::from(model.photon_variance_per_unit);
+    let level = readings[reference].as_ref().ok()?.measure.sky_level[1];
+    let samples_per_green = match basis.layout {
+        Layout::Mosaic(_) => 2.0,
+        Layout::Rgb => 1.0,
+    };
+    let predicted_single = (samples_per_green * f64::from(model.variance(level))).sqrt();
+    let own = |frame: &StackFrame| samples_per_green * own_variance(Some(&model), readings, frame);
+    Some(NoiseModelReport {
+        electrons_at_white,
+        electrons_per_dn: basis.range_dn.map(|range| electrons_at_white / f64::from(range)),
+        read_noise_electrons: f64::from(model.read_variance).sqrt() * electrons_at_white,
+        predicted_single,
+        predicted_stack: spread_of(&request.sky, &own).sqrt() / weight(&request.sky),
+    })
+}
+
 /// A half of one frame would be clipped against nothing.
 const MIN_FRAMES_OF_A_HALF: usize = 2;
+
+/// Sum of weight squared times variance.
+fn spread_of(frames: &[StackFrame], own_variance: &dyn Fn(&StackFrame) -> f64) -> f64 {
+    frames.iter().map(|frame| f64::from(frame.weight).powi(2) * own_variance(frame)).sum()
+}
 
 fn weight(frames: &[StackFrame]) -> f64 {
     frames.iter().map(|frame| f64::from(frame.weight)).sum()
@@ -139,11 +192,11 @@ mod tests {
     use rand_distr::{Distribution, Normal};
 
     use super::*;
-    use crate::calibrate::Defects;
+    use crate::calibrate::{Banding, Defects};
     use crate::foreground::ForegroundMask;
-    use crate::pixels::{CalibratedFrame, Layout, Mask, Plane, Transform};
+    use crate::pixels::{CalibratedFrame, Mask, Plane, Transform};
     use crate::scratch::{ScratchSpec, ScratchStore};
-    use crate::stack::{CombineRule, Offset, stack};
+    use crate::stack::{CombineRule, stack};
 
     const SIZE: Size = Size { width: 320, height: 240 };
     const SIGMA: f32 = 0.01;
@@ -165,24 +218,20 @@ mod tests {
         for idx in 0..N_FRAMES {
             store.write(idx, &frame(idx as u64)).expect("the space is reserved");
         }
-        let still = |idx| StackFrame {
-            frame: idx,
-            light_from_reference: Transform::Identity,
-            weight: 1.0,
-            scale: 1.0,
-            offset: Offset::Constant([0.0; 3]),
-        };
+        let still = |idx| StackFrame::plain(idx, Transform::Identity);
         let request = StackRequest {
             sky: (0..N_FRAMES).map(still).collect(),
             land: Vec::new(),
+            land_reserve: Vec::new(),
             foreground,
             combine: CombineRule::Mean,
             memory_bytes: 1 << 30,
             ..StackRequest::default()
         };
-        let rows = RepairedRows { store: &store, defects: &Defects::none(Layout::Rgb) };
+        let rows = RepairedRows { store: &store, defects: &Defects::none(Layout::Rgb), banding: &Banding::default() };
         let stacked = stack(&Monitor::silent(), &rows, &request).expect("nine frames");
-        measure(&Monitor::silent(), &rows, &stacked, &request, 4).expect("nine frames")
+        let own_variance = |frame: &StackFrame| 1.0 / f64::from(frame.weight);
+        measure(&Monitor::silent(), &rows, &stacked, &request, &own_variance, 4).expect("nine frames")
     }
 
     #[test]

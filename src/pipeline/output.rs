@@ -83,7 +83,8 @@ fn save_mask_of(outcome: &Outcome, path: &Path, orientation: Orientation) -> Res
 
 /// Refuses a file that cannot be written, or that would take the place of a frame, before the work begins.
 pub fn check_output(request: &Request, path: &Path) -> Result<(), Error> {
-    let mut frames = [&request.lights, &request.darks, &request.flats, &request.bias].into_iter().flatten();
+    let named = [&request.lights, &request.land, &request.darks, &request.flats, &request.bias].into_iter().flatten();
+    let mut frames = named.chain(request.beside.iter().map(|(_, path)| path));
     if frames.any(|frame| same_file(frame, path)) {
         return Err(Error::OverFrame { path: path.to_owned() });
     }
@@ -179,7 +180,9 @@ impl<'a> ExportJob<'a> {
 /// How the outcome is to look.
 #[must_use]
 pub fn development(outcome: &Outcome, settings: &DevelopSettings) -> Development {
-    Development::prepare(&outcome.picture.image, &outcome.picture.color, outcome.foreground.as_deref(), settings)
+    let picture = &outcome.picture;
+    let (falloff, foreground) = (picture.falloff.as_ref(), outcome.foreground.as_deref());
+    Development::prepare_through(falloff, &picture.image, &picture.color, foreground, settings)
 }
 
 fn file_metadata(outcome: &Outcome, settings: &ExportSettings) -> FileMetadata {

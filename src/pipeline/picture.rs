@@ -4,6 +4,7 @@ use std::path::Path;
 
 use crate::calibrate::{Masters, calibrate};
 use crate::demosaic::demosaic;
+use crate::develop::Falloff;
 use crate::error::Error;
 use crate::job::{Cancelled, Monitor};
 use crate::pipeline::run::decoder;
@@ -19,6 +20,8 @@ pub struct Picture {
     pub color: CameraColor,
     /// How it is turned to be upright.
     pub orientation: Orientation,
+    /// What its lens loses towards the corners, where that is known and no flat has made up for it.
+    pub falloff: Option<Falloff>,
 }
 
 /// One light frame as it is, without calibration frames.
@@ -32,5 +35,5 @@ pub fn open_picture(monitor: &Monitor, path: &Path) -> Result<Picture, Error> {
     let (color, orientation) = (raw.color, raw.orientation);
     let frame = calibrate(&raw, &Masters::default());
     monitor.check()?;
-    Ok(Picture { image: demosaic(&frame), color, orientation })
+    Ok(Picture { image: demosaic(&frame), color, orientation, falloff: None })
 }

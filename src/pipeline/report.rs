@@ -5,6 +5,8 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
+use crate::calibrate::LineNoise;
+use crate::develop::Falloff;
 use crate::error::Error;
 use crate::export::replace_file;
 use crate::pipeline::report_settings::RunSettings;
@@ -25,20 +27,106 @@ pub struct Report {
     pub export: Option<ExportSettings>,
     /// Every light frame given, in the order given.
     pub frames: Vec<FrameReport>,
+    /// Every frame given for the landscape alone, in the order given.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub land: Vec<LandFrameReport>,
     /// File name of the reference frame.
     pub reference: String,
     /// The lens, where a camera explains the burst.
     pub lens: Option<LensReport>,
+    /// The averaged calibration frames that were used.
+    pub masters: Vec<MasterReport>,
     /// How much cleaner the picture is.
     pub noise: Option<NoiseReport>,
     /// Hot and dead pixels repaired.
     pub defects_repaired: usize,
+    /// Offsets of whole rows and columns.
+    pub banding: BandingReport,
+    /// What the lens loses towards the corners.
+    pub vignetting: VignettingReport,
+    /// Gain and read noise as the burst shows them.
+    pub noise_model: Option<NoiseModelReport>,
     /// Things a person should know; each a sentence.
     pub notes: Vec<String>,
     /// Wall time of each stage, in seconds.
     pub seconds: StageSeconds,
     /// Largest memory of this process and its children together, where the system tells.
     pub peak_memory_bytes: Option<u64>,
+}
+
+/// Offsets that the readout of the sensor adds to whole rows of a frame and to whole columns of the burst.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct BandingReport {
+    /// Anew in each frame.
+    pub rows: LineNoise,
+    /// The same in all frames.
+    pub columns: LineNoise,
+}
+
+/// What the lens loses towards the corners, and how that is known.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct VignettingReport {
+    /// What it is known from.
+    pub source: FalloffSource,
+    /// a₁, a₂, a₃: light left is 1 + a₁ r² + a₂ r⁴ + a₃ r⁶, r = 1 in the corners.
+    pub terms: [f64; 3],
+    /// Share of the light lost in the corners.
+    pub corner_loss: f64,
+    /// How sure that is, or why it is not known.
+    pub remark: String,
+}
+
+/// What a falloff is known from.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum FalloffSource {
+    /// It is not known.
+    #[default]
+    None,
+    /// Flat frames: every frame was divided by them.
+    Flats,
+    /// The lens profile: made up for in development.
+    Profile,
+    /// The sky of the stack: made up for in development.
+    Sky,
+}
+
+impl VignettingReport {
+    pub(super) fn new(source: FalloffSource, falloff: &Falloff, remark: String) -> Self {
+        Self { source, terms: falloff.terms, corner_loss: falloff.corner_loss(), remark }
+    }
+
+    pub(super) fn none(remark: String) -> Self {
+        Self { remark, ..Self::default() }
+    }
+}
+
+/// Gain and read noise of the camera, fitted on the burst (photon transfer), and the noise that follows from them.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct NoiseModelReport {
+    /// Electrons at the white level.
+    pub electrons_at_white: f64,
+    /// Electrons of one data number, of frames whose numbers are in proportion to the light.
+    pub electrons_per_dn: Option<f64>,
+    /// Standard deviation of reading one sample, rounding included.
+    pub read_noise_electrons: f64,
+    /// What `noise.single` should be.
+    pub predicted_single: f64,
+    /// What `noise.stack` should be with the weights used and nothing clipped.
+    pub predicted_stack: f64,
+}
+
+/// Averaged calibration frames of one kind.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct MasterReport {
+    /// `dark`, `flat` or `bias`.
+    pub kind: String,
+    /// Frames in the mean.
+    pub frames: usize,
+    /// How they were taken, in words.
+    pub setting: String,
+    /// Whether the mean was kept from an earlier run.
+    pub from_cache: bool,
 }
 
 /// Name and version of the program.
@@ -100,6 +188,21 @@ pub struct FrameReport {
     pub sky_level: Option<f32>,
     /// Distance of the star pairs from the middle of the picture to its corners; rings without stars are left out.
     pub residuals_by_radius: Vec<RadiusResidual>,
+}
+
+/// One frame given for the landscape alone.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LandFrameReport {
+    /// The file.
+    pub file: PathBuf,
+    /// Whether the frame is part of the picture.
+    pub used: bool,
+    /// Why not; empty where there is nothing to say.
+    pub reason: String,
+    /// What its light was multiplied by to be that of the reference frame; 0 for a frame that was not used.
+    pub scale: f64,
+    /// Share in the mean before clipping, relative to the reference frame; 0 for a frame that was not used.
+    pub weight: f64,
 }
 
 /// How well the stars of one ring around the middle of the picture fall on their places.
@@ -187,6 +290,36 @@ pub struct NoiseReport {
 }
 
 impl Report {
+    /// What was done to the frames before they were stacked; each a line without a full stop.
+    #[must_use]
+    pub fn calibration_lines(&self) -> Vec<String> {
+        let mut lines = Vec::new();
+        for master in &self.masters {
+            let origin = if master.from_cache { "kept from an earlier run" } else { "averaged now" };
+            let frames = if master.frames == 1 { "frame" } else { "frames" };
+            lines.push(format!("{}: {} {frames} of {}, {origin}", master.kind, master.frames, master.setting));
+        }
+        let sigma = self.noise_model.map(|model| model.predicted_single).filter(|&sigma| sigma > 0.0);
+        for (noise, name) in [(self.banding.rows, "row"), (self.banding.columns, "column")] {
+            if noise.removed {
+                let share = sigma.map_or(String::new(), |sigma| {
+                    format!(", {:.0} % of the noise of a frame", 100.0 * noise.sigma / sigma)
+                });
+                lines.push(format!("{name} noise of {:.1e} removed{share}", noise.sigma));
+            }
+        }
+        let VignettingReport { source, corner_loss, remark, .. } = &self.vignetting;
+        let loss = format!("the lens loses {:.0} % of the light in the corners", 100.0 * corner_loss);
+        match source {
+            FalloffSource::Flats => lines.push(format!("{loss}: levelled by the flats")),
+            FalloffSource::Profile => lines.push(format!("{loss}, by its profile: levelled in the picture")),
+            FalloffSource::Sky => lines.push(format!("{loss}, by the sky ({remark}): levelled in the picture")),
+            FalloffSource::None if remark.is_empty() => {}
+            FalloffSource::None => lines.push(format!("the corners are left as they are: {remark}")),
+        }
+        lines
+    }
+
     /// Writes the report as JSON, whole or not at all.
     pub fn save(&self, path: &Path) -> Result<(), Error> {
         let text = serde_json::to_string_pretty(self).expect("a report is plain data");

@@ -91,10 +91,10 @@ pub(super) fn night_line(frames: &[FrameReport]) -> String {
     };
     if times.iter().all(Option::is_some) {
         let order = |a: &&FrameReport, b: &&FrameReport| a.capture_time.cmp(&b.capture_time);
-        chart.words([0.0, BASE + 20.0], "start", &clock(frames.iter().min_by(order)));
-        chart.words([WIDTH, BASE + 20.0], "end", &clock(frames.iter().max_by(order)));
+        chart.words([0.0, BASE + 26.0], "start", &clock(frames.iter().min_by(order)));
+        chart.words([WIDTH, BASE + 26.0], "end", &clock(frames.iter().max_by(order)));
     } else {
-        chart.words([0.0, BASE + 20.0], "start", "in the order given: not every file tells its time");
+        chart.words([0.0, BASE + 26.0], "start", "in the order given: not every file tells its time");
     }
     chart.finish()
 }
@@ -170,7 +170,7 @@ pub(super) fn arrows(all: &[Arrow], stored: Size, orientation: Orientation) -> O
 
 /// Root mean square distance of the star pairs from the middle to the corner: a dot a frame, a line through all.
 pub(super) fn by_radius(frames: &[FrameReport]) -> Option<String> {
-    const LEFT: f64 = 64.0;
+    const LEFT: f64 = 104.0;
     const BASE: f64 = 190.0;
     const ROOM: f64 = 170.0;
     let rings = || frames.iter().flat_map(|frame| &frame.residuals_by_radius);
@@ -203,22 +203,25 @@ pub(super) fn by_radius(frames: &[FrameReport]) -> Option<String> {
         chart.line("mean", pair[0], pair[1]);
     }
     for (radius, words, anchor) in [(0.0, "middle", "start"), (1.0, "corner", "end")] {
-        chart.words([place(radius, 0.0)[0], BASE + 22.0], anchor, words);
+        chart.words([place(radius, 0.0)[0], BASE + 28.0], anchor, words);
     }
     Some(chart.finish())
 }
 
 /// How many times less noise there is than in one frame, beside what the frames allow.
 pub(super) fn noise_bars(noise: &NoiseReport) -> String {
-    let mut chart = Chart::new(92.0, "Noise gain beside what the frames allow");
+    let mut chart = Chart::new(128.0, "Noise gain beside what the frames allow");
     let most = noise.gain.max(noise.ideal).max(1.0);
-    for (y, class, value, words) in
-        [(8.0, "used", noise.gain, "reached"), (50.0, "allowed", noise.ideal, "allowed by the frames")]
-    {
-        let length = value / most * (WIDTH - 320.0);
-        let _ =
-            write!(chart.text, "<rect class=\"{class}\" x=\"0\" y=\"{y}\" width=\"{length:.1}\" height=\"30\"></rect>");
-        chart.words([length + 10.0, y + 21.0], "start", &format!("{value:.2} times less noise, {words}"));
+    let bars = [(0.0, "used", noise.gain, "reached"), (66.0, "allowed", noise.ideal, "allowed by the frames")];
+    for (y, class, value, words) in bars {
+        chart.words([0.0, y + 22.0], "start", &format!("{value:.2} times less noise, {words}"));
+        // A little room at the right for the outline.
+        let length = value / most * (WIDTH - 2.0);
+        let _ = write!(
+            chart.text,
+            "<rect class=\"{class}\" x=\"1\" y=\"{:.1}\" width=\"{length:.1}\" height=\"24\"></rect>",
+            y + 32.0
+        );
     }
     chart.finish()
 }

@@ -51,6 +51,7 @@ fn page(outcome: &Outcome) -> String {
         residuals(outcome),
         frames(report),
         lens(report),
+        list("Before the stack", &report.calibration_lines()),
         list("Worth knowing", &report.notes),
         repeat(report),
         work(report),
@@ -235,14 +236,20 @@ fn list(title: &str, lines: &[String]) -> String {
 /// Every setting by its name in the JSON report, and the words that ask for the same again.
 fn repeat(report: &Report) -> String {
     let mut rows = Vec::new();
-    flatten("", &serde_json::to_value(&report.settings).expect("plain data"), &mut rows);
+    flatten("", &as_written(&report.settings), &mut rows);
     if let Some(export) = &report.export {
-        flatten("", &serde_json::to_value(export).expect("plain data"), &mut rows);
+        flatten("", &as_written(export), &mut rows);
     }
     let command = report.command.as_ref().map(|command| {
         format!("{}<pre>{}</pre>\n", paragraph("The same again, from the same folder:"), escaped(command))
     });
     section("Settings", &format!("{}{}", command.unwrap_or_default(), pairs(rows.into_iter())))
+}
+
+/// By way of text, in which single-precision numbers have the digits that a person gave them.
+fn as_written(settings: &impl serde::Serialize) -> serde_json::Value {
+    let text = serde_json::to_string(settings).expect("plain data");
+    serde_json::from_str(&text).expect("our own text")
 }
 
 fn flatten(name: &str, value: &serde_json::Value, rows: &mut Vec<(String, String)>) {

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use serde::Serialize;
 
-use crate::pipeline::request::{MaskChoice, ReferenceChoice, Request};
+use crate::pipeline::request::{Colors, MaskChoice, ReferenceChoice, Request};
 use crate::settings::Combine;
 
 /// The choices of a [`Request`], without the light frames, which the report lists themselves. Names are stable.
@@ -16,6 +16,8 @@ pub struct RunSettings {
     pub flats: Vec<PathBuf>,
     /// Bias frames.
     pub bias: Vec<PathBuf>,
+    /// Frames for the landscape alone.
+    pub land: Vec<PathBuf>,
     /// Light frames that were left out by choice.
     pub skip: Vec<PathBuf>,
     /// `auto`, `none`, `painted`, or the file of the mask.
@@ -26,6 +28,8 @@ pub struct RunSettings {
     pub lens_profile: Option<PathBuf>,
     /// How the samples of one pixel became one.
     pub combine: Combine,
+    /// How samples of the mosaic became colors of the sky.
+    pub colors: Colors,
     /// Samples this many standard deviations below the centre were left out.
     pub drop_below_sigma: f32,
     /// Samples this many standard deviations above the centre were left out.
@@ -40,6 +44,7 @@ impl RunSettings {
             darks: request.darks.clone(),
             flats: request.flats.clone(),
             bias: request.bias.clone(),
+            land: request.land.clone(),
             skip: request.skip.clone(),
             mask: match &request.mask {
                 MaskChoice::Auto => "auto".to_owned(),
@@ -53,6 +58,7 @@ impl RunSettings {
             },
             lens_profile: request.lens_profile.clone(),
             combine: request.combine,
+            colors: request.colors,
             drop_below_sigma: request.drop_below_sigma,
             drop_above_sigma: request.drop_above_sigma,
             memory_bytes: request.memory_bytes,

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use crate::develop::DevelopSettings;
 use crate::export::{Compression, DEFAULT_JPEG_QUALITY};
 use crate::foreground::ForegroundMask;
+use crate::pipeline::gather::FrameKind;
 use crate::raw::FrameScale;
 use crate::settings::{Combine, FileFormat};
 use crate::stack::CombineRule;
@@ -13,7 +14,8 @@ use crate::stack::CombineRule;
 /// One run: which frames, which choices. Everything has a default that is right for most nights.
 #[derive(Clone, Debug)]
 pub struct Request {
-    /// Light frames, files only, in the order of the night where known.
+    /// Light frames, files only, in the order of the night where known. Calibration frames among them are found
+    /// and used as what they are.
     pub lights: Vec<PathBuf>,
     /// Dark frames: same exposure, ISO and camera, no light.
     pub darks: Vec<PathBuf>,
@@ -21,6 +23,13 @@ pub struct Request {
     pub flats: Vec<PathBuf>,
     /// Bias frames: the shortest exposure, no light.
     pub bias: Vec<PathBuf>,
+    /// Calibration frames that lie beside the lights: used where none of their kind is given above.
+    pub beside: Vec<(FrameKind, PathBuf)>,
+    /// Where averaged calibration frames are kept for the next run.
+    pub master_cache: MasterCache,
+    /// Other frames for the landscape alone, such as longer exposures from the same tripod; the sky is then made
+    /// from the lights and the landscape from these.
+    pub land: Vec<PathBuf>,
     /// Light frames to leave out.
     pub skip: Vec<PathBuf>,
     /// Which part is landscape.
@@ -79,6 +88,9 @@ impl Default for Request {
             darks: Vec::new(),
             flats: Vec::new(),
             bias: Vec::new(),
+            beside: Vec::new(),
+            master_cache: MasterCache::User,
+            land: Vec::new(),
             skip: Vec::new(),
             mask: MaskChoice::Auto,
             reference: ReferenceChoice::Auto,
@@ -96,6 +108,17 @@ impl Default for Request {
             decoder_program: None,
         }
     }
+}
+
+/// Where averaged calibration frames are kept.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum MasterCache {
+    /// In the user's own cache folder.
+    User,
+    /// In this folder.
+    Folder(PathBuf),
+    /// Nowhere.
+    Off,
 }
 
 /// Which part is landscape.

@@ -1,6 +1,6 @@
-//! Calibrated frames read back from the scratch store with their defects repaired.
+//! Calibrated frames read back from the scratch store, row and column noise removed, defects repaired.
 
-use crate::calibrate::Defects;
+use crate::calibrate::{Banding, Defects};
 use crate::error::Error;
 use crate::pixels::{CalibratedFrame, Layout, Mask, Plane, Rect, Size};
 use crate::scratch::ScratchStore;
@@ -10,6 +10,7 @@ use crate::stack::{MosaicRows, StackError};
 pub(super) struct RepairedRows<'a> {
     pub(super) store: &'a ScratchStore,
     pub(super) defects: &'a Defects,
+    pub(super) banding: &'a Banding,
 }
 
 impl MosaicRows for RepairedRows<'_> {
@@ -22,11 +23,11 @@ impl MosaicRows for RepairedRows<'_> {
     }
 
     fn read_rect(&self, frame: usize, rect: Rect, planes: &mut [Vec<f32>]) -> Result<(), StackError> {
-        self.store.read_rect(frame, rect, planes)?;
+        self.read_unrepaired(frame, rect, planes)?;
         let mut around = vec![Vec::new(); planes.len()];
         for (plane, samples) in planes.iter_mut().enumerate() {
             self.defects.repair_part(plane, rect, self.size(), samples, |patch| {
-                self.store.read_rect(frame, patch, &mut around)?;
+                self.read_unrepaired(frame, patch, &mut around)?;
                 Ok::<_, StackError>(around[plane].clone())
             })?;
         }
@@ -35,6 +36,14 @@ impl MosaicRows for RepairedRows<'_> {
 }
 
 impl RepairedRows<'_> {
+    fn read_unrepaired(&self, frame: usize, rect: Rect, planes: &mut [Vec<f32>]) -> Result<(), StackError> {
+        self.store.read_rect(frame, rect, planes)?;
+        if !self.banding.is_none_for(frame) {
+            planes.iter_mut().for_each(|plane| self.banding.remove(frame, (rect.x, rect.y), rect.size, plane));
+        }
+        Ok(())
+    }
+
     /// One frame as a whole; saturation is no longer known.
     pub(super) fn whole_frame(&self, frame: usize) -> Result<CalibratedFrame, Error> {
         self.strips(frame, &[0], self.size().height)

@@ -3,33 +3,32 @@
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, OnceLock};
 
-use crate::calibrate::{DefectFinder, Defects, Masters, NoiseModel, calibrate};
 use crate::demosaic::demosaic;
 use crate::error::Error;
-use crate::foreground::{Doubt, ForegroundMask, Guide, Proposal};
+use crate::foreground::ForegroundMask;
 use crate::job::Monitor;
-use crate::pipeline::burst::{self, Aligned};
+use crate::pipeline::burst;
 use crate::pipeline::clock::{StageClock, peak_memory_bytes};
+use crate::pipeline::frame_reports::frame_reports;
+use crate::pipeline::land::{self, Found, LandStacks, Standing};
+use crate::pipeline::land_frames;
 use crate::pipeline::layers::{self, Layers};
 use crate::pipeline::left_out_picture::left_out_shares;
-use crate::pipeline::lens_profile::{lens_profile_note, load_lens_profile};
-use crate::pipeline::lights::{self, Basis, FirstFrame, FirstPass, Light, Reading};
+use crate::pipeline::lens_profile::lens_profile_note;
+use crate::pipeline::lights::{Basis, Light};
 use crate::pipeline::picture::Picture;
-use crate::pipeline::report::{FrameReport, LensReport, Report};
+use crate::pipeline::reading::{ReadBurst, read_burst};
+use crate::pipeline::report::{LensReport, Report};
 use crate::pipeline::report_settings::RunSettings;
-use crate::pipeline::request::{MaskChoice, Request};
-use crate::pipeline::residuals::{FrameResiduals, by_radius};
+use crate::pipeline::request::Request;
+use crate::pipeline::residuals::FrameResiduals;
 use crate::pipeline::rows::RepairedRows;
-use crate::pipeline::{MIN_FRAMES, landscape, load_mask, masters, noise, proposal, residuals, sky_colors, star_trails};
-use crate::pixels::{Layout, Plane, Size};
+use crate::pipeline::{noise, residuals, sky_colors, star_trails, vignetting};
+use crate::pixels::Plane;
 use crate::raw::{Decoder, Metadata};
-use crate::register::{LensFit, LensProfile};
-use crate::scratch::{ScratchSpec, ScratchStore};
-use crate::settings::{Combine, round_mask};
-use crate::stack::{StackRequest, Trails, find_trails, stack};
-
-/// Noise below black that the scratch store keeps, 1.0 at the white level.
-const LOWEST_VALUE: f32 = -0.05;
+use crate::register::LensFit;
+use crate::settings::Combine;
+use crate::stack::{StackFrame, StackRequest, Trails, find_trails, stack};
 
 /// What a run hands back.
 #[derive(Clone, Debug)]
@@ -63,47 +62,16 @@ pub struct Outcome {
     pub exposures_secs: Vec<f64>,
 }
 
-/// A landscape that was proposed, and all that correcting it needs.
-#[derive(Clone, Debug)]
-pub struct Found {
-    /// From 0, a guess, to 1, sure.
-    pub confidence: f64,
-    /// Where a stroke would help, the most doubtful place first.
-    pub doubts: Vec<Doubt>,
-    /// What a person should know; each a sentence.
-    pub notes: Vec<String>,
-    /// What the burst shows, to solve again around a stroke.
-    pub guide: Arc<Guide>,
-}
-
 /// From files to a stack.
 pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let mut clock = StageClock::start();
     let mut report = Report::default();
-    let prepared = prepare(monitor, request, &mut report)?;
-    clock.lap(&mut report, "calibration frames");
-
-    let mut read = read_frames(monitor, request, prepared, &mut clock, &mut report)?;
+    let mut read = read_burst(monitor, request, &mut clock, &mut report)?;
     let mut aligned = burst::align(monitor, request, &read)?;
     clock.lap(&mut report, "aligning");
 
-    let mut found_how = None;
-    let foreground = match (&request.mask, read.given_mask.take()) {
-        (MaskChoice::Auto, _) => {
-            let found = proposal::propose_aligned(monitor, &read.rows(), &aligned, read.basis.orientation)?;
-            report.notes.extend(proposal::notes(&found));
-            clock.lap(&mut report, "foreground");
-            if proposal::drop_landscape(&mut read.readings, &found.mask) {
-                aligned = burst::align(monitor, request, &read)?;
-                clock.lap(&mut report, "aligning");
-            }
-            let is_there = found.foreground_fraction() > 0.0;
-            let Proposal { mask, confidence, doubts, notes, guide } = found;
-            found_how = Some(Found { confidence, doubts, notes, guide: Arc::new(guide) });
-            is_there.then(|| Arc::new(mask))
-        }
-        (_, given) => given,
-    };
+    let Standing { foreground, found, tripod } =
+        land::find(monitor, request, &mut read, &mut aligned, &mut clock, &mut report)?;
     report.lens = aligned
         .lens
         .as_ref()
@@ -115,11 +83,17 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let ReadBurst { paths, basis, readings, peak_memory_bytes: peak_while_reading, .. } = &read;
 
     let noise_model = burst::noise_model(&rows, &aligned)?;
-    let sky = burst::sky_frames(&aligned, readings, noise_model.as_ref());
-    let land = landscape::frames(&rows, &aligned, foreground.as_deref(), &sky)?;
+    let sky = burst::sky_frames(&aligned, readings, noise_model.as_ref(), &tripod);
+    let land = match foreground.as_deref() {
+        Some(mask) => land::stacks(monitor, request, &read, &aligned, mask, noise_model, &tripod)?,
+        None => LandStacks::default(),
+    };
+    report.land = land_frames::reports(&request.land, &read.land, &land.first);
+    report.notes.extend(land.notes);
     let mut stack_request = StackRequest {
         sky,
-        land,
+        land: land.first,
+        land_reserve: land.reserve,
         foreground: foreground.as_deref(),
         combine: request.combine_rule(),
         noise: noise_model,
@@ -133,7 +107,9 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
             stack_request.trails = Some(&trails);
             report.notes.extend(crossed_note(&trails, paths));
             clock.lap(&mut report, "looking for trails");
-            stack_request.colors = sky_colors::choose(request.colors, &stack_request, &rows, &mut report.notes);
+            let fwhm_px = readings[aligned.reference].as_ref().ok().and_then(|light| light.measure.fwhm_px);
+            let notes = &mut report.notes;
+            stack_request.colors = sky_colors::choose(request.colors, &stack_request, &rows, fwhm_px, notes);
         }
         Combine::Maximum => {
             star_trails::prepare(monitor, &aligned, readings, &mut stack_request, basis.size, &mut report.notes)?;
@@ -150,10 +126,24 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     report.settings = RunSettings::new(request);
     report.frames = frame_reports(paths, readings, &aligned, &stack_request, basis.size);
     if matches!(request.combine, Combine::ClippedMean | Combine::Mean) {
-        report.noise = noise::measure(monitor, &rows, &stacked, &stack_request, aligned.reference)?;
+        let own = |frame: &StackFrame| noise::own_variance(noise_model.as_ref(), readings, frame);
+        report.noise = noise::measure(monitor, &rows, &stacked, &stack_request, &own, aligned.reference)?;
     }
+    report.noise_model = noise::predicted(&stack_request, readings, aligned.reference, basis);
+    let metadata = readings[aligned.reference].as_ref().map(|light| light.metadata.clone()).unwrap_or_default();
+    let known = vignetting::Known {
+        of_flat: read.falloff_of_flat,
+        profile: read.profile.as_ref(),
+        metadata: &metadata,
+        layout: basis.layout,
+    };
+    let (falloff, vignetting) = vignetting::find(&known, &stacked.image, foreground.as_deref());
+    report.vignetting = vignetting;
+    let single = match request.keep_single {
+        true => Some(Picture { falloff, ..single_frame(&rows, aligned.reference, basis)? }),
+        false => None,
+    };
     let left_out = (request.combine == Combine::ClippedMean).then(|| left_out_shares(&stacked));
-    let single = if request.keep_single { Some(single_frame(&rows, aligned.reference, basis)?) } else { None };
     clock.lap(&mut report, "noise report");
     report.peak_memory_bytes = (*peak_while_reading).max(peak_memory_bytes(0));
     if stacked.n_without_sky > 0 && foreground.is_some() {
@@ -165,12 +155,12 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     }
     let used: Vec<&Light> = aligned.frames.iter().filter_map(|frame| readings[frame.idx].as_ref().ok()).collect();
     Ok(Outcome {
-        picture: Picture { image: stacked.image, color: basis.color, orientation: basis.orientation },
+        picture: Picture { image: stacked.image, color: basis.color, orientation: basis.orientation, falloff },
         single,
         layers,
         left_out,
         foreground,
-        found: found_how,
+        found,
         metadata: first_of(&used),
         n_frames: used.len(),
         total_exposure_secs: used.iter().map(|light| light.metadata.exposure_secs).sum(),
@@ -193,104 +183,9 @@ fn first_of(used: &[&Light]) -> Metadata {
     earliest.or(used.first()).map(|light| light.metadata.clone()).unwrap_or_default()
 }
 
-/// A burst that is known by its first frame, before the others are read.
-pub(super) struct Prepared {
-    pub(super) paths: Vec<PathBuf>,
-    pub(super) basis: Basis,
-    decoder: Decoder,
-    first: FirstFrame,
-    masters: Masters,
-    given_mask: Option<Arc<ForegroundMask>>,
-    profile: Option<LensProfile>,
-}
-
-/// Opens the first frame, the calibration frames and the mask.
-pub(super) fn prepare(monitor: &Monitor, request: &Request, report: &mut Report) -> Result<Prepared, Error> {
-    let paths = chosen_lights(request)?;
-    if paths.len() < MIN_FRAMES {
-        return Err(Error::TooFewFrames {
-            usable: paths.len(),
-            given: paths.len(),
-            needed: MIN_FRAMES,
-            set_aside: Vec::new(),
-        });
-    }
-    let decoder = decoder(request.decoder_program.as_deref())?;
-    let first = lights::first_frame(monitor, &decoder, &paths, request.scale)?;
-    let basis = first.basis.clone();
-    let masters = masters::load(monitor, &decoder, request, &first.raw, &mut report.notes)?;
-    let given_mask = given_mask(request, &basis, &mut report.notes)?;
-    let focal_mm = first.raw.metadata.focal_mm;
-    let profile =
-        request.lens_profile.as_deref().map(|path| load_lens_profile(path, basis.size, focal_mm)).transpose()?;
-    Ok(Prepared { paths, basis, decoder, first, masters, given_mask, profile })
-}
-
-/// A burst that lies calibrated in the scratch store.
-pub(super) struct ReadBurst {
-    pub(super) paths: Vec<PathBuf>,
-    pub(super) basis: Basis,
-    pub(super) readings: Vec<Reading>,
-    store: ScratchStore,
-    defects: Defects,
-    given_mask: Option<Arc<ForegroundMask>>,
-    pub(super) profile: Option<LensProfile>,
-    peak_memory_bytes: Option<u64>,
-}
-
-impl ReadBurst {
-    pub(super) fn rows(&self) -> RepairedRows<'_> {
-        RepairedRows { store: &self.store, defects: &self.defects }
-    }
-}
-
-/// Decodes, calibrates, stores and measures every frame.
-pub(super) fn read_frames(
-    monitor: &Monitor,
-    request: &Request,
-    prepared: Prepared,
-    clock: &mut StageClock,
-    report: &mut Report,
-) -> Result<ReadBurst, Error> {
-    let Prepared { paths, basis, decoder, first, masters, given_mask, profile } = prepared;
-    let spec = ScratchSpec {
-        layout: basis.layout,
-        size: basis.size,
-        n_frames: paths.len(),
-        lowest: LOWEST_VALUE,
-        highest: masters::highest_value(&masters),
-    };
-    let store = ScratchStore::create(&scratch_folders(request, &paths), spec)?;
-    let noise_of_one = NoiseModel::from_single(&calibrate(&first.raw, &masters));
-    let land = given_mask.as_deref().map(ForegroundMask::pixels);
-    let n_at_once = lights::frames_at_once(basis.size, request.memory_bytes, rayon::current_num_threads());
-    let pass = FirstPass {
-        decoder: &decoder,
-        paths: &paths,
-        masters: &masters,
-        foreground: land.as_ref(),
-        noise: noise_of_one,
-        n_at_once,
-        scale: request.scale,
-    };
-    let keep = |idx, frame: &_| store.write(idx, frame).map_err(Error::from);
-    let readings = lights::read_all(monitor, &pass, first, &keep, &|_, _| {})?;
-    let peak_memory_bytes = peak_memory_bytes(n_at_once);
-    let defects = find_defects(&readings, &masters, noise_of_one.as_ref(), basis.layout);
-    report.defects_repaired = defects.count();
-    let spent = readings
-        .iter()
-        .flatten()
-        .fold([0.0; 2], |[read, measured], light| [read + light.thread_secs[0], measured + light.thread_secs[1]]);
-    clock.lap_shared(report, [("reading and calibrating", spent[0]), ("finding stars", spent[1])]);
-    Ok(ReadBurst { paths, basis, readings, store, defects, given_mask, profile, peak_memory_bytes })
-}
-
-/// Frames that something crossed, if any; what a few cells show may be noise.
+/// Frames that something crossed, if any.
 fn crossed_note(trails: &Trails, paths: &[PathBuf]) -> Option<String> {
-    const MIN_CELLS: usize = 40;
-    let crossed = trails.frames().filter(|&frame| trails.n_cells(frame) >= MIN_CELLS);
-    let names: Vec<String> = crossed.map(|frame| file_name(&paths[frame])).collect();
+    let names: Vec<String> = trails.frames().map(|frame| file_name(&paths[frame])).collect();
     (!names.is_empty())
         .then(|| format!("something bright crossed the sky and was left out along its way: {}", names.join(", ")))
 }
@@ -300,7 +195,9 @@ pub(super) fn chosen_lights(request: &Request) -> Result<Vec<PathBuf>, Error> {
     if let Some(path) = request.skip.iter().find(|skip| !request.lights.iter().any(|light| same_file(light, skip))) {
         return Err(Error::NotAmongLights { path: path.clone() });
     }
-    let skipped = |light: &&PathBuf| request.skip.iter().any(|skip| same_file(light, skip));
+    // A frame that is meant for the landscape is none of the sky, though it may lie in the same folder.
+    let left_out = || request.skip.iter().chain(&request.land);
+    let skipped = |light: &&PathBuf| left_out().any(|other| same_file(light, other));
     Ok(request.lights.iter().filter(|light| !skipped(light)).cloned().collect())
 }
 
@@ -332,83 +229,7 @@ pub(super) fn decoder(program: Option<&Path>) -> Result<Decoder, Error> {
     })
 }
 
-fn given_mask(request: &Request, basis: &Basis, notes: &mut Vec<String>) -> Result<Option<Arc<ForegroundMask>>, Error> {
-    match &request.mask {
-        MaskChoice::Auto | MaskChoice::None => Ok(None),
-        MaskChoice::File(path) => {
-            let loaded = load_mask(path, basis.size, basis.orientation)?;
-            notes.extend(loaded.warning);
-            Ok(Some(Arc::new(round_mask(&loaded.mask))))
-        }
-        // As a file holds it, so that a saved sheaf gives the same picture.
-        MaskChoice::Given(mask) if mask.size() == basis.size => Ok(Some(Arc::new(round_mask(mask)))),
-        MaskChoice::Given(mask) => Err(Error::Mask {
-            path: PathBuf::from("painted for another burst"),
-            what: format!("is {}, the frames are {}: clear it and paint anew", mask.size(), basis.size),
-        }),
-    }
-}
-
-/// The folder asked for; else beside the output or the frames, which lie on disks that hold pictures.
-fn scratch_folders(request: &Request, paths: &[PathBuf]) -> Vec<PathBuf> {
-    if let Some(folder) = &request.scratch_folder {
-        return vec![folder.clone()];
-    }
-    let frames = paths.first().and_then(|path| path.parent()).map(Path::to_owned);
-    let named = |folder: PathBuf| if folder.as_os_str().is_empty() { PathBuf::from(".") } else { folder };
-    [request.output_folder.clone(), frames, Some(std::env::temp_dir())].into_iter().flatten().map(named).collect()
-}
-
-/// Defects that the burst shows, and those that a master dark shows too noisy to be subtracted.
-fn find_defects(readings: &[Reading], masters: &Masters, noise: Option<&NoiseModel>, layout: Layout) -> Defects {
-    let mut finder = DefectFinder::default();
-    for suspects in readings.iter().flatten().filter_map(|light| light.suspects.as_ref()) {
-        finder.add(suspects);
-    }
-    let mut defects = if noise.is_some() { finder.finish() } else { Defects::none(layout) };
-    if let (Some(dark), Some(noise)) = (masters.dark(), noise) {
-        defects = defects.union(Defects::from_dark(dark, noise));
-    }
-    defects
-}
-
 fn single_frame(rows: &RepairedRows<'_>, idx: usize, basis: &Basis) -> Result<Picture, Error> {
     let image = demosaic(&rows.whole_frame(idx)?);
-    Ok(Picture { image, color: basis.color, orientation: basis.orientation })
-}
-
-fn frame_reports(
-    paths: &[PathBuf],
-    readings: &[Reading],
-    aligned: &Aligned,
-    request: &StackRequest<'_>,
-    size: Size,
-) -> Vec<FrameReport> {
-    let weight_of = |idx| request.sky.iter().find(|frame| frame.frame == idx).map_or(0.0, |frame| frame.weight);
-    let reference_weight = f64::from(weight_of(aligned.reference));
-    paths
-        .iter()
-        .enumerate()
-        .map(|(idx, path)| {
-            let frame = aligned.frames.iter().find(|frame| frame.idx == idx);
-            let light = readings[idx].as_ref().ok();
-            FrameReport {
-                file: path.clone(),
-                used: frame.is_some(),
-                reason: readings[idx].as_ref().err().cloned().unwrap_or_else(|| aligned.reasons[idx].clone()),
-                weight: f64::from(weight_of(idx)) / reference_weight,
-                registration: frame.map_or("none".to_owned(), |frame| frame.registration.model.to_string()),
-                matched: frame.map_or(0, |frame| frame.registration.n_matched),
-                rms_px: frame.map(|frame| frame.registration.rms_px),
-                registration_reason: frame.and_then(|frame| frame.registration.reason.clone()),
-                capture_time: light.and_then(|light| light.metadata.capture_time?.text()),
-                exposure_secs: light.and_then(|light| light.metadata.exposure_secs),
-                stars: light.map_or(0, |light| light.measure.stars.len()),
-                fwhm_px: light.and_then(|light| light.measure.fwhm_px),
-                elongation: light.and_then(|light| light.measure.elongation),
-                sky_level: light.map(|light| light.measure.sky_level[1]),
-                residuals_by_radius: frame.map_or(Vec::new(), |frame| by_radius(&frame.residuals, size)),
-            }
-        })
-        .collect()
+    Ok(Picture { image, color: basis.color, orientation: basis.orientation, falloff: None })
 }

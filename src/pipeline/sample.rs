@@ -8,7 +8,13 @@ use crate::synthetic::dng::write_cfa_dng;
 use crate::synthetic::{Burst, Scene};
 
 /// Writes the light frames of the invented burst to `folder`, which must exist; their paths in order.
-pub fn write_sample_frames(monitor: &Monitor, folder: &Path) -> Result<Vec<PathBuf>, Error> {
+///
+/// `on_frame` hears of each as soon as it is written.
+pub fn write_sample_frames(
+    monitor: &Monitor,
+    folder: &Path,
+    mut on_frame: impl FnMut(&Path),
+) -> Result<Vec<PathBuf>, Error> {
     let scene = Scene::sample();
     let n_lights = scene.n_lights;
     monitor.step("Making the sample frames", 0, n_lights)?;
@@ -18,6 +24,7 @@ pub fn write_sample_frames(monitor: &Monitor, folder: &Path) -> Result<Vec<PathB
         monitor.step("Making the sample frames", idx, n_lights)?;
         let path = folder.join(format!("night-{:03}.dng", idx + 1));
         write_cfa_dng(&path, &burst.light(idx)).map_err(|source| Error::Folder { path: folder.to_owned(), source })?;
+        on_frame(&path);
         paths.push(path);
     }
     Ok(paths)

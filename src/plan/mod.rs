@@ -6,6 +6,7 @@
 
 pub mod bortle;
 mod cautions;
+pub mod chart;
 mod coordinates;
 mod events;
 pub mod frames;
@@ -25,6 +26,7 @@ pub use frames::{BurstRequest, FramePlan, LightSource};
 pub use night::{ChartPoint, Daylight, Highest, Night, Window};
 pub use request::{PlanError, PlanRequest, time_zone};
 pub use shutter::{Aim, Camera, ShutterLimits, WantedTrail};
+pub use text::{Row, Section};
 pub use time::LocalTime;
 
 /// A planned night. As JSON its parts lie side by side, but for the burst, which is `frames`.

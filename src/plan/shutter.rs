@@ -91,7 +91,8 @@ impl Camera {
     }
 
     /// Focal length in pixels.
-    fn focal_px(&self) -> f64 {
+    #[must_use]
+    pub fn focal_px(&self) -> f64 {
         self.focal_mm * 1000.0 / self.pixel_pitch_um()
     }
 }
@@ -220,8 +221,9 @@ fn aperture_pitch_secs(camera: &Camera, declination_deg: f64) -> f64 {
     numerator / (camera.focal_mm * declination_deg.to_radians().cos().max(0.1))
 }
 
-/// The celestial pole in camera axes: x right, y down, z along the lens axis.
-fn pole_seen_from_level_camera(azimuth_deg: f64, altitude_deg: f64, latitude_deg: f64) -> [f64; 3] {
+/// The celestial pole in the axes of a level camera: x right, y down, z along the lens axis.
+#[must_use]
+pub fn pole_seen_from_level_camera(azimuth_deg: f64, altitude_deg: f64, latitude_deg: f64) -> [f64; 3] {
     let (sin_azimuth, cos_azimuth) = azimuth_deg.to_radians().sin_cos();
     let (sin_altitude, cos_altitude) = altitude_deg.to_radians().sin_cos();
     let (up, north) = latitude_deg.to_radians().sin_cos();
@@ -255,12 +257,22 @@ fn corners(camera: &Camera) -> [[f64; 2]; 4] {
 }
 
 /// Speed on the sensor of the star seen at (x, y), in units of the focal length, around a pole.
-fn speed_px_per_sec(camera: &Camera, pole: [f64; 3], [x, y]: [f64; 2]) -> f64 {
+fn speed_px_per_sec(camera: &Camera, pole: [f64; 3], place: [f64; 2]) -> f64 {
+    let [right, down] = motion_px_per_sec(camera.focal_px(), pole, place);
+    right.hypot(down)
+}
+
+/// Motion on the sensor, right and down, of the star seen at (x, y) from the axis, in units of the focal length.
+///
+/// `pole` is the celestial pole in camera axes: x right, y down, z along the lens axis. Exact for a rectilinear
+/// lens without distortion.
+#[must_use]
+pub fn motion_px_per_sec(focal_px: f64, pole: [f64; 3], [x, y]: [f64; 2]) -> [f64; 2] {
     // The direction (x, y, 1) is moved by pole × (x, y, 1); its projection moves by the quotient rule.
     let [px, py, pz] = pole;
     let (dx, dy, dz) = (py - pz * y, pz * x - px, px * y - py * x);
-    let (speed_x, speed_y) = (dx - x * dz, dy - y * dz);
-    SIDEREAL_ARCSEC_PER_SEC / ARCSEC_PER_RADIAN * camera.focal_px() * speed_x.hypot(speed_y)
+    let scale = SIDEREAL_ARCSEC_PER_SEC / ARCSEC_PER_RADIAN * focal_px;
+    [scale * (dx - x * dz), scale * (dy - y * dz)]
 }
 
 /// Lowest and highest declination on a grid over the frame.

@@ -1,4 +1,4 @@
-//! The plan as one page of plain text.
+//! A plan in words: sections of rows, which the terminal, the window and the page for the phone all show.
 
 use std::fmt;
 
@@ -6,92 +6,215 @@ use super::night::{Daylight, Night, Window};
 use super::shutter::ShutterLimits;
 use super::{FramePlan, LocalTime, Plan};
 
+/// A part of the plan.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Section {
+    /// What it is about.
+    pub title: String,
+    /// What it tells, from top to bottom.
+    pub rows: Vec<Row>,
+}
+
+/// One line of a section.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Row {
+    /// What happens in the evening and again in the morning.
+    Times {
+        /// What.
+        name: String,
+        /// Time of the evening, or "never".
+        evening: String,
+        /// Time of the morning, or "never".
+        morning: String,
+    },
+    /// A figure with its name.
+    Figure {
+        /// What it is.
+        name: String,
+        /// The figure with its unit, and its origin where it is an opinion.
+        value: String,
+    },
+    /// A sentence.
+    Words(String),
+}
+
+impl Row {
+    fn figure(name: impl Into<String>, value: impl Into<String>) -> Self {
+        Self::Figure { name: name.into(), value: value.into() }
+    }
+}
+
+/// Longest line of the page for the terminal.
+const LINE: usize = 98;
+
+/// Room for the name of a figure there.
+const NAME: usize = 34;
+
+impl Plan {
+    /// Which night, and where.
+    #[must_use]
+    pub fn title(&self) -> String {
+        let (latitude, longitude) = (self.latitude_deg, self.longitude_deg);
+        format!("Night of {} at {}, {}", self.date, compass(latitude, "N", "S"), compass(longitude, "E", "W"))
+    }
+
+    /// The plan in the order in which it is read.
+    #[must_use]
+    pub fn sections(&self) -> Vec<Section> {
+        let section = |title: &str, rows: Vec<Row>| Section { title: title.to_owned(), rows };
+        vec![
+            section("Sun", sun(&self.night)),
+            section("Moon and Milky Way", moon(&self.night)),
+            section("Shutter", shutter(self)),
+            section("Frames", frames(self)),
+            section("Before you go", self.cautions.iter().map(|&caution| Row::Words(caution.to_owned())).collect()),
+        ]
+    }
+}
+
 impl fmt::Display for Plan {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let (latitude, longitude) = (self.latitude_deg, self.longitude_deg);
-        writeln!(out, "Night of {} at {}, {}", self.date, compass(latitude, "N", "S"), compass(longitude, "E", "W"))?;
-        write_night(out, &self.night)?;
-        write_shutter(out, self)?;
-        write_frames(out, self)?;
-        writeln!(out, "\nBefore you go")?;
-        for caution in &self.cautions {
-            writeln!(out, "  {caution}")?;
+        writeln!(out, "{}", self.title())?;
+        for section in self.sections() {
+            writeln!(out)?;
+            let has_times = section.rows.iter().any(|row| matches!(row, Row::Times { .. }));
+            let heads = if has_times { "evening  morning" } else { "" };
+            writeln!(out, "{}", format!("{:<w$}  {heads}", section.title, w = NAME + 2).trim_end())?;
+            for row in &section.rows {
+                write_row(out, row)?;
+            }
         }
         Ok(())
     }
 }
 
-fn write_night(out: &mut fmt::Formatter<'_>, night: &Night) -> fmt::Result {
+fn write_row(out: &mut fmt::Formatter<'_>, row: &Row) -> fmt::Result {
+    match row {
+        Row::Times { name, evening, morning } => writeln!(out, "  {name:<NAME$}  {evening:<7}  {morning}"),
+        Row::Figure { name, value } => {
+            let lines = wrapped(value, LINE - NAME - 4);
+            writeln!(out, "  {name:<NAME$}  {}", lines[0])?;
+            lines[1..].iter().try_for_each(|line| writeln!(out, "  {:<NAME$}  {line}", ""))
+        }
+        Row::Words(words) => wrapped(words, LINE - 2).iter().try_for_each(|line| writeln!(out, "  {line}")),
+    }
+}
+
+/// Lines of at most `most` letters, broken at spaces; at least one.
+fn wrapped(text: &str, most: usize) -> Vec<String> {
+    let mut lines = vec![String::new()];
+    for word in text.split_whitespace() {
+        let line = lines.last_mut().expect("there is always a line");
+        if line.is_empty() {
+            line.push_str(word);
+        } else if line.chars().count() + 1 + word.chars().count() <= most {
+            line.push(' ');
+            line.push_str(word);
+        } else {
+            lines.push(word.to_owned());
+        }
+    }
+    lines
+}
+
+fn sun(night: &Night) -> Vec<Row> {
+    let mut rows = Vec::new();
     match night.daylight {
         Daylight::Night => {}
-        Daylight::PolarDay => writeln!(out, "The Sun stays above the horizon")?,
-        Daylight::PolarNight => writeln!(out, "The Sun stays below the horizon from noon to noon")?,
+        Daylight::PolarDay => rows.push(Row::Words("The Sun stays above the horizon".to_owned())),
+        Daylight::PolarNight => rows.push(Row::Words("The Sun stays below the horizon from noon to noon".to_owned())),
     }
-    writeln!(out, "\nSun                 evening  morning")?;
     for (name, evening, morning) in [
         ("Sunset, sunrise", &night.sunset, &night.sunrise),
-        ("Civil (6°)", &night.civil_dusk, &night.civil_dawn),
-        ("Nautical (12°)", &night.nautical_dusk, &night.nautical_dawn),
-        ("Astronomical (18°)", &night.astronomical_dusk, &night.astronomical_dawn),
+        ("Civil twilight (6°)", &night.civil_dusk, &night.civil_dawn),
+        ("Nautical twilight (12°)", &night.nautical_dusk, &night.nautical_dawn),
+        ("Astronomical twilight (18°)", &night.astronomical_dusk, &night.astronomical_dawn),
     ] {
-        writeln!(out, "  {name:<18}  {:<7}  {}", clock(evening), clock(morning))?;
+        rows.push(Row::Times { name: name.to_owned(), evening: clock(evening), morning: clock(morning) });
     }
-    writeln!(out, "\nMoon")?;
-    writeln!(out, "  Rises {}, sets {}", clock(&night.moonrise), clock(&night.moonset))?;
+    rows
+}
+
+fn moon(night: &Night) -> Vec<Row> {
     let phase = if night.moon_waxing { "waxing" } else { "waning" };
-    writeln!(out, "  {:.0} % lit at midnight, {phase}", 100.0 * night.moon_illuminated_fraction)?;
-    writeln!(out, "\nDark without Moon     {}", windows(&night.dark_windows))?;
-    write!(out, "Galactic center       ")?;
+    let lit = 100.0 * night.moon_illuminated_fraction;
+    let mut rows = vec![
+        Row::figure("Moon", format!("rises {}, sets {}", clock(&night.moonrise), clock(&night.moonset))),
+        Row::figure("Lit at midnight", format!("{lit:.0} %, {phase}")),
+        Row::figure("Dark without Moon", windows(&night.dark_windows)),
+    ];
     match &night.galactic_center_highest {
         Some(highest) if highest.altitude_deg > 0.0 => {
             let (best, when) = (highest.altitude_deg, highest.time.clock());
-            writeln!(out, "at most {best:.0}° high in full darkness, at {when}")?;
+            rows.push(Row::figure("Galactic center", format!("at most {best:.0}° high in full darkness, at {when}")));
             let above = night.galactic_above_deg;
-            writeln!(out, "  above {above:.0}° and dark  {}", windows(&night.galactic_center_windows))?;
+            rows.push(Row::figure(format!("Above {above:.0}° and dark"), windows(&night.galactic_center_windows)));
         }
-        _ => writeln!(out, "not up in full darkness")?,
+        _ => rows.push(Row::figure("Galactic center", "not up in full darkness")),
     }
-    for note in &night.notes {
-        writeln!(out, "  {note}")?;
-    }
-    Ok(())
+    rows.extend(night.notes.iter().map(|note| Row::Words(note.clone())));
+    rows
 }
 
-fn write_shutter(out: &mut fmt::Formatter<'_>, plan: &Plan) -> fmt::Result {
+fn shutter(plan: &Plan) -> Vec<Row> {
     let limits: &ShutterLimits = &plan.shutter;
-    let (focal_mm, aperture) = (plan.focal_mm, plan.aperture);
     let pitch_um = limits.pixel_pitch_um;
-    writeln!(out, "\nShutter at {focal_mm} mm, f/{aperture}, {pitch_um:.2} µm pixels, {}", declinations(limits))?;
     let (numerator, rule_secs) = (limits.shutter_rule_numerator, limits.shutter_rule_secs);
-    let rule = format!("Rule of the trade, {numerator:.0} over focal length");
-    writeln!(out, "  {rule:<42}  {} (common practice)", secs(rule_secs))?;
-    writeln!(out, "  {:<42}  {}", "Formula of aperture and pixel pitch", secs(limits.aperture_pitch_secs))?;
-    let (middle, corner) = (limits.trail_px_per_sec, limits.trail_px_per_sec_corner);
-    writeln!(out, "  Trail  {middle:.3} px a second in the middle, {corner:.3} at the fastest corner")?;
-    let (middle, corner) = (limits.trail_px_at_rule, limits.trail_px_at_rule_corner);
-    writeln!(out, "         {middle:.1} px in the middle, {corner:.1} px at that corner in {}", secs(rule_secs))?;
     let limit = |limit: Option<f64>| limit.map_or_else(|| "any time".to_owned(), secs);
+    let (rate, rate_corner) = (limits.trail_px_per_sec, limits.trail_px_per_sec_corner);
+    let (at_rule, at_rule_corner) = (limits.trail_px_at_rule, limits.trail_px_at_rule_corner);
     let (middle, corner) = (limit(limits.longest_shutter_secs), limit(limits.longest_shutter_corner_secs));
-    writeln!(out, "  A trail of {} px takes {middle} in the middle, {corner} there", limits.wanted_trail_px)
+    vec![
+        Row::figure("Lens", format!("{} mm, f/{}, {pitch_um:.2} µm pixels", plan.focal_mm, plan.aperture)),
+        Row::figure("Pointing", declinations(limits)),
+        Row::figure(format!("{numerator:.0} over focal length"), format!("{} (common practice)", secs(rule_secs))),
+        Row::figure(
+            "From aperture and pixel pitch",
+            format!("{} (F. Michaud, Société astronomique du Havre)", secs(limits.aperture_pitch_secs)),
+        ),
+        Row::figure(
+            format!("For a trail of {} px", (100.0 * limits.wanted_trail_px).round() / 100.0),
+            format!("{middle} in the middle, {corner} in the fastest corner (exact for the lens)"),
+        ),
+        Row::figure("Trails", format!("{rate:.3} px a second in the middle, {rate_corner:.3} in that corner")),
+        Row::figure(
+            format!("Trails in {}", secs(rule_secs)),
+            format!("{at_rule:.1} px in the middle, {at_rule_corner:.1} px in that corner"),
+        ),
+    ]
 }
 
-fn write_frames(out: &mut fmt::Formatter<'_>, plan: &Plan) -> fmt::Result {
+fn frames(plan: &Plan) -> Vec<Row> {
     let frames: &FramePlan = &plan.frames;
     let (n, exposure) = (frames.n_frames, secs(frames.exposure_secs));
     let (minutes, gigabytes) = (frames.total_secs / 60.0, frames.card_bytes / 1e9);
-    writeln!(out, "\nBurst of {n} frames of {exposure}")?;
-    writeln!(out, "  {minutes:.1} minutes, up to {gigabytes:.1} GB on the card")?;
     let (drift_px, drift_percent) = (frames.drift_px, 100.0 * frames.drift_share);
-    writeln!(out, "  The sky drifts {drift_px:.0} px meanwhile, {drift_percent:.1} % of the frame's long side")?;
     let (single, stack, gain) = (frames.single_frame_snr, frames.stack_snr, frames.gain);
-    writeln!(out, "  Faint light over noise  {single:.2} in one frame, {stack:.1} after averaging ({gain:.1} times)")?;
     let (small, double) = (frames.small_return_from_frames, frames.frames_to_double);
-    writeln!(out, "  From {small} frames on one more adds under 2 %; twice the S/N takes {double}")?;
-    if let Some(sky) = &plan.sky {
-        writeln!(out, "  Reckoned for sky class {} ({:.1} mag/arcsec²)", sky.class, sky.sky_mag_per_arcsec2)?;
-        writeln!(out, "    {}", sky.words)?;
-    }
-    writeln!(out, "  {}", frames.advice)
+    let (sky, read) = (frames.sky_electrons, frames.read_noise_e);
+    let origin = match &plan.sky {
+        Some(class) => {
+            format!(
+                "typical of sky class {} ({:.1} mag/arcsec²): {}",
+                class.class, class.sky_mag_per_arcsec2, class.words
+            )
+        }
+        None => "measured on the test frame".to_owned(),
+    };
+    vec![
+        Row::figure("Burst", format!("{n} frames of {exposure}: {minutes:.1} minutes, up to {gigabytes:.1} GB")),
+        Row::figure("Drift of the sky", format!("{drift_px:.0} px, {drift_percent:.1} % of the frame's long side")),
+        Row::figure("Sky in one frame", format!("{sky:.0} electrons a pixel on a read noise of {read:.1}, {origin}")),
+        Row::figure(
+            "Faint light over noise",
+            format!("{single:.2} in one frame, {stack:.1} after averaging, {gain:.1} times better"),
+        ),
+        Row::figure(
+            "Small return",
+            format!("from {small} frames on one more adds under 2 %; twice as good takes {double}"),
+        ),
+        Row::Words(frames.advice.clone()),
+    ]
 }
 
 fn compass(degrees: f64, positive: &str, negative: &str) -> String {

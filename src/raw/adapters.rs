@@ -92,6 +92,7 @@ fn decode_raw(path: &Path, bytes: Vec<u8>, max_pixels: usize) -> Result<RawFrame
         drop(bytes);
         return decode_camera_raw(path, max_pixels);
     };
+    structure.check_entries()?;
     structure.check_blocks(structure.raw_directory().unwrap_or_else(|| structure.largest_directory()))?;
     if !structure.is_dng() {
         drop(bytes);

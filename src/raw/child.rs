@@ -8,11 +8,15 @@ use std::{env, panic, thread};
 
 use crate::raw::adapters::decode_in_this_process;
 use crate::raw::error::DecodeError;
+use crate::raw::facts::facts_in_this_process;
 use crate::raw::frame::RawFrame;
-use crate::raw::message::write_result;
+use crate::raw::message::{write_facts, write_result};
 
 /// The private first argument that makes the program decode one frame and end.
 pub(super) const CHILD_ARGUMENT: &str = "--decode-one-frame";
+
+/// As it, but only to read what the file says of itself.
+pub(super) const FACTS_ARGUMENT: &str = "--read-frame-facts";
 
 /// Decoders spread their work over this many threads: many frames are decoded side by side.
 const CHILD_THREADS: usize = 2;
@@ -23,10 +27,12 @@ const CHILD_THREADS: usize = 2;
 #[must_use]
 pub fn serve_if_asked() -> Option<ExitCode> {
     let mut arguments = env::args_os().skip(1);
-    if arguments.next()? != CHILD_ARGUMENT {
-        return None;
-    }
-    Some(serve(arguments).map_or(ExitCode::FAILURE, |()| ExitCode::SUCCESS))
+    let wanted = match arguments.next()? {
+        word if word == CHILD_ARGUMENT => Wanted::Frame,
+        word if word == FACTS_ARGUMENT => Wanted::Facts,
+        _ => return None,
+    };
+    Some(serve(wanted, arguments).map_or(ExitCode::FAILURE, |()| ExitCode::SUCCESS))
 }
 
 /// Decodes a file within this process, which a damaged one can end, or keep for ever: for processes that have nothing
@@ -35,7 +41,12 @@ pub fn decode_unprotected(path: &Path, max_pixels: usize) -> Result<RawFrame, De
     decode_in_this_process(path, max_pixels).map_err(DecodeError::from)
 }
 
-fn serve(mut arguments: impl Iterator<Item = OsString>) -> io::Result<()> {
+enum Wanted {
+    Frame,
+    Facts,
+}
+
+fn serve(wanted: Wanted, mut arguments: impl Iterator<Item = OsString>) -> io::Result<()> {
     let bad_call = || io::Error::new(io::ErrorKind::InvalidInput, "memory, pixels and a path are needed");
     let mut number = || arguments.next()?.to_str()?.parse::<u64>().ok();
     let memory_bytes = number().ok_or_else(bad_call)?;
@@ -48,8 +59,11 @@ fn serve(mut arguments: impl Iterator<Item = OsString>) -> io::Result<()> {
     panic::set_hook(Box::new(|_| {}));
     // Only fails when a pool exists already, and none does.
     let _ = rayon::ThreadPoolBuilder::new().num_threads(CHILD_THREADS).build_global();
-    let result = decode_in_this_process(Path::new(&path), max_pixels);
-    write_result(result, &mut io::stdout().lock())
+    let (path, out) = (Path::new(&path), &mut io::stdout().lock());
+    match wanted {
+        Wanted::Frame => write_result(decode_in_this_process(path, max_pixels), out),
+        Wanted::Facts => write_facts(facts_in_this_process(path), out),
+    }
 }
 
 /// Where the system has such a limit, an allocation beyond it fails instead of taking the machine's memory.

@@ -3,7 +3,7 @@
 use std::fs::{self, FileType};
 use std::io;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, ExitStatus, Stdio};
+use std::process::{Child, ChildStdout, Command, ExitStatus, Stdio};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
 use std::sync::{Mutex, PoisonError};
@@ -11,10 +11,11 @@ use std::time::{Duration, Instant};
 use std::{env, thread};
 
 use crate::job::CancelToken;
-use crate::raw::child::CHILD_ARGUMENT;
+use crate::raw::child::{CHILD_ARGUMENT, FACTS_ARGUMENT};
 use crate::raw::error::DecodeError;
+use crate::raw::facts::FrameFacts;
 use crate::raw::frame::RawFrame;
-use crate::raw::message::read_result;
+use crate::raw::message::{read_facts, read_result};
 
 /// Of all children of this process, as systems count it themselves.
 static LARGEST_CHILD: AtomicU64 = AtomicU64::new(0);
@@ -69,19 +70,37 @@ impl Decoder {
 
     /// The frame in the file at `path`; a cancel kills the child at once.
     pub fn decode(&self, path: &Path, cancel: &CancelToken) -> Result<RawFrame, DecodeError> {
+        let received = self.run(CHILD_ARGUMENT, path, cancel, |output| read_result(output, self.limits.pixels))?;
+        LARGEST_CHILD.fetch_max(received.peak_memory_bytes.unwrap_or(0), Ordering::Relaxed);
+        Ok(received.frame)
+    }
+
+    /// What the file at `path` says of itself, without its samples.
+    pub fn facts(&self, path: &Path, cancel: &CancelToken) -> Result<FrameFacts, DecodeError> {
+        self.run(FACTS_ARGUMENT, path, cancel, |output| read_facts(output))
+    }
+
+    /// Starts a child and reads its message.
+    fn run<T>(
+        &self,
+        argument: &str,
+        path: &Path,
+        cancel: &CancelToken,
+        read: impl FnOnce(&mut ChildStdout) -> io::Result<Result<T, DecodeError>>,
+    ) -> Result<T, DecodeError> {
         let file_bytes = check_file(path, self.limits.file_bytes)?;
         if cancel.is_cancelled() {
             return Err(DecodeError::Cancelled);
         }
         let memory_bytes = self.limits.memory_bytes.min(BASE_MEMORY_BYTES + MEMORY_BYTES_PER_FILE_BYTE * file_bytes);
-        let mut child = self.start(path, memory_bytes)?;
+        let mut child = self.start(argument, path, memory_bytes)?;
         let mut output = child.stdout.take().expect("standard output was piped");
         let child = Mutex::new(child);
         let (finished, is_finished) = channel::<()>();
         let watched = &child;
         let (received, stopped) = thread::scope(|scope| {
             let watcher = scope.spawn(move || watch(watched, is_finished, cancel, self.limits.wall_time));
-            let received = read_result(&mut output, self.limits.pixels);
+            let received = read(&mut output);
             drop(finished);
             (received, watcher.join().expect("the watcher does not panic"))
         });
@@ -93,20 +112,17 @@ impl Decoder {
             child.wait().map_err(|source| DecodeError::Io { action: "cannot wait for the decoder", source })?;
         match (received, stopped) {
             (_, Some(Stop::Cancelled)) => Err(DecodeError::Cancelled),
-            (Ok(result), _) => result.map(|received| {
-                LARGEST_CHILD.fetch_max(received.peak_memory_bytes.unwrap_or(0), Ordering::Relaxed);
-                received.frame
-            }),
+            (Ok(result), _) => result,
             (Err(_), Some(Stop::OutOfTime)) => Err(out_of_time(self.limits.wall_time)),
             // How the pipe broke says nothing: the end of the child is the reason.
             (Err(_), None) => Err(crashed(status, memory_bytes)),
         }
     }
 
-    fn start(&self, path: &Path, memory_bytes: u64) -> Result<Child, DecodeError> {
+    fn start(&self, argument: &str, path: &Path, memory_bytes: u64) -> Result<Child, DecodeError> {
         let mut command = Command::new(&self.program);
         command
-            .arg(CHILD_ARGUMENT)
+            .arg(argument)
             .arg(memory_bytes.to_string())
             .arg(self.limits.pixels.to_string())
             .arg(path)

@@ -269,7 +269,7 @@ fn color(structure: &TiffStructure<'_>) -> CameraColor {
 }
 
 /// The active area (top, left, bottom, right), or the whole sensor.
-fn active_area(structure: &TiffStructure<'_>, raw: &Directory, stored: Size) -> Result<Rect, Refusal> {
+pub(super) fn active_area(structure: &TiffStructure<'_>, raw: &Directory, stored: Size) -> Result<Rect, Refusal> {
     let Some(area) = structure.numbers(raw, tag::ACTIVE_AREA) else {
         return Ok(Rect { x: 0, y: 0, size: stored });
     };

@@ -86,6 +86,9 @@ pub struct Metadata {
     pub sensor_width_mm: Option<f64>,
     /// When the exposure began.
     pub capture_time: Option<CaptureTime>,
+    /// Of the air or the camera, where the file tells (EXIF Temperature).
+    #[serde(default)]
+    pub temperature_celsius: Option<f64>,
     /// Where the camera stood, if it noted that; written to no file unless the person asks for it.
     #[serde(default)]
     pub place: Option<Place>,

@@ -10,6 +10,7 @@ use serde::{Deserialize, Serialize};
 use crate::job::peak_memory_bytes;
 use crate::pixels::{Layout, Orientation, Plane, Size};
 use crate::raw::error::{DecodeError, Refusal};
+use crate::raw::facts::FrameFacts;
 use crate::raw::frame::{CameraColor, Metadata, RawFrame, TransferFunction};
 
 /// A header is some hundred bytes; more than this is not one.
@@ -43,18 +44,33 @@ pub(super) fn write_result(result: Result<RawFrame, Refusal>, out: &mut impl Wri
         Ok(frame) => (Ok(header_of(&frame)), frame.planes),
         Err(refusal) => (Err(refusal), Vec::new()),
     };
-    let text = serde_json::to_vec(&header)?;
-    let length = u32::try_from(text.len()).map_err(io::Error::other)?;
-    out.write_all(&length.to_le_bytes())?;
-    out.write_all(&text)?;
+    write_text(&header, out)?;
     for plane in &planes {
         write_samples(plane.samples(), out)?;
     }
     out.flush()
 }
 
-/// Reads what became of a file; nothing is allocated before the declared size is checked.
-pub(super) fn read_result(input: &mut impl Read, max_pixels: usize) -> io::Result<Result<Received, DecodeError>> {
+/// Writes what a file says of itself.
+pub(super) fn write_facts(result: Result<FrameFacts, Refusal>, out: &mut impl Write) -> io::Result<()> {
+    write_text(&result, out)?;
+    out.flush()
+}
+
+/// Reads what a file says of itself.
+pub(super) fn read_facts(input: &mut impl Read) -> io::Result<Result<FrameFacts, DecodeError>> {
+    let facts = serde_json::from_slice::<Result<FrameFacts, Refusal>>(&read_text(input)?)?;
+    Ok(facts.map_err(DecodeError::from))
+}
+
+fn write_text(value: &impl Serialize, out: &mut impl Write) -> io::Result<()> {
+    let text = serde_json::to_vec(value)?;
+    let length = u32::try_from(text.len()).map_err(io::Error::other)?;
+    out.write_all(&length.to_le_bytes())?;
+    out.write_all(&text)
+}
+
+fn read_text(input: &mut impl Read) -> io::Result<Vec<u8>> {
     let mut length = [0; 4];
     input.read_exact(&mut length)?;
     let length = u32::from_le_bytes(length);
@@ -63,6 +79,12 @@ pub(super) fn read_result(input: &mut impl Read, max_pixels: usize) -> io::Resul
     }
     let mut text = vec![0; length as usize];
     input.read_exact(&mut text)?;
+    Ok(text)
+}
+
+/// Reads what became of a file; nothing is allocated before the declared size is checked.
+pub(super) fn read_result(input: &mut impl Read, max_pixels: usize) -> io::Result<Result<Received, DecodeError>> {
+    let text = read_text(input)?;
     let header: Header = match serde_json::from_slice::<Result<Header, Refusal>>(&text)? {
         Ok(header) => header,
         Err(refusal) => return Ok(Err(refusal.into())),

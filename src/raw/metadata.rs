@@ -12,6 +12,9 @@ use crate::raw::frame::{CaptureTime, Metadata, Place};
 /// Widths of sensors that exist: a phone's to a plate of film.
 const SENSOR_WIDTHS_MM: std::ops::RangeInclusive<f64> = 2.0..=130.0;
 
+/// Temperatures that a camera works at; others stand for an unknown one.
+const TEMPERATURES_CELSIUS: std::ops::RangeInclusive<f64> = -60.0..=90.0;
+
 /// What EXIF says of a frame.
 #[derive(Debug, Default)]
 pub(super) struct ExifFacts {
@@ -81,6 +84,7 @@ fn facts_of(exif: &Exif) -> ExifFacts {
             focal_mm: positive(Tag::FocalLength),
             sensor_width_mm: None,
             capture_time: capture_time(exif),
+            temperature_celsius: number(Tag::Temperature).filter(|celsius| TEMPERATURES_CELSIUS.contains(celsius)),
             place: place(exif),
         },
         orientation: number(Tag::Orientation).and_then(|value| Orientation::from_tag(value as u16)),

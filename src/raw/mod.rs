@@ -10,6 +10,7 @@ mod child;
 mod decoder;
 mod dng;
 mod error;
+mod facts;
 pub mod frame;
 #[cfg(test)]
 mod fuzz;
@@ -26,5 +27,6 @@ mod tiff_structure;
 pub use child::{decode_unprotected, serve_if_asked};
 pub use decoder::{Decoder, Limits, largest_child_bytes};
 pub use error::DecodeError;
+pub use facts::FrameFacts;
 pub use frame::{CameraColor, CaptureTime, Metadata, Place, RawFrame, TransferFunction};
 pub use halve::FrameScale;

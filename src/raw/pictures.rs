@@ -9,6 +9,7 @@ use crate::raw::adapters::every;
 use crate::raw::error::Refusal;
 use crate::raw::frame::{CameraColor, Metadata, RawFrame, TransferFunction};
 use crate::raw::profile::apply_profile;
+use crate::raw::tiff_structure::{TiffStructure, tag};
 
 /// The frame in a picture file of the given format.
 pub(super) fn decode_picture(bytes: &[u8], format: ImageFormat, max_pixels: usize) -> Result<RawFrame, Refusal> {
@@ -22,7 +23,10 @@ pub(super) fn decode_picture(bytes: &[u8], format: ImageFormat, max_pixels: usiz
     let (width, height) = decoder.dimensions();
     let size = Size { width: width as usize, height: height as usize };
     check_pixels(size, max_pixels)?;
-    let profile = decoder.icc_profile().map_err(refusal)?;
+    let profile = match TiffStructure::parse(bytes) {
+        Some(tiff) => tiff.tag_bytes(tiff.first_directory(), tag::ICC_PROFILE).map(<[u8]>::to_vec),
+        None => decoder.icc_profile().map_err(refusal)?,
+    };
     let picture = DynamicImage::from_decoder(decoder).map_err(refusal)?;
     let (planes, white_level) = planes_of(picture, size)?;
     let mut frame = RawFrame {

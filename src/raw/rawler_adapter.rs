@@ -97,6 +97,9 @@ fn run(source: &RawSource, only_describe: bool) -> Result<RawImage, RawRefusal> 
 fn first_words(text: &str) -> String {
     let line = text.lines().next().unwrap_or_default();
     let ours = line.split("Please").next().unwrap_or_default();
+    if ours.contains("panic") {
+        return "its parts contradict each other".to_owned();
+    }
     ours.trim().trim_end_matches(['.', ',']).chars().take(120).collect()
 }
 
@@ -241,6 +244,7 @@ fn facts_of(found: rawler::decoders::RawMetadata) -> ExifFacts {
         focal_mm: positive(exif.focal_length),
         sensor_width_mm: None,
         capture_time,
+        temperature_celsius: None,
         place,
     };
     ExifFacts::of_decoder(metadata, exif.orientation.and_then(Orientation::from_tag))

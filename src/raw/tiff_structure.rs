@@ -25,6 +25,7 @@ pub(super) mod tag {
     pub(crate) const SAMPLE_FORMAT: u16 = 339;
     pub(crate) const CFA_REPEAT: u16 = 33421;
     pub(crate) const CFA_PATTERN: u16 = 33422;
+    pub(crate) const ICC_PROFILE: u16 = 34675;
     pub(crate) const DNG_VERSION: u16 = 50706;
     pub(crate) const LINEARIZATION_TABLE: u16 = 50712;
     pub(crate) const CFA_LAYOUT: u16 = 50711;
@@ -144,6 +145,12 @@ impl<'a> TiffStructure<'a> {
         (0..entry.count).map(|index| self.value(entry, index)).collect()
     }
 
+    /// The bytes of a tag that holds bytes; `None` where it is missing or leaves the file.
+    pub(super) fn tag_bytes(&self, directory: &Directory, tag: u16) -> Option<&'a [u8]> {
+        let entry = directory.entry(tag).filter(|entry| size_of_kind(entry.kind) == 1)?;
+        self.bytes.get(entry.offset..entry.offset.checked_add(entry.count)?)
+    }
+
     /// The file with the entries of `hidden` renamed to a private tag that no decoder asks for.
     pub(super) fn without(&self, hidden: u16) -> Vec<u8> {
         const PRIVATE: u16 = 0xFFFD;
@@ -184,6 +191,21 @@ impl<'a> TiffStructure<'a> {
                 self.bytes.len()
             ))),
             _ => Ok(()),
+        }
+    }
+
+    /// Refuses a file in which an entry has more bytes than the file: decoders make room for it before they look.
+    pub(super) fn check_entries(&self) -> Result<(), Refusal> {
+        let mut entries = self.directories.iter().flat_map(|directory| &directory.entries);
+        let too_long = |entry: &&Entry| size_of_kind(entry.kind).saturating_mul(entry.count) > self.bytes.len();
+        match entries.find(too_long) {
+            Some(entry) => Err(Refusal::malformed(format!(
+                "entry {} claims {} values in a file of {} bytes: the file is damaged; copy it from the card again",
+                entry.tag,
+                entry.count,
+                self.bytes.len()
+            ))),
+            None => Ok(()),
         }
     }
 

@@ -34,6 +34,19 @@ pub struct LensProfile {
     pub radial: [[f64; 2]; 3],
     /// Radial scale of the red, green and blue picture.
     pub channel_scale: [f64; 3],
+    /// Light lost towards the corners, where it is known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub falloff: Option<ProfileFalloff>,
+}
+
+/// Light lost towards the corners at one aperture.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ProfileFalloff {
+    /// The f-number, where known.
+    pub aperture: Option<f64>,
+    /// a₁, a₂, a₃: light left is 1 + a₁ r² + a₂ r⁴ + a₃ r⁶, r = 1 in the corners.
+    pub terms: [f64; 3],
 }
 
 /// Why a text is no lens profile.
@@ -75,6 +88,7 @@ impl LensProfile {
             principal_px: [[lens.principal.x, sigma(4)], [lens.principal.y, sigma(5)]],
             radial: std::array::from_fn(|term| [lens.radial[term], sigma(term + 1)]),
             channel_scale: lens.channel_scale,
+            falloff: None,
         }
     }
 
@@ -131,6 +145,9 @@ impl LensProfile {
             in_range("the deviation of the principal point", sigma, 0.0, length as f64)?;
         }
         in_range("the deviation of the focal length", profile.focal_px[1], 0.0, profile.focal_px[0])?;
+        for term in profile.falloff.iter().flat_map(|falloff| falloff.terms) {
+            in_range("a falloff term", term, -10.0, 10.0)?;
+        }
         for scale in profile.channel_scale {
             in_range("the scale of a channel", scale, 0.9, 1.1)?;
         }

@@ -98,10 +98,14 @@ fn fill_run(resampler: &Resampler, source: &Source<'_>, run: &Run, pixels: &mut 
     let last = pixels.len() - 1;
     let inside = |line: &Line, len: usize| [0, last].iter().all(|&step| has_all_taps(line.split(step).0, len));
     let weigher = Weigher { resampler, source };
-    if inside(x, source.frame.width) && inside(y, source.frame.height) {
-        Arch::new().dispatch(FillRun { weigher, run, pixels })
-    } else {
-        weigher.fill::<true>(run, pixels)
+    let is_inside = inside(x, source.frame.width) && inside(y, source.frame.height);
+    let arch = Arch::new();
+    // Where vectors are wide they multiply and add in one; elsewhere that would be a call of a library.
+    match (is_inside, matches!(arch, Arch::Scalar)) {
+        (true, false) => arch.dispatch(FillRun::<false, true> { weigher, run, pixels }),
+        (false, false) => arch.dispatch(FillRun::<true, true> { weigher, run, pixels }),
+        (true, true) => weigher.fill::<false, false>(run, pixels),
+        (false, true) => weigher.fill::<true, false>(run, pixels),
     }
 }
 
@@ -131,18 +135,18 @@ struct Weigher<'a> {
 }
 
 /// A closure would not be compiled for the vector width at hand: this is inlined for certain.
-struct FillRun<'a> {
+struct FillRun<'a, const CHECKED: bool, const FUSED: bool> {
     weigher: Weigher<'a>,
     run: &'a Run,
     pixels: &'a mut [Pixel],
 }
 
-impl NullaryFnOnce for FillRun<'_> {
+impl<const CHECKED: bool, const FUSED: bool> NullaryFnOnce for FillRun<'_, CHECKED, FUSED> {
     type Output = f64;
 
     #[inline(always)]
     fn call(self) -> f64 {
-        self.weigher.fill::<false>(self.run, self.pixels)
+        self.weigher.fill::<CHECKED, FUSED>(self.run, self.pixels)
     }
 }
 
@@ -158,7 +162,7 @@ struct Weighed {
 impl Weigher<'_> {
     /// With `CHECKED`, pixels that need samples outside the frame stay as they are.
     #[inline(always)]
-    fn fill<const CHECKED: bool>(&self, run: &Run, pixels: &mut [Pixel]) -> f64 {
+    fn fill<const CHECKED: bool, const FUSED: bool>(&self, run: &Run, pixels: &mut [Pixel]) -> f64 {
         let Source { window, frame, .. } = *self.source;
         let [line_x, line_y] = &run.axes;
         let phases: &[Weights; PHASES] = &self.resampler.kernel.phases;
@@ -176,7 +180,7 @@ impl Weigher<'_> {
             let row = whole_y - CENTER_TAP as isize - window.y;
             let start = (row * window.size.width as isize + column) as usize;
             let (across, down) = (&phases[phase_x], &phases[phase_y]);
-            let weighed = self.weigh(start, across, down);
+            let weighed = self.weigh::<FUSED>(start, across, down);
             *pixel = weighed.sum;
             darkest[step] = weighed.darkest;
             brightest[step] = weighed.brightest;
@@ -188,7 +192,7 @@ impl Weigher<'_> {
 
     /// First down the columns of all taps at once, then across.
     #[inline(always)]
-    fn weigh(&self, start: usize, across: &Weights, down: &Weights) -> Weighed {
+    fn weigh<const FUSED: bool>(&self, start: usize, across: &Weights, down: &Weights) -> Weighed {
         let stride = self.source.window.size.width;
         let samples = self.source.pixels[start..start + (TAPS - 1) * stride + TAPS].as_flattened();
         let row = |row: usize| -> &[f32; 4 * TAPS] {
@@ -196,10 +200,10 @@ impl Weigher<'_> {
         };
         let rows = [row(0), row(1), row(2), row(3), row(4), row(5)];
         let columns: [f32; 4 * TAPS] = std::array::from_fn(|place| {
-            let upper = down[0] * rows[0][place] + down[1] * rows[1][place];
-            let center = down[2] * rows[2][place] + down[3] * rows[3][place];
-            let lower = down[4] * rows[4][place] + down[5] * rows[5][place];
-            (upper + center) + lower
+            let tap = |tap: usize, sum: f32| plus_product::<FUSED>(down[tap], rows[tap][place], sum);
+            let upper = tap(2, tap(1, down[0] * rows[0][place]));
+            let lower = tap(5, tap(4, down[3] * rows[3][place]));
+            upper + lower
         });
         let high: [f32; 16] = std::array::from_fn(|place| {
             let tap = place + 4;
@@ -209,10 +213,10 @@ impl Weigher<'_> {
         let low: [f32; 8] = std::array::from_fn(|place| lower(rows[2][place + 8], rows[3][place + 8]));
         Weighed {
             sum: lanes(|lane| {
-                let left = across[0] * columns[lane] + across[1] * columns[4 + lane];
-                let center = across[2] * columns[8 + lane] + across[3] * columns[12 + lane];
-                let right = across[4] * columns[16 + lane] + across[5] * columns[20 + lane];
-                (left + center) + right
+                let tap = |tap: usize, sum: f32| plus_product::<FUSED>(across[tap], columns[4 * tap + lane], sum);
+                let left = tap(2, tap(1, across[0] * columns[lane]));
+                let right = tap(5, tap(4, across[3] * columns[12 + lane]));
+                left + right
             }),
             darkest: lanes(|lane| lower(low[lane], low[lane + 4])),
             brightest: lanes(|lane| higher(high[lane], high[lane + 4])),
@@ -242,6 +246,12 @@ fn has_all_taps(whole: isize, len: usize) -> bool {
 /// Whether the taps that count do.
 fn is_covered(whole: isize, phase: usize, len: usize) -> bool {
     has_all_taps(whole, len) || (phase == 0 && (0..len as isize).contains(&whole))
+}
+
+/// Sum and product, rounded once or twice.
+#[inline(always)]
+fn plus_product<const FUSED: bool>(a: f32, b: f32, sum: f32) -> f32 {
+    if FUSED { a.mul_add(b, sum) } else { a * b + sum }
 }
 
 #[inline(always)]

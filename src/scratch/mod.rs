@@ -121,6 +121,14 @@ impl ScratchStore {
         Err(worst)
     }
 
+    /// The same store for samples up to another brightest one: before the first frame is written.
+    #[must_use]
+    pub fn up_to(mut self, highest: f32) -> Self {
+        self.spec.highest = highest;
+        self.step = (highest - self.spec.lowest) / f32::from(u16::MAX);
+        self
+    }
+
     /// Where the file lies.
     #[must_use]
     pub fn folder(&self) -> &Path {

@@ -1,4 +1,5 @@
-//! Where this program keeps its own files: preferences in one folder of the person's, autosaved copies in another.
+//! Where this program keeps its own files: preferences in one folder of the person's, autosaved copies
+//! in another, what can be made again in a third.
 
 use std::path::{Path, PathBuf};
 
@@ -12,6 +13,7 @@ pub const FOLDER_VARIABLE: &str = "NIGHTSHEAF_HOME";
 pub struct Folders {
     config: PathBuf,
     data: PathBuf,
+    cache: PathBuf,
 }
 
 impl Folders {
@@ -27,13 +29,13 @@ impl Folders {
             app_name: "Nightsheaf".to_owned(),
         };
         let usual = etcetera::app_strategy::choose_native_strategy(names).ok()?;
-        Some(Self { config: usual.config_dir(), data: usual.data_dir() })
+        Some(Self { config: usual.config_dir(), data: usual.data_dir(), cache: usual.cache_dir() })
     }
 
     /// Everything inside one folder.
     #[must_use]
     pub fn inside(folder: &Path) -> Self {
-        Self { config: folder.to_owned(), data: folder.to_owned() }
+        Self { config: folder.to_owned(), data: folder.to_owned(), cache: folder.to_owned() }
     }
 
     /// What the person chose.
@@ -46,6 +48,12 @@ impl Folders {
     #[must_use]
     pub fn remembered(&self) -> PathBuf {
         self.config.join("remembered.toml")
+    }
+
+    /// Averaged calibration frames.
+    #[must_use]
+    pub fn masters(&self) -> PathBuf {
+        self.cache.join("masters")
     }
 
     /// Copies of unsaved work.

@@ -1,5 +1,6 @@
 //! The samples of one tile, of all frames, as one.
 
+use crate::calibrate::NoiseModel;
 use crate::demosaic::Window;
 use crate::job::Monitor;
 use crate::pixels::{Layout, Size};
@@ -16,6 +17,9 @@ const CONTRAST_SHARE: f32 = 0.15;
 /// The same for samples that lie up to a pixel beside the middle of the pixel they count for.
 const SAMPLED_CONTRAST_SHARE: f32 = 0.6;
 
+/// Light between two exposures must stand out of the brightest sample by so many standard deviations of one.
+const JOINED_ABOVE_SIGMA: f32 = 1.0;
+
 /// Combines the frames of a subject over one tile.
 pub(super) fn combine(
     monitor: &Monitor,
@@ -24,7 +28,7 @@ pub(super) fn combine(
     tile: Tile,
     workspace: &mut Workspace,
 ) -> Result<(Combined, Smoothing), StackError> {
-    let rule = work.request.combine_of(subject == Subject::Land);
+    let rule = work.request.combine_of(subject != Subject::Sky);
     match rule {
         CombineRule::Mean | CombineRule::Maximum => one_by_one(monitor, work, subject, rule, tile, workspace),
         CombineRule::ClippedMean { drop_below_sigma, drop_above_sigma } => {
@@ -63,7 +67,7 @@ fn one_by_one(
             for (slot, placed) in pair.iter().enumerate() {
                 gather_frame(monitor, work, placed, Subject::Sky, target, slot, workspace)?;
             }
-            join(&workspace.samples, tile.size, &mut combined);
+            join(&workspace.samples, work.request.noise, tile.size, &mut combined);
         }
     }
     monitor.check()?;
@@ -182,14 +186,19 @@ fn keep_brightest(samples: &Samples, inner: Size, combined: &mut Combined) {
 }
 
 /// Where the frames before and after a time between two exposures both show light, a star was there.
-fn join(samples: &Samples, inner: Size, combined: &mut Combined) {
+///
+/// Light that stands out of the brightest so far by less than the noise of a sample stays out: else the sky between
+/// the trails would slowly rise.
+fn join(samples: &Samples, noise: Option<NoiseModel>, inner: Size, combined: &mut Combined) {
     let weights = [samples.weight(0, 1), samples.weight(1, 1)];
     for (channel, brightest) in combined.colors.iter_mut().enumerate() {
         let values = [samples.lane(0, channel), samples.lane(1, channel)];
         for (pixel, place) in inner_pixels(inner) {
             let seen = weights.iter().all(|weights| weights[place] > 0.0) && combined.n_seen[pixel] > 0.0;
-            if seen {
-                brightest[pixel] = brightest[pixel].max(values[0][place].min(values[1][place]));
+            let light = values[0][place].min(values[1][place]);
+            let sigma = noise.map_or(0.0, |noise| noise.sigma(brightest[pixel]));
+            if seen && light > brightest[pixel] + JOINED_ABOVE_SIGMA * sigma {
+                brightest[pixel] = light;
             }
         }
     }

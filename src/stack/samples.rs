@@ -64,18 +64,21 @@ impl Samples {
         self.lane(slot, 3 + channel.min(self.n_weights() - 1))
     }
 
-    /// Sum over the frames of the mean weight of the colors, for a group of pixels.
+    /// Sum over the frames of the mean weight of the colors, and the frames that showed any, for a group of pixels.
     #[inline(always)]
-    pub(super) fn total_weight(&self, n_slots: usize, start: usize) -> Lanes {
-        let mut total = [0.0; LANES];
+    pub(super) fn coverage(&self, n_slots: usize, start: usize) -> (Lanes, Lanes) {
+        let (mut total, mut count) = ([0.0; LANES], [0.0; LANES]);
+        let share = 1.0 / self.n_weights() as f32;
         for slot in 0..n_slots {
+            let mut of_frame = [0.0; LANES];
             for lane in 0..self.n_weights() {
                 let weight = group(self.weight(slot, lane), start);
-                total = each(|lane| total[lane] + weight[lane]);
+                of_frame = each(|lane| of_frame[lane] + weight[lane]);
             }
+            total = each(|lane| total[lane] + share * of_frame[lane]);
+            count = each(|lane| count[lane] + if of_frame[lane] > 0.0 { 1.0 } else { 0.0 });
         }
-        let share = 1.0 / self.n_weights() as f32;
-        each(|lane| total[lane] * share)
+        (total, count)
     }
 
     /// Pixels with the padding.

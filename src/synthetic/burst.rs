@@ -199,6 +199,7 @@ impl Burst {
                 clock_secs: FIRST_OPENING_SECS + scene.opening_secs(idx) + error_secs,
                 utc_offset_minutes: Some(60),
             }),
+            temperature_celsius: scene.temperature_celsius,
             place: None,
         }
     }
@@ -220,6 +221,24 @@ impl Burst {
     fn is_inside(&self, point: Point) -> bool {
         let size = self.scene.size;
         (-0.5..size.width as f64 - 0.5).contains(&point.x) && (-0.5..size.height as f64 - 0.5).contains(&point.y)
+    }
+
+    /// Of the core of a star, across what the lens or the sky draws it out to.
+    fn fwhm_px(&self, point: Point) -> f64 {
+        let middle = self.scene.size.center();
+        let [right, down] = self.scene.lens_fault.tilt;
+        let slope = right * (point.x - middle.x) / middle.x + down * (point.y - middle.y) / middle.y;
+        let growth = 1.0 + self.scene.psf_growth * self.camera.radius(point).powi(2);
+        self.scene.psf_fwhm_px * growth * (1.0 + slope).max(0.1)
+    }
+
+    /// From end to end of the bar into which the lens draws out a star at this place.
+    pub(super) fn lens_bar(&self, point: Point) -> Point {
+        let center = self.camera.center;
+        let (x, y, distance) = (point.x - center.x, point.y - center.y, point.distance(center).max(1e-9));
+        let strength = self.scene.lens_fault.radial_px;
+        let length = strength.abs() * self.camera.radius(point).powi(2) / distance;
+        if strength >= 0.0 { Point { x: length * x, y: length * y } } else { Point { x: -length * y, y: length * x } }
     }
 
     fn vignetting(&self, point: Point) -> f64 {
@@ -262,7 +281,7 @@ impl Burst {
             flux_electrons: star.color.map(|channel| channel * electrons),
             vignetting,
             trail_px: place(opening)?.distance(place(opening + self.scene.exposure_secs)?),
-            fwhm_px: self.scene.psf_fwhm_px * (1.0 + self.scene.psf_growth * self.camera.radius(position).powi(2)),
+            fwhm_px: self.fwhm_px(position),
             hidden: self.land.at(before.x, before.y).alpha,
         })
     }

@@ -90,6 +90,9 @@ fn exif_entries(metadata: &Metadata, width: usize) -> Vec<Entry> {
         entries.push(Entry::rational(41_487, &[(10.0 * width as f64 / sensor_width_mm, 10_000)]));
         entries.push(Entry::short(41_488, &[3]));
     }
+    if let Some(celsius) = metadata.temperature_celsius {
+        entries.push(Entry::signed_rational(0x9400, &[celsius]));
+    }
     if let Some(lens) = &metadata.lens {
         entries.push(Entry::ascii(42_036, lens));
     }

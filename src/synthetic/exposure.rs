@@ -188,12 +188,17 @@ impl Burst {
         let along = (star.trail_px / STEP_PX).ceil().max(1.0) as usize;
         let n_steps = if shake.len() > 1 { shake.len().max(along) } else { along };
         let opening = self.scene.opening_secs(idx);
-        let mut path = Vec::with_capacity(n_steps);
+        let bar = self.lens_bar(star.position);
+        let n_along_bar = (bar.x.hypot(bar.y) / STEP_PX).ceil().max(1.0) as usize;
+        let mut path = Vec::with_capacity(n_steps * n_along_bar);
         for step in 0..n_steps {
             let t = (step as f64 + 0.5) / n_steps as f64;
             let at = place(opening + t * self.scene.exposure_secs)?;
             let (dx, dy) = shake[(t * shake.len() as f64) as usize];
-            path.push(Point { x: at.x + dx, y: at.y + dy });
+            for part in 0..n_along_bar {
+                let share = (part as f64 + 0.5) / n_along_bar as f64 - 0.5;
+                path.push(Point { x: at.x + dx + share * bar.x, y: at.y + dy + share * bar.y });
+            }
         }
         let halo = self.scene.halo_fraction;
         let part = |share: f64, widening: f64| Streak {
@@ -202,7 +207,7 @@ impl Burst {
                 .iter()
                 .map(|&position| Step {
                     position,
-                    electrons: star.flux_electrons.map(|channel| (share * channel / n_steps as f64) as f32),
+                    electrons: star.flux_electrons.map(|channel| (share * channel / path.len() as f64) as f32),
                 })
                 .collect(),
         };

@@ -15,6 +15,8 @@ pub(super) enum Use {
     DarkNoise,
     FlatNoise,
     BiasNoise,
+    /// Offsets of the rows of a frame, and of the columns of all frames.
+    Offsets,
 }
 
 /// The stream of numbers for one use, frame and row.

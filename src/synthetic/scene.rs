@@ -37,6 +37,9 @@ pub struct Scene {
     pub psf_growth: f64,
     /// Share of a star's light in a halo four times as wide as its core.
     pub halo_fraction: f64,
+    /// What is wrong with the lens beyond that.
+    #[serde(default, skip_serializing_if = "LensFault::is_none")]
+    pub lens_fault: LensFault,
 
     /// Filters over the sensor.
     pub cfa: Cfa,
@@ -54,6 +57,15 @@ pub struct Scene {
     pub amplifier_glow_electrons_per_sec: f64,
     /// Pixels with a strong dark signal.
     pub n_hot_pixels: usize,
+    /// What the camera says of its temperature.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub temperature_celsius: Option<f64>,
+    /// Standard deviation of an offset that each row has anew in each frame.
+    #[serde(default, skip_serializing_if = "is_none")]
+    pub row_noise_electrons: f64,
+    /// Standard deviation of an offset that each column has in all frames.
+    #[serde(default, skip_serializing_if = "is_none")]
+    pub column_noise_electrons: f64,
     /// How the picture is held upright.
     pub orientation: Orientation,
 
@@ -71,6 +83,9 @@ pub struct Scene {
     pub glow: f64,
     /// Change of that glow from the first to the last light frame, as a share.
     pub glow_drift: f64,
+    /// Light of a rising Moon in the last light frame over that of the dark sky, on the side where it rises.
+    #[serde(default, skip_serializing_if = "is_none")]
+    pub moonlight: f64,
 
     /// What stands in front of the sky.
     pub land: LandKind,
@@ -87,6 +102,29 @@ pub struct Scene {
     pub clock_errors: Vec<ClockError>,
     /// A knock against the tripod.
     pub knock: Option<Knock>,
+}
+
+/// What is wrong with a lens: stars that are wider on one side, or drawn out towards the corners.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct LensFault {
+    /// Growth of the star width from the middle to the right and to the lower edge, as a share; as much is lost
+    /// on the other side.
+    pub tilt: [f64; 2],
+    /// Length of the bar into which a star in the corner is drawn out along the radius, or across it where
+    /// negative; grows with the square of the radius.
+    pub radial_px: f64,
+}
+
+impl LensFault {
+    fn is_none(&self) -> bool {
+        *self == Self::default()
+    }
+}
+
+/// Whether a noise is not there at all.
+#[allow(clippy::trivially_copy_pass_by_ref, reason = "serde hands over a reference")]
+fn is_none(sigma: &f64) -> bool {
+    *sigma == 0.0
 }
 
 /// A frame in which the camera shook.
@@ -225,6 +263,7 @@ impl Scene {
             psf_fwhm_px: 2.25,
             psf_growth: 0.12,
             halo_fraction: 0.0,
+            lens_fault: LensFault::default(),
             cfa: Cfa::RGGB,
             black_level: [512; 4],
             white_level: 16_383,
@@ -233,6 +272,9 @@ impl Scene {
             dark_electrons_per_sec: 0.08,
             amplifier_glow_electrons_per_sec: 0.6,
             n_hot_pixels: 240,
+            temperature_celsius: None,
+            row_noise_electrons: 0.0,
+            column_noise_electrons: 0.0,
             orientation: Orientation::Normal,
             n_stars: 9000,
             faintest_magnitude: 8.0,
@@ -241,6 +283,7 @@ impl Scene {
             band: 0.8,
             glow: 1.7,
             glow_drift: 0.15,
+            moonlight: 0.0,
             land: LandKind::Ridge,
             land_brightness: 1.3,
             movers: Vec::new(),
@@ -261,6 +304,12 @@ impl Scene {
     #[must_use]
     pub fn glow_strength(&self, idx: usize) -> f64 {
         1.0 + self.glow_drift * idx as f64 / (self.n_lights.max(2) - 1) as f64
+    }
+
+    /// Moonlight in light frame `idx`: nothing in the first, and more and more from then on.
+    #[must_use]
+    pub fn moonlight_in(&self, idx: usize) -> f64 {
+        self.moonlight * (idx as f64 / (self.n_lights.max(2) - 1) as f64).powi(2)
     }
 
     /// The cloud in front of light frame `idx`; clear air where none is listed.

@@ -81,17 +81,34 @@ pub(super) fn add_dark_signal(scene: &Scene, hot: &[HotPixel], y: usize, secs: f
 pub(super) fn read_out(scene: &Scene, electrons: &Plane<f32>, purpose: Use, frame: usize) -> Plane<u16> {
     let width = scene.size.width;
     let mut samples = vec![0_u16; scene.size.area()];
+    let columns = offsets(scene, scene.column_noise_electrons, 0, width);
+    // Each kind of frame has rows of its own.
+    let rows = offsets(scene, scene.row_noise_electrons, (purpose as usize) << 16 | (frame + 1), scene.size.height);
     samples.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
         let mut random = stream(scene.seed, purpose, frame, y);
         for (x, (sample, &mean)) in row.iter_mut().zip(electrons.row(y)).enumerate() {
             let black = f32::from(scene.black_level[2 * (y % 2) + x % 2]);
             let read: f32 = StandardNormal.sample(&mut random);
             let collected = photons(mean, &mut random) + read * scene.read_noise_electrons as f32;
-            let level = black + collected / scene.electrons_per_dn as f32;
+            let level = black + (collected + rows[y] + columns[x]) / scene.electrons_per_dn as f32;
             *sample = crate::pixels::to_code_u16(level).min(scene.white_level);
         }
     });
     Plane::from_vec(scene.size, samples).expect("one sample a pixel")
+}
+
+/// Offsets of `n` rows or columns, in electrons.
+fn offsets(scene: &Scene, sigma_electrons: f64, set: usize, n: usize) -> Vec<f32> {
+    if sigma_electrons == 0.0 {
+        return vec![0.0; n];
+    }
+    let mut random = stream(scene.seed, Use::Offsets, 0, set);
+    (0..n)
+        .map(|_| {
+            let deviate: f32 = StandardNormal.sample(&mut random);
+            deviate * sigma_electrons as f32
+        })
+        .collect()
 }
 
 fn photons(mean: f32, random: &mut impl Rng) -> f32 {

@@ -19,6 +19,7 @@ const STEP_PX: usize = 8;
 const AIRGLOW: [f64; 3] = [0.93, 1.0, 1.12];
 const BAND: [f64; 3] = [1.12, 1.0, 0.95];
 const TOWN: [f64; 3] = [2.1, 1.0, 0.42];
+const MOON: [f64; 3] = [1.06, 1.0, 0.9];
 
 /// The galaxy's band: a great circle fixed among the stars.
 #[derive(Clone, Copy, Debug)]
@@ -109,12 +110,17 @@ fn electrons(scene: &Scene, camera: &Camera, band: &Band, idx: usize, secs: f64,
     let aside = (direction.x.atan2(direction.y) - town_azimuth).sin_cos();
     let aside = aside.0.atan2(aside.1);
     let town = scene.glow * scene.glow_strength(idx) * (-(aside / 0.42).powi(2)).exp() * (-altitude / 0.12).exp();
+    // Scattered all over the sky, and more on the side where the Moon rises.
+    let moon_azimuth = (scene.pointing.azimuth_deg - 60.0).to_radians();
+    let toward = direction.x * moon_azimuth.sin() + direction.y * moon_azimuth.cos();
+    let moon = scene.moonlight_in(idx) * (0.6 + 0.4 * toward);
     let dark = scene.sky_electrons_per_sec * scene.exposure_secs;
     let haze = super::stars::extinction(direction) * cloud.transparency;
     std::array::from_fn(|channel| {
         let light = airglow * AIRGLOW[channel]
             + galaxy * haze * BAND[channel]
             + town * (1.0 + cloud.veil) * TOWN[channel]
+            + moon * MOON[channel]
             + cloud.veil;
         (dark * DAYLIGHT[channel] * light) as f32
     })

@@ -25,7 +25,10 @@ impl From<Output> for Ran {
 }
 
 pub(crate) fn program() -> Command {
-    Command::new(env!("CARGO_BIN_EXE_nightsheaf-cli"))
+    let mut program = Command::new(env!("CARGO_BIN_EXE_nightsheaf-cli"));
+    // The tests' own cache, not that of whoever runs them.
+    program.env("XDG_CACHE_HOME", Path::new(env!("CARGO_TARGET_TMPDIR")).join("cache"));
+    program
 }
 
 /// Runs the program; a word may be a path.

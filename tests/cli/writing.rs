@@ -35,7 +35,16 @@ fn a_full_disk_keeps_the_old_file_whatever_its_kind() {
         ("sky.tiff", vec!["--layers", ""]),
     ];
     for (name, words) in &cases {
-        let paths: Vec<_> = words.iter().map(|word| if word.starts_with("--") || ["tiff32f", "deflate"].contains(word) { Path::new(word).to_owned() } else { on_disk(word) }).collect();
+        let paths: Vec<_> = words
+            .iter()
+            .map(|word| {
+                if word.starts_with("--") || ["tiff32f", "deflate"].contains(word) {
+                    Path::new(word).to_owned()
+                } else {
+                    on_disk(word)
+                }
+            })
+            .collect();
         let mut all: Vec<Word<'_>> = vec![&"stack", &"--mask"];
         let (frames, scratch) = (night(), elsewhere.path());
         all.extend([&mask as Word<'_>, &frames, &"--scratch", &scratch]);
@@ -49,7 +58,10 @@ fn a_full_disk_keeps_the_old_file_whatever_its_kind() {
             assert!(ran.err.contains(part), "{name}: {part:?} is not in: {}", ran.err);
         }
         assert_eq!(names(disk.path()), before, "{name}: nothing is left");
-        assert!(old.iter().all(|name| fs::read(on_disk(name)).is_ok_and(|bytes| bytes == b"old")), "{name}: all are as they were");
+        assert!(
+            old.iter().all(|name| fs::read(on_disk(name)).is_ok_and(|bytes| bytes == b"old")),
+            "{name}: all are as they were"
+        );
     }
 }
 

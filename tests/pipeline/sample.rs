@@ -5,7 +5,7 @@ use std::sync::OnceLock;
 
 use nightsheaf::demosaic::demosaic;
 use nightsheaf::job::Monitor;
-use nightsheaf::pipeline::{self, MaskChoice, Outcome, Request};
+use nightsheaf::pipeline::{self, MaskChoice, MasterCache, Outcome, Request};
 use nightsheaf::pixels::statistics::{SIGMA_PER_MAD, median};
 use nightsheaf::pixels::{CalibratedFrame, Layout, LinearImage, Mask, Plane};
 use nightsheaf::synthetic::{Burst, Scene};
@@ -138,6 +138,8 @@ pub(crate) fn request() -> Request {
     Request {
         decoder_program: Some(env!("CARGO_BIN_EXE_nightsheaf-cli").into()),
         scratch_folder: Some(env!("CARGO_TARGET_TMPDIR").into()),
+        // Each run by itself, and none in the cache of whoever runs the tests.
+        master_cache: MasterCache::Off,
         ..Request::default()
     }
 }

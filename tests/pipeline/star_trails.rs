@@ -2,7 +2,7 @@
 
 use nightsheaf::pipeline::{Combine, Request};
 use nightsheaf::pixels::{Plane, Point};
-use nightsheaf::synthetic::{Burst, Lens, Scene};
+use nightsheaf::synthetic::{Burst, LandKind, Lens, Scene};
 
 use crate::sample::{Sample, mean, noiseless};
 
@@ -14,7 +14,8 @@ fn scene() -> Scene {
         exposure_secs: 32.0,
         interval_secs: 64.0,
         n_lights: 6,
-        n_stars: 900,
+        n_stars: 500,
+        land: LandKind::None,
         zero_point_electrons_per_sec: 20_000.0,
         ..small
     }
@@ -50,23 +51,22 @@ fn path(burst: &Burst, star: Point) -> Vec<Point> {
 
 /// Deepest dip along the trails of bright stars: the mean, over stars, of darkest over median light along the path.
 fn darkest_shares(burst: &Burst, green: &Plane<f32>, sky: f64) -> Vec<f64> {
-    let land = burst.foreground();
+    let size = burst.scene().size;
     let stars = burst.stars_in(0);
     let paths: Vec<Vec<Point>> = stars.iter().map(|star| path(burst, star.position)).collect();
-    let bright = (0..stars.len()).filter(|&idx| (8_000.0..120_000.0).contains(&stars[idx].flux_electrons[1]));
+    let bright = (0..stars.len()).filter(|&idx| (5_000.0..150_000.0).contains(&stars[idx].flux_electrons[1]));
     let lonely = |own: usize| {
-        let is_near = |place: &Point| paths[own].iter().step_by(4).any(|own| own.distance(*place) < 7.0);
+        let is_near = |place: &Point| paths[own].iter().step_by(4).any(|own| own.distance(*place) < 5.0);
         (0..stars.len())
-            .filter(|&other| other != own && stars[other].flux_electrons[1] > 400.0)
+            .filter(|&other| other != own && stars[other].flux_electrons[1] > 0.1 * stars[own].flux_electrons[1])
             .all(|other| !paths[other].iter().step_by(3).any(is_near))
     };
     let shares = bright.filter(|&idx| lonely(idx)).filter_map(|idx| {
         let path = &paths[idx];
-        let is_sky = |place: &Point| {
-            let (x, y) = (place.x.round() as usize, place.y.round() as usize);
-            x >= 8 && x + 8 < land.width() && y >= 8 && y + 20 < land.height() && land.at(x, y + 16) == 0.0
+        let is_inside = |place: &Point| {
+            (8.0..size.width as f64 - 8.0).contains(&place.x) && (8.0..size.height as f64 - 8.0).contains(&place.y)
         };
-        if path.is_empty() || !path.iter().all(is_sky) {
+        if path.is_empty() || !path.iter().all(is_inside) {
             return None;
         }
         let light: Option<Vec<f64>> = path.iter().map(|&place| Some(between(green, place)? - sky)).collect();

@@ -243,7 +243,8 @@ def main():
         "white": 65535, "flip": 0, "multipliers": [2.0, 1.0, 1.25], "first8": plane[0, :8].tolist(),
     }
     plane = samples(shape, 12, 20)
-    write("jpeg_xl_tiles_table.dng", plane, 12, coding="jxl", tile=48, table=table, white=65535, black=(1000,))
+    # Codes of 12 bits in samples of 16: other depths of JPEG XL are beyond the decoder.
+    write("jpeg_xl_tiles_table.dng", plane, 16, coding="jxl", tile=48, table=table, white=65535, black=(1000,))
     plane = numpy.array(table, dtype=numpy.uint16)[plane]
     values["jpeg_xl_tiles_table.dng"] = {
         "size": [84, 66], "planes_sha256": [digest(plane)], "pattern": [[0, 1], [3, 2]], "black": [1000.0] * 4,

@@ -74,6 +74,14 @@ impl App {
             Action::Cancel => self.cancel(),
             Action::ChooseExportTarget => self.choose_export_target(),
             Action::Export(path) => self.export(path),
+            Action::TogglePlan => self.state.plan_shown = !self.state.plan_shown,
+            Action::EditPlan(form) => self.edit_plan(*form),
+            Action::PlanFromFrame => self.plan_from_frame(),
+            Action::ChoosePageTarget => self.ask(PathFor::PlanPage, false, "plan.pdf"),
+            Action::SavePage(path) => self.save_page(path),
+            Action::ChooseFolderToWatch => self.ask(PathFor::FolderToWatch, true, ""),
+            Action::WatchFolder(folder) => self.watch_folder(folder),
+            Action::StopWatching => self.stop_watching(),
             Action::Zoom(zoom) => self.zoom(zoom),
             Action::ZoomAt { factor, pointer } => self.zoom_at(factor, pointer),
             Action::Pan(delta) => {
@@ -172,10 +180,13 @@ impl App {
         self.lanes.develop.abandon();
         self.lanes.mask.abandon();
         self.lanes.preview.abandon();
+        self.stop_watching();
         self.heard = std::sync::mpsc::channel();
-        let (theme, unfolded) = (self.state.theme, self.state.unfolded.clone());
-        let keeping = self.state.keeping.for_new_night();
-        self.state = crate::gui::state::State { theme, unfolded, keeping, ..Default::default() };
+        let crate::gui::state::State { theme, unfolded, keeping, plan_shown, plan_form, .. } =
+            std::mem::take(&mut self.state);
+        let keeping = keeping.for_new_night();
+        self.state = crate::gui::state::State { theme, unfolded, keeping, plan_shown, plan_form, ..Default::default() };
+        self.planned_from = None;
         self.mask_version = 0;
         self.forget_sheaf_file();
         self.history.clear();

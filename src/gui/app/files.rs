@@ -83,6 +83,8 @@ impl App {
             (PathFor::MaskToLoad, Some(path)) => self.apply(Action::LoadMask(path)),
             (PathFor::MaskToSave, Some(path)) => self.apply(Action::SaveMask(path)),
             (PathFor::Export, Some(path)) => self.apply(Action::Export(path)),
+            (PathFor::FolderToWatch, Some(path)) => self.apply(Action::WatchFolder(path)),
+            (PathFor::PlanPage, Some(path)) => self.apply(Action::SavePage(path)),
             (PathFor::Calibration(kind), _) => self.apply(Action::AddCalibration(kind, paths)),
             (PathFor::LensProfileToLoad, Some(path)) => self.apply(Action::UseLensProfile(Some(path))),
             (PathFor::LensProfileToSave, Some(path)) => self.apply(Action::SaveLensProfile(path)),

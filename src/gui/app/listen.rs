@@ -36,6 +36,10 @@ impl App {
             Ended::Broken(text) => Ended::Broken(text),
         });
         self.take(developed, Self::take_development);
+        if let Some(ended) = self.lanes.watch.poll(&context) {
+            self.state.watching = None;
+            self.take::<()>(Some(ended), |_, ()| {});
+        }
         let corrected = self.lanes.mask.poll(&context).map(|ended| match ended {
             Ended::Result(result) => Ended::Result(result.map_err(Error::Cancelled)),
             Ended::Broken(text) => Ended::Broken(text),
@@ -81,6 +85,7 @@ impl App {
         match heard {
             Heard::Gathered(paths) => self.take_list(paths),
             Heard::Found(finding) => self.take_finding(*finding),
+            Heard::Arrived(path) => self.take_arrival(path),
         }
     }
 
@@ -90,6 +95,10 @@ impl App {
         if frames.iter().map(|frame| &frame.path).eq(&paths) {
             return;
         }
+        let shown_path = match self.state.shown {
+            Some(Shown::Frame(index)) => frames.get(index).map(|frame| frame.path.clone()),
+            _ => None,
+        };
         let mut known = std::mem::take(frames);
         let keep = |path: PathBuf| {
             let before = known.iter().position(|frame| frame.path == path);
@@ -98,7 +107,12 @@ impl App {
         *frames = paths.into_iter().map(keep).collect();
         // Edits name frames by their place in the list, which has changed.
         self.history.clear();
-        self.show_first();
+        let place = shown_path.and_then(|path| self.state.sheaf.frames.iter().position(|frame| frame.path == path));
+        match place {
+            // The same frame, perhaps at another place of the list, is on the canvas or being opened.
+            Some(index) => self.state.shown = Some(Shown::Frame(index)),
+            None => self.show_first(),
+        }
     }
 
     /// The middle of the burst is shown first: there the reference will be.
@@ -196,6 +210,7 @@ impl App {
                     self.state.note(warning);
                 }
             }
+            Filed::PageSaved(path) => self.state.note(format!("The plan is written to {}", path.display())),
             Filed::MaskSaved(path) => self.state.note(format!("The mask is written to {}", path.display())),
             Filed::Calibration(kind, paths) => self.take_calibration(kind, paths),
             Filed::LensSaved(path) => self.state.note(format!("The lens profile is written to {}", path.display())),
@@ -213,7 +228,13 @@ impl App {
             Answer::Cancelled => {}
             Answer::NoDialog(question) => {
                 let start = question.start.map(|folder| folder.join(&question.file_name));
-                let targets = [PathFor::Export, PathFor::MaskToSave, PathFor::SheafToSave, PathFor::LensProfileToSave];
+                let targets = [
+                    PathFor::Export,
+                    PathFor::MaskToSave,
+                    PathFor::SheafToSave,
+                    PathFor::LensProfileToSave,
+                    PathFor::PlanPage,
+                ];
                 let named = targets.contains(&question.path_for);
                 self.state.typed_path =
                     start.filter(|_| named).map_or(question.file_name, |path| path.display().to_string());

@@ -69,6 +69,7 @@ fn figures(ui: &mut Ui, report: &Report) {
     if report.defects_repaired > 0 {
         lines.push(format!("{} hot or dead pixels repaired", report.defects_repaired));
     }
+    lines.extend(report.calibration_lines());
     lines.extend(report.notes.iter().cloned());
     for line in lines {
         quiet(ui, &line);

@@ -50,6 +50,10 @@ fn hint_line(ui: &mut Ui, text: &str) -> Option<Action> {
             if word(ui, "?", "Commands", false, "All commands with their keys (?)").clicked() {
                 action = Some(Action::ToggleKeys);
             }
+            ui.add_space(8.0);
+            if word(ui, "Plan", "Drawer", false, "Plan of the night, and the field check of this frame (T)").clicked() {
+                action = Some(Action::TogglePlan);
+            }
         });
     });
     action

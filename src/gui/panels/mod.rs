@@ -11,6 +11,7 @@ pub mod keys;
 pub mod landscape;
 pub mod night_line;
 pub mod picture;
+pub mod plan;
 pub mod preferences;
 pub mod sky;
 pub mod strips;

@@ -7,6 +7,7 @@ use eframe::egui::{
 
 use crate::gui::action::Action;
 use crate::gui::panels::frames::spoken;
+use crate::gui::panels::plan::drift;
 use crate::gui::sheaf::Frame;
 use crate::gui::state::{Shown, State};
 use crate::gui::theme::{Palette, palette};
@@ -49,6 +50,7 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
             action = Some(asked);
         }
     }
+    drift::show(ui, chart, frames, &line.marks);
     stack_mark(
         ui,
         Rect { min: pos2(chart.right() + 18.0, chart.top()), max: pos2(all.right() - 14.0, chart.bottom()) },

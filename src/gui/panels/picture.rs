@@ -8,7 +8,7 @@ use crate::gui::sheaf::Choices;
 use crate::gui::state::State;
 use crate::gui::theme::palette;
 use crate::gui::widgets::{Scale, WordOf, quiet, slide, switch, word, words};
-use crate::pipeline::{DEFAULT_SKY_LEVEL, GradientRemoval, Stretch, WhiteBalance};
+use crate::pipeline::{DEFAULT_SKY_LEVEL, GradientRemoval, Stretch, Vignetting, WhiteBalance};
 
 const BALANCES: [WordOf<WhiteBalance>; 4] = [
     WordOf { value: WhiteBalance::AsShot, text: "As shot", hint: "What the camera chose" },
@@ -53,6 +53,15 @@ const STRETCHES: [WordOf<StretchKind>; 2] = [
         text: "By stops",
         hint: "Lift the faintest light (arcsinh) by a set number of stops; stars keep their color",
     },
+];
+
+const CORNERS: [WordOf<Vignetting>; 2] = [
+    WordOf {
+        value: Vignetting::Auto,
+        text: "Even",
+        hint: "Gives the corners the light that the lens lost, where a profile or the sky tells it",
+    },
+    WordOf { value: Vignetting::Off, text: "As they are", hint: "Leaves the corners dark" },
 ];
 
 const SKY_LEVEL: Scale = Scale {
@@ -125,6 +134,9 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
     }
     if let Some(stretch) = stretch(ui, develop.stretch) {
         develop.stretch = stretch;
+    }
+    if let Some(vignetting) = words(ui, "Corners", develop.vignetting, &CORNERS) {
+        develop.vignetting = vignetting;
     }
     let strength = match develop.gradient {
         GradientRemoval::Off => 0.0,

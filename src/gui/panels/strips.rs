@@ -100,6 +100,8 @@ pub fn path_field(ui: &mut Ui, state: &State) -> Option<Action> {
         PathFor::MaskToLoad => ("Path of the mask picture to read", "Read"),
         PathFor::MaskToSave => ("Path of the PNG to write the mask to", "Write"),
         PathFor::Export => ("Path of the file to write the picture to", "Write"),
+        PathFor::FolderToWatch => ("Path of the folder that frames come into", "Watch"),
+        PathFor::PlanPage => ("Path of the PDF to write the plan to", "Write"),
         PathFor::Calibration(kind) => match kind {
             CalibrationKind::Dark => ("Path of a dark frame or of a folder of them", "Add"),
             CalibrationKind::Flat => ("Path of a flat frame or of a folder of them", "Add"),

@@ -53,6 +53,15 @@ pub fn show(ui: &mut Ui, state: &State, working: Option<&Working>, hovering: boo
                 action = Some(Action::ChooseFolder);
             }
         });
+        let both = vec2(226.0, 30.0);
+        ui.allocate_ui_with_layout(both, Layout::left_to_right(Align::Center), |ui| {
+            if plain_button(ui, "Plan a night", "When it is dark, how long, how many (T)").clicked() {
+                action = Some(Action::TogglePlan);
+            }
+            if plain_button(ui, "Watch a folder…", "Measure frames as they come into a folder").clicked() {
+                action = Some(Action::ChooseFolderToWatch);
+            }
+        });
         ui.add_space(6.0);
         ui.allocate_ui(vec2(400.0, 30.0), |ui| {
             if state.path_for.is_none() {

@@ -118,11 +118,10 @@ impl Clip<'_> {
             most_rejected = each(|lane| higher(most_rejected[lane], n_rejected[lane]));
             self.combined.colors[channel][target..target + count].copy_from_slice(&mean[..count]);
         }
-        let weight = self.samples.total_weight(self.kept.len(), start);
+        let (weight, n_seen) = self.samples.coverage(self.kept.len(), start);
         self.combined.weight[target..target + count].copy_from_slice(&weight[..count]);
         self.combined.n_rejected[target..target + count].copy_from_slice(&most_rejected[..count]);
-        let n_seen = &self.centers.n_seen(1)[start..start + count];
-        self.combined.n_seen[target..target + count].copy_from_slice(n_seen);
+        self.combined.n_seen[target..target + count].copy_from_slice(&n_seen[..count]);
     }
 
     /// Mean and number left out, of one channel of 16 pixels.

@@ -29,7 +29,9 @@ fn noise_falls_to_within_a_twentieth_of_what_the_frames_allow() {
             let single = crate::demosaic::demosaic(&rows.0[0]);
             let share = block_deviation(&single, 32) / block_deviation(&stack.image, 32) / (n_frames as f64).sqrt();
             // 5,800 blocks are good to 1 % for each of the two.
-            assert!((0.95..1.04).contains(&share), "{n_frames} frames, {colors:?}: {share} of the ideal");
+            // Drops of samples that are not interpolated fall unevenly.
+            let least = if colors == ColorRule::Sampled { 0.93 } else { 0.95 };
+            assert!((least..1.04).contains(&share), "{n_frames} frames, {colors:?}: {share} of the ideal");
         }
     }
 }
@@ -65,7 +67,7 @@ fn times_between_exposures_join_trails_and_leave_the_sky_dark() {
     assert!(joined_dip > 0.85, "joined trails dip to {joined_dip}, others to {apart_dip}");
     let floor = |stack: &Stack| mean((5..30).flat_map(|y| stack.image.planes[1].row(y)[70..110].to_vec()));
     let lifted = (floor(&joined) - floor(&apart)) / 0.01;
-    assert!((-0.01..0.1).contains(&lifted), "the floor between the trails is lifted by {lifted} of a frame's noise");
+    assert!((-0.01..0.03).contains(&lifted), "the floor between the trails is lifted by {lifted} of a frame's noise");
 }
 
 /// Few frames and many, in one tile's memory.

@@ -7,7 +7,7 @@
 //!   wide as a trail, and a sixteenth of the work.
 //! - A cell of a frame is compared with the median of the other frames, in standard deviations (`evidence`), held
 //!   back to a few so that no star makes a trail; broad differences (cloud, glow) are taken off.
-//! - Sums along straight lines in sixteen directions find what is too faint in any one cell; so does a single cell
+//! - Sums along straight lines in many directions find what is too faint in any one cell; so does a single cell
 //!   that stands far out.
 //! - What was found grows along the line, and sidewards as long as cells still stand out a little (hysteresis).
 //!
@@ -28,37 +28,49 @@ use crate::pixels::Size;
 use crate::stack::visibility::Visibility;
 use crate::stack::{MosaicRows, StackError, StackRequest};
 use coarse::CoarseFrame;
-use evidence::{HALO_CELLS, find_cells, prepare};
+use evidence::{Crossed, HALO_CELLS, find_cells, prepare};
 
 /// Edge of a cell in pixels of the reference frame.
 pub(super) const CELL_PX: usize = 4;
 /// Cells along each axis that are looked at together.
 const BLOCK_CELLS: Size = Size { width: 192, height: 128 };
-/// In longer bursts what clipping single samples leaves of a trail is under a quarter of a standard deviation.
-const MAX_FRAMES: usize = 36;
+/// In longer bursts clipping single samples leaves less than half a standard deviation of any trail.
+const MAX_FRAMES: usize = 12;
+
+/// Middles of sure lines that make a trail.
+const MIN_SURE: usize = 5;
 
 /// Cells of single frames that something crossed.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Trails {
     columns: usize,
-    /// By frame number; cells in the order of rows. Only frames that have some.
-    frames: Vec<(usize, Vec<u32>)>,
+    /// Only frames that have some.
+    frames: Vec<FrameTrails>,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+struct FrameTrails {
+    /// Its number.
+    frame: usize,
+    /// In the order of rows.
+    cells: Vec<u32>,
+    n_sure: usize,
 }
 
 impl Trails {
-    /// Numbers of the frames that something crossed.
+    /// Numbers of the frames that something crossed for certain.
     pub fn frames(&self) -> impl Iterator<Item = usize> {
-        self.frames.iter().map(|(frame, _)| *frame)
+        self.frames.iter().filter(|found| found.n_sure >= MIN_SURE).map(|found| found.frame)
     }
 
-    /// Cells of 4 × 4 pixels of a frame that something crossed.
+    /// Cells of 4 × 4 pixels of a frame that are left out.
     #[must_use]
     pub fn n_cells(&self, frame: usize) -> usize {
         self.cells(frame).len()
     }
 
     fn cells(&self, frame: usize) -> &[u32] {
-        self.frames.iter().find(|(found, _)| *found == frame).map_or(&[], |(_, cells)| cells)
+        self.frames.iter().find(|found| found.frame == frame).map_or(&[], |found| &found.cells)
     }
 
     /// The cells of a frame in a range of columns and one row of cells: their columns.
@@ -92,20 +104,21 @@ pub fn find_trails(monitor: &Monitor, rows: &dyn MosaicRows, request: &StackRequ
         .flat_map(|y| (0..cells.width).step_by(BLOCK_CELLS.width).map(move |x| (x, y)))
         .collect();
     let n_done = AtomicUsize::new(0);
-    let of_block = |&(x, y): &(usize, usize)| -> Result<Vec<Vec<u32>>, StackError> {
+    let of_block = |&(x, y): &(usize, usize)| -> Result<Vec<FrameTrails>, StackError> {
         monitor.step("Looking for trails", n_done.fetch_add(1, Ordering::Relaxed), blocks.len())?;
         let width = BLOCK_CELLS.width.min(cells.width - x);
         let block = Block { x, y, size: Size { width, height: BLOCK_CELLS.height.min(cells.height - y) } };
         cells_of_block(&frames, block, cells)
     };
-    let by_block: Vec<Vec<Vec<u32>>> = blocks.par_iter().map(of_block).collect::<Result<_, _>>()?;
+    let by_block: Vec<Vec<FrameTrails>> = blocks.par_iter().map(of_block).collect::<Result<_, _>>()?;
     let found = frames.iter().enumerate().map(|(idx, frame)| {
-        let mut cells: Vec<u32> = by_block.iter().flat_map(|block| block[idx].iter().copied()).collect();
+        let of_frame = || by_block.iter().map(|block| &block[idx]);
+        let mut cells: Vec<u32> = of_frame().flat_map(|block| block.cells.iter().copied()).collect();
         cells.sort_unstable();
         cells.dedup();
-        (frame.number(), cells)
+        FrameTrails { frame: frame.number(), cells, n_sure: of_frame().map(|block| block.n_sure).sum() }
     });
-    Ok(Trails { frames: found.filter(|(_, cells)| !cells.is_empty()).collect(), ..nothing })
+    Ok(Trails { frames: found.filter(|found| !found.cells.is_empty()).collect(), ..nothing })
 }
 
 /// Whole cells of a frame.
@@ -134,7 +147,7 @@ impl Block {
 }
 
 /// For each frame the cells of a block, and around it, that something crossed.
-fn cells_of_block(frames: &[CoarseFrame<'_>], block: Block, cells: Size) -> Result<Vec<Vec<u32>>, StackError> {
+fn cells_of_block(frames: &[CoarseFrame<'_>], block: Block, cells: Size) -> Result<Vec<FrameTrails>, StackError> {
     let mut levels = Vec::with_capacity(frames.len());
     for frame in frames {
         levels.push(frame.levels(block.origin(), block.grown())?);
@@ -146,10 +159,11 @@ fn cells_of_block(frames: &[CoarseFrame<'_>], block: Block, cells: Size) -> Resu
         // Cells of a frame are numbered in 32 bits: 69 gigapixels.
         is_inside.then(|| (y as usize * cells.width + x as usize) as u32)
     };
-    Ok(levels
-        .iter()
-        .map(|levels| find_cells(levels, &center, block.size).into_iter().filter_map(inside).collect())
-        .collect())
+    let of_frame = |(frame, levels): (&CoarseFrame<'_>, &Vec<f32>)| {
+        let Crossed { cells, n_sure } = find_cells(levels, &center, block.size);
+        FrameTrails { frame: frame.number(), cells: cells.into_iter().filter_map(inside).collect(), n_sure }
+    };
+    Ok(frames.iter().zip(&levels).map(of_frame).collect())
 }
 
 #[cfg(test)]

@@ -2,7 +2,7 @@
 use super::*;
 use crate::calibrate::NoiseModel;
 use crate::pixels::{CalibratedFrame, Cfa, Homography, Layout, Mask, Plane, Transform};
-use crate::stack::{CombineRule, MemoryFrames, Offset, StackFrame};
+use crate::stack::{CombineRule, MemoryFrames, StackFrame};
 use rand::SeedableRng;
 use rand_distr::{Distribution, Normal};
 
@@ -21,16 +21,9 @@ fn frames(n_frames: usize, light: impl Fn(usize, f64, f64) -> f32) -> MemoryFram
 
 /// The sky drifts by (1.37, −0.81) pixels a frame.
 fn find(rows: &MemoryFrames) -> Trails {
-    let sky = (0..rows.0.len()).map(|idx| StackFrame {
-        frame: idx,
-        light_from_reference: Transform::Homography(Homography([
-            [1.0, 0.0, 1.37 * idx as f64],
-            [0.0, 1.0, -0.81 * idx as f64],
-            [0.0, 0.0, 1.0],
-        ])),
-        weight: 1.0,
-        scale: 1.0,
-        offset: Offset::Constant([0.0; 3]),
+    let sky = (0..rows.0.len()).map(|idx| {
+        let drift = [[1.0, 0.0, 1.37 * idx as f64], [0.0, 1.0, -0.81 * idx as f64], [0.0, 0.0, 1.0]];
+        StackFrame::plain(idx, Transform::Homography(Homography(drift)))
     });
     let request = StackRequest {
         sky: sky.collect(),
@@ -68,13 +61,18 @@ fn found_share(trails: &Trails, frame: usize) -> f64 {
 
 #[test]
 fn a_trail_too_faint_for_any_single_sample_is_found_along_its_length() {
-    for n_frames in [3, 5, 8, 16] {
+    for n_frames in [3, 5, 8, 12] {
         let rows = frames(n_frames, |idx, x, y| 0.05 + if idx == 1 { trail(x, y, 1.5) } else { 0.0 });
         let trails = find(&rows);
         let found = found_share(&trails, 1);
-        assert!(found > 0.85, "{n_frames} frames: {found} of the trail");
+        assert!(found > 0.95, "{n_frames} frames: {found} of the trail");
         let others: f64 = (0..n_frames).filter(|&idx| idx != 1).map(|idx| share(&trails, idx)).sum();
-        assert!(others < 0.002, "{n_frames} frames: {others} of the others");
+        assert!(others < 0.004 * n_frames as f64, "{n_frames} frames: {others} of the others");
+        assert!(
+            trails.frames().all(|frame| frame == 1),
+            "{n_frames} frames: {:?}",
+            trails.frames().collect::<Vec<_>>()
+        );
     }
 }
 
@@ -97,13 +95,14 @@ fn noise_and_stars_that_breathe_are_no_trails() {
         0.05 + (0..200).map(star).sum::<f64>() as f32
     });
     let trails = find(&rows);
+    assert_eq!(trails.frames().count(), 0, "nothing crossed");
     let shares: Vec<f64> = (0..6).map(|idx| share(&trails, idx)).collect();
-    assert!(shares.iter().all(|&share| share < 0.002), "{shares:?} of the cells");
+    assert!(shares.iter().all(|&share| share < 0.006), "{shares:?} of the cells");
 }
 
 #[test]
 fn a_broad_glow_in_one_frame_is_no_trail() {
     let rows = frames(5, |idx, x, _| if idx == 2 { 0.05 + 0.03 * (x / 640.0) as f32 } else { 0.05 });
     let share = share(&find(&rows), 2);
-    assert!(share < 0.002, "{share} of the cells");
+    assert!(share < 0.006, "{share} of the cells");
 }

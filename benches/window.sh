@@ -1,0 +1,61 @@
+#!/usr/bin/env bash
+# How long the window takes to its first picture and for each frame of the screen while the divider and a
+# slider are dragged, in software rendering, by the window's own clock (src/gui/frame_clock.rs).
+#
+#   benches/window.sh FRAME...       frames of one burst; 24 megapixels for the figures in docs/window.md
+#
+# Needs Xvfb and xdotool, and `cargo build --release`; PROGRAM names another build.
+set -euo pipefail
+program="${PROGRAM:-$(dirname "$0")/../target/release/nightsheaf}"
+work="$(mktemp -d)"
+times="$work/times"
+Xvfb -displayfd 3 -screen 0 1280x800x24 +extension GLX -nolisten tcp > /dev/null 2>&1 3> "$work/display" &
+server=$!
+trap 'kill "$window" "$server" 2> /dev/null || true; rm -rf "$work"' EXIT
+until [ -s "$work/display" ]; do sleep 0.1; done
+export DISPLAY=":$(cat "$work/display")" LIBGL_ALWAYS_SOFTWARE=1 DBUS_SESSION_BUS_ADDRESS=unix:path=/nonexistent
+export XDG_CONFIG_HOME="$work" XDG_DATA_HOME="$work" XDG_STATE_HOME="$work" NIGHTSHEAF_FRAME_TIMES="$times"
+unset WAYLAND_DISPLAY
+
+title() { xdotool search --name Nightsheaf getwindowname 2> /dev/null | tail -1; }
+wait_for() { until [[ "$(title)" == $1 ]]; do sleep 0.3; done; }
+drag() { # from x, to x, y: there and back
+    xdotool mousemove "$1" "$3" mousedown 1
+    for turn in 1 2 3; do
+        for x in $(seq "$1" 6 "$2") $(seq "$2" -6 "$1"); do xdotool mousemove "$x" "$3"; sleep 0.012; done
+    done
+    xdotool mouseup 1
+}
+
+"$program" "$@" &
+window=$!
+wait_for "*Nightsheaf"
+xdotool search --sync --name Nightsheaf windowmove 0 0 windowfocus
+wait_for "$# frames*"
+sleep 1
+xdotool key ctrl+Return
+wait_for "Stack of*"
+sleep 4
+before=$(date +%s.%N)
+drag 200 700 300
+xdotool key 1
+sleep 3
+drag 200 700 300
+# The exposure's rail in the side column of a window of this size.
+drag 1040 1180 "${SLIDER_Y:-484}"
+sleep 1
+# Undone and written, the window closes without a question.
+xdotool key ctrl+z
+sleep 1
+xdotool key ctrl+e
+sleep 2
+xdotool key ctrl+a
+xdotool type "$work/night.tif"
+xdotool key Return
+wait_for "night.tif*"
+xdotool key ctrl+q
+wait "$window" || true
+grep '^#' "$times" || true
+grep -v '^#' "$times" | sort -n | awk '{ t[NR] = $1 } END {
+    printf "%d frames of the screen: median %.1f ms, 95 %% within %.1f ms, longest %.1f ms\n",
+        NR, t[int(NR / 2) + 1], t[int(NR * 0.95)], t[NR] }'

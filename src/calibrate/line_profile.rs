@@ -1,0 +1,91 @@
+//! Means along the rows and columns of one frame, of what is left of its samples without the smooth sky.
+
+use std::ops::Range;
+
+use rayon::prelude::*;
+
+use crate::calibrate::noise::NoiseModel;
+use crate::pixels::{CalibratedFrame, Layout};
+
+/// Parts of a line that must agree.
+pub(super) const PARTS: usize = 4;
+/// Samples are held within this many standard deviations of the sky.
+const HOLD_SIGMA: f32 = 3.0;
+/// Smaller frames have too few lines to tell.
+const MIN_PX: usize = 75;
+/// Rows that one task works on.
+const ROWS_PER_TASK: usize = 64;
+
+/// Means along the rows and columns of one frame, in parts.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LineProfile {
+    /// By quarters of the width, then by row.
+    pub(super) rows: [Vec<f32>; PARTS],
+    /// By quarters of the height, then by column.
+    pub(super) columns: [Vec<f32>; PARTS],
+}
+
+/// The sky behind a mosaic: fills `row` with the level of colour `channel` along row `y`, at `first_x` and every
+/// second pixel after it.
+pub type SkyRow<'a> = dyn Fn(usize, usize, usize, &mut [f32]) + Sync + 'a;
+
+impl LineProfile {
+    /// The profile of a mosaic; `None` for a frame of three planes or one too small to tell.
+    #[must_use]
+    pub fn of(frame: &CalibratedFrame, noise: &NoiseModel, sky: &SkyRow<'_>) -> Option<Self> {
+        let Layout::Mosaic(cfa) = frame.layout else { return None };
+        let size = frame.size();
+        if size.width.min(size.height) < MIN_PX {
+            return None;
+        }
+        let task = |part: usize, y: usize, end: usize| {
+            let mut columns = vec![0.0; size.width];
+            let mut rows = Vec::with_capacity(end - y);
+            let mut level = vec![0.0; size.width.div_ceil(2)];
+            for y in y..end {
+                let mut sums = [0.0; PARTS];
+                for phase in 0..2 {
+                    let level = &mut level[..(size.width - phase).div_ceil(2)];
+                    sky(cfa.color_at(phase, y) as usize, y, phase, level);
+                    let reach = HOLD_SIGMA * noise.sigma(level[level.len() / 2]);
+                    let samples = &frame.planes[0].row(y)[phase..];
+                    let columns = &mut columns[phase..];
+                    for (quarter, sum) in sums.iter_mut().enumerate() {
+                        let places = quarter_of(quarter, level.len());
+                        for x in places {
+                            let left = (samples[2 * x] - level[x]).clamp(-reach, reach);
+                            *sum += left;
+                            columns[2 * x] += left;
+                        }
+                    }
+                }
+                let n = (size.width / PARTS) as f32;
+                rows.push(sums.map(|sum| sum / n));
+            }
+            (part, columns, rows)
+        };
+        let mut starts = Vec::new();
+        for part in 0..PARTS {
+            let rows = quarter_of(part, size.height);
+            let end = rows.end;
+            starts.extend(rows.step_by(ROWS_PER_TASK).map(|y| (part, y, (y + ROWS_PER_TASK).min(end))));
+        }
+        let done: Vec<_> = starts.into_par_iter().map(|(part, y, end)| task(part, y, end)).collect();
+        let mut profile = Self {
+            rows: std::array::from_fn(|_| Vec::with_capacity(size.height)),
+            columns: std::array::from_fn(|_| vec![0.0; size.width]),
+        };
+        for (part, columns, rows) in done {
+            let n = quarter_of(part, size.height).len() as f32;
+            profile.columns[part].iter_mut().zip(columns).for_each(|(sum, column)| *sum += column / n);
+            for row in rows {
+                profile.rows.iter_mut().zip(row).for_each(|(rows, value)| rows.push(value));
+            }
+        }
+        Some(profile)
+    }
+}
+
+fn quarter_of(part: usize, len: usize) -> Range<usize> {
+    part * len / PARTS..(part + 1) * len / PARTS
+}

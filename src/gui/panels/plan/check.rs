@@ -1,0 +1,57 @@
+//! The field check of the frame shown, and the folder that is watched.
+
+use eframe::egui::{RichText, Ui};
+
+use crate::gui::action::Action;
+use crate::gui::panels::plan::{figure, title};
+use crate::gui::sheaf::file_name;
+use crate::gui::state::{Shown, State};
+use crate::gui::theme::palette;
+use crate::gui::widgets::{plain_button, quiet};
+use crate::pipeline::{FrameFinding, field_check, focus_drift};
+
+/// What the frame on the canvas says, and what comes into the folder.
+pub(super) fn show(ui: &mut Ui, state: &State) -> Option<Action> {
+    title(ui, "Field check");
+    let findings: Vec<&FrameFinding> = state.sheaf.frames.iter().filter_map(|frame| frame.finding.as_ref()).collect();
+    let shown = match state.shown {
+        Some(Shown::Frame(index)) => state.sheaf.frames.get(index),
+        _ => None,
+    };
+    let place = shown.and_then(|frame| findings.iter().position(|finding| finding.path == frame.path));
+    match (shown, place.and_then(|idx| field_check(&findings, idx))) {
+        (Some(frame), Some(check)) => {
+            quiet(ui, &frame.name());
+            for (subject, sentence) in &check.lines {
+                figure(ui, subject, sentence);
+            }
+            ui.label(RichText::new(&check.suggestion).color(palette(ui).lamp));
+        }
+        (Some(frame), None) if frame.finding.is_none() => drop(quiet(ui, "This frame is still being measured")),
+        (Some(_), None) => drop(quiet(ui, "This frame could not be measured")),
+        (None, _) => drop(quiet(ui, "Drop a frame on the window: its stars, trail and sky are told here")),
+    }
+    if let Some(drift) = focus_drift(&findings) {
+        ui.colored_label(palette(ui).alarm, drift.warning());
+    }
+    watching(ui, state)
+}
+
+fn watching(ui: &mut Ui, state: &State) -> Option<Action> {
+    let mut action = None;
+    ui.horizontal_wrapped(|ui| match &state.watching {
+        Some(folder) => {
+            if plain_button(ui, "Stop watching", "Measure no more of what comes into the folder").clicked() {
+                action = Some(Action::StopWatching);
+            }
+            quiet(ui, &format!("New frames in {} are measured as they come", file_name(folder)));
+        }
+        None => {
+            let hint = "New frames in a folder, from a cable or a card, are measured as they come";
+            if plain_button(ui, "Watch a folder…", hint).clicked() {
+                action = Some(Action::ChooseFolderToWatch);
+            }
+        }
+    });
+    action
+}
