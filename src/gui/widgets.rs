@@ -2,7 +2,7 @@
 
 use eframe::egui::{
     Align, Align2, Button, Color32, CursorIcon, DragValue, FontId, Id, Layout, Response, RichText, Role, Sense, Shape,
-    Slider, Stroke, TextStyle, Ui, WidgetInfo, pos2, vec2,
+    Slider, Stroke, TextStyle, TextWrapMode, Ui, WidgetInfo, pos2, vec2,
 };
 
 use crate::gui::theme::{TARGET, palette};
@@ -54,7 +54,9 @@ pub fn lamp_button(ui: &mut Ui, text: &str, width: f32, enabled: bool) -> Respon
 
 /// An ordinary button.
 pub fn plain_button(ui: &mut Ui, text: &str, hint: &str) -> Response {
-    ui.add(Button::new(text).min_size(TARGET)).on_hover_text(hint)
+    // A button moves to the next line as a whole; its words stay together.
+    let button = Button::new(text).wrap_mode(TextWrapMode::Extend).min_size(TARGET);
+    ui.add(button).on_hover_text(hint)
 }
 
 /// A word that can be switched on; underlined while it is.

@@ -10,6 +10,9 @@ use crate::gui::state::State;
 use crate::gui::theme::palette;
 use crate::gui::widgets::{key_cap, plain_button, quiet, single};
 
+/// Width of all groups side by side; a smaller window scrolls.
+const WIDTH: f32 = 1140.0;
+
 /// The list; what is typed narrows it, Enter takes the first command left.
 pub fn show(ui: &Ui, state: &State) -> Option<Action> {
     let palette = palette(ui);
@@ -26,7 +29,8 @@ fn list(ui: &mut Ui, state: &State) -> Option<Action> {
     let mut action = search(ui, state);
     ui.add_space(8.0);
     let screen = ui.ctx().content_rect().size();
-    let room = ScrollArea::both().max_width(screen.x - 80.0).max_height(screen.y - 190.0).auto_shrink([true, true]);
+    ui.set_width((screen.x - 60.0).min(WIDTH));
+    let room = ScrollArea::both().max_height(screen.y - 190.0).auto_shrink([false, true]);
     room.show(ui, |ui| {
         ui.horizontal_top(|ui| {
             ui.spacing_mut().item_spacing.x = 26.0;
