@@ -4,10 +4,10 @@
 mod bad_input;
 #[path = "cli/choices.rs"]
 mod choices;
-#[path = "cli/field.rs"]
-mod field;
 #[path = "cli/determinism.rs"]
 mod determinism;
+#[path = "cli/field.rs"]
+mod field;
 #[path = "cli/interrupt.rs"]
 mod interrupt;
 #[path = "cli/layers.rs"]

@@ -122,8 +122,7 @@ fn what_is_typed_and_chosen_asks_for_another_plan() {
     press(&mut harness, "Watch a folder…");
     press(&mut harness, "Close plan");
     let last = &harness.state().asked[harness.state().asked.len() - 4..];
-    let expected =
-        [Action::PlanFromFrame, Action::ChoosePageTarget, Action::ChooseFolderToWatch, Action::TogglePlan];
+    let expected = [Action::PlanFromFrame, Action::ChoosePageTarget, Action::ChooseFolderToWatch, Action::TogglePlan];
     assert_eq!(last, expected, "one press each");
 }
 

@@ -9,7 +9,9 @@ use crate::cli::args::PlanArguments;
 use crate::cli::progress::monitor;
 use crate::job::CancelToken;
 use crate::pipeline::{self, CameraHint, FrameFinding};
-use crate::plan::{Aim, BurstRequest, Camera, LightSource, Place, PlanError, PlanRequest, WantedTrail, plan, time_zone};
+use crate::plan::{
+    Aim, BurstRequest, Camera, LightSource, Place, PlanError, PlanRequest, WantedTrail, plan, time_zone,
+};
 
 pub(super) fn run(arguments: &PlanArguments, cancel: &CancelToken) -> Result<(), Failure> {
     if let Some(page) = &arguments.page {

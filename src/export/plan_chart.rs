@@ -101,9 +101,7 @@ impl Chart {
             label(content, x + 20.0, y, 0.0, name);
             x += 88.0;
         }
-        for (name, light) in
-            [("Day", SkyLight::Day), ("Twilight", SkyLight::Nautical), ("Dark", SkyLight::Dark)]
-        {
+        for (name, light) in [("Day", SkyLight::Day), ("Twilight", SkyLight::Nautical), ("Dark", SkyLight::Dark)] {
             content.set_fill_gray(gray(light)).set_stroke_gray(0.5).set_line_width(0.4);
             content.rect(x, y - 0.5, 10.0, 7.0).fill_nonzero_and_stroke().set_fill_gray(0.0);
             label(content, x + 14.0, y, 0.0, name);

@@ -5,7 +5,7 @@
 
 use pdf_writer::{Content, Finish, Name, Pdf, Rect, Ref, Str, TextStr};
 
-use crate::export::plan_chart::{Chart, CHART_HEIGHT};
+use crate::export::plan_chart::{CHART_HEIGHT, Chart};
 use crate::plan::chart::night_chart;
 use crate::plan::{Plan, Row, Section};
 
@@ -207,7 +207,8 @@ mod tests {
             plan_at(69.65, 18.96, "2026-06-21", "Europe/Oslo"),
             plan_at(-36.8, 174.8, "2026-06-10", "UTC"),
         ] {
-            let unknown = plan.to_string().chars().find(|&letter| letter != '\n' && win_ansi(&letter.to_string()) == b"?");
+            let unknown =
+                plan.to_string().chars().find(|&letter| letter != '\n' && win_ansi(&letter.to_string()) == b"?");
             assert_eq!(unknown, None, "a letter that the page cannot show in:\n{plan}");
         }
     }

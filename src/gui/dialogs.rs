@@ -97,7 +97,8 @@ fn ask(question: &Question) -> Vec<PathBuf> {
         }
         PathFor::FolderToWatch => dialog.set_title("Folder that frames come into").pick_folder().into_iter().collect(),
         PathFor::PlanPage => {
-            let dialog = dialog.set_title("Write the plan").add_filter("PDF", &["pdf"]).set_file_name(&question.file_name);
+            let dialog =
+                dialog.set_title("Write the plan").add_filter("PDF", &["pdf"]).set_file_name(&question.file_name);
             dialog.save_file().into_iter().collect()
         }
         PathFor::Calibration(kind) => dialog.set_title(kind.name()).pick_files().unwrap_or_default(),

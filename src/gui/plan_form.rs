@@ -1,5 +1,7 @@
 //! What is typed into the drawer of the plan, and what it asks of the plan.
 
+use jiff::ToSpan;
+
 use crate::pipeline::FrameFinding;
 use crate::plan::{Aim, BurstRequest, Camera, LightSource, Place, Plan, PlanRequest, WantedTrail, plan, time_zone};
 
@@ -137,7 +139,7 @@ impl PlanForm {
     /// The form of a new window, on this day and this clock.
     #[must_use]
     pub fn today() -> Self {
-        let now = jiff::Zoned::now();
+        let now = jiff::ZonedDateTime::now();
         let mut form = Self::default();
         form.set(Field::Date, now.date().to_string());
         if let Some(name) = now.time_zone().iana_name() {
@@ -182,7 +184,7 @@ impl PlanForm {
     pub fn days_later(&self, days: i32) -> Self {
         let mut form = self.clone();
         let date = self.text(Field::Date).trim().parse::<jiff::civil::Date>().ok();
-        let later = date.and_then(|date| date.checked_add(jiff::Span::new().days(days)).ok());
+        let later = date.and_then(|date| date.checked_add(days.days()).ok());
         if let Some(date) = later {
             form.set(Field::Date, date.to_string());
         }
@@ -215,10 +217,9 @@ impl PlanForm {
         let zone = time_zone(self.text(Field::Zone)).map_err(|error| error.to_string())?;
         let aim = match self.pointing {
             PointingBy::Declination => Aim::Declination(self.number(Field::Declination)?),
-            PointingBy::Direction => Aim::Horizon {
-                azimuth_deg: self.number(Field::Azimuth)?,
-                altitude_deg: self.number(Field::Altitude)?,
-            },
+            PointingBy::Direction => {
+                Aim::Horizon { azimuth_deg: self.number(Field::Azimuth)?, altitude_deg: self.number(Field::Altitude)? }
+            }
         };
         let exposure = self.text(Field::Exposure).trim();
         Ok(PlanRequest {
@@ -338,7 +339,11 @@ mod tests {
 
     #[test]
     fn days_go_on_over_the_end_of_a_month() {
-        assert_eq!(filled(&[(Field::Date, "2027-02-28")]).days_later(1).text(Field::Date), "2027-03-01", "no leap year");
+        assert_eq!(
+            filled(&[(Field::Date, "2027-02-28")]).days_later(1).text(Field::Date),
+            "2027-03-01",
+            "no leap year"
+        );
         assert_eq!(filled(&[(Field::Date, "soon")]).days_later(1).text(Field::Date), "soon", "nothing to count from");
     }
 }

@@ -126,12 +126,7 @@ struct Night {
 
 impl Night {
     /// Measures one more frame; all findings that are new or changed.
-    fn take(
-        &mut self,
-        monitor: &Monitor,
-        request: &MeasureRequest,
-        path: PathBuf,
-    ) -> Result<Vec<FrameFinding>, Error> {
+    fn take(&mut self, monitor: &Monitor, request: &MeasureRequest, path: PathBuf) -> Result<Vec<FrameFinding>, Error> {
         let one = MeasureRequest { lights: vec![path.clone()], ..request.clone() };
         let (finding, reading) = match measure_with_readings(monitor, &one, |_, _| {}) {
             Ok((mut findings, mut readings)) => {

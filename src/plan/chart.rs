@@ -72,8 +72,7 @@ pub fn night_chart(night: &Night) -> NightChart {
     let span = (to - from).max(1.0);
     let share = |time: f64| (time - from) / span;
     let curve = |altitude: fn(&ChartPoint) -> f64| -> Vec<[f64; 2]> {
-        let all: Vec<[f64; 2]> =
-            night.chart.iter().map(|point| [share(secs(&point.time)), altitude(point)]).collect();
+        let all: Vec<[f64; 2]> = night.chart.iter().map(|point| [share(secs(&point.time)), altitude(point)]).collect();
         cut(&all)
     };
     let sun = curve(|point| point.sun_altitude_deg);

@@ -194,7 +194,10 @@ fn frames(plan: &Plan) -> Vec<Row> {
     let (sky, read) = (frames.sky_electrons, frames.read_noise_e);
     let origin = match &plan.sky {
         Some(class) => {
-            format!("typical of sky class {} ({:.1} mag/arcsec²): {}", class.class, class.sky_mag_per_arcsec2, class.words)
+            format!(
+                "typical of sky class {} ({:.1} mag/arcsec²): {}",
+                class.class, class.sky_mag_per_arcsec2, class.words
+            )
         }
         None => "measured on the test frame".to_owned(),
     };

@@ -238,11 +238,7 @@ impl Burst {
         let (x, y, distance) = (point.x - center.x, point.y - center.y, point.distance(center).max(1e-9));
         let strength = self.scene.lens_fault.radial_px;
         let length = strength.abs() * self.camera.radius(point).powi(2) / distance;
-        if strength >= 0.0 {
-            Point { x: length * x, y: length * y }
-        } else {
-            Point { x: -length * y, y: length * x }
-        }
+        if strength >= 0.0 { Point { x: length * x, y: length * y } } else { Point { x: -length * y, y: length * x } }
     }
 
     fn vignetting(&self, point: Point) -> f64 {

@@ -185,8 +185,7 @@ impl App {
         let crate::gui::state::State { theme, unfolded, keeping, plan_shown, plan_form, .. } =
             std::mem::take(&mut self.state);
         let keeping = keeping.for_new_night();
-        self.state =
-            crate::gui::state::State { theme, unfolded, keeping, plan_shown, plan_form, ..Default::default() };
+        self.state = crate::gui::state::State { theme, unfolded, keeping, plan_shown, plan_form, ..Default::default() };
         self.planned_from = None;
         self.mask_version = 0;
         self.forget_sheaf_file();

@@ -15,11 +15,12 @@ impl App {
 
     /// Light, noise, lens and exposure as the frame shown has them.
     pub(super) fn plan_from_frame(&mut self) {
-        let form = match self.finding_shown() {
+        let mut form = match self.finding_shown() {
             Some(finding) => self.state.plan_form.with_camera_of(finding),
             None => self.state.plan_form.clone(),
         };
-        self.state.plan_form = PlanForm { light: LightFrom::FrameShown, ..form };
+        form.light = LightFrom::FrameShown;
+        self.state.plan_form = form;
     }
 
     /// Plans anew where fields or the frame that counts have changed.

@@ -213,8 +213,7 @@ fn search_pole(stars: &[Stretch], frame: &FrameScale, turning: &Turning) -> [f64
         [level * cos, level * sin, forward]
     });
     let costed = candidates.map(|pole| (cost(pole), pole));
-    let (mut least, mut best) =
-        costed.min_by(|a, b| a.0.total_cmp(&b.0)).unwrap_or((f64::INFINITY, [0.0, 0.0, 1.0]));
+    let (mut least, mut best) = costed.min_by(|a, b| a.0.total_cmp(&b.0)).unwrap_or((f64::INFINITY, [0.0, 0.0, 1.0]));
     let mut step = 0.04;
     while step > 5e-4 {
         let tries = [[step, 0.0], [-step, 0.0], [0.0, step], [0.0, -step]].map(|shift| moved(best, shift));

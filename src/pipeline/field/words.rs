@@ -46,7 +46,9 @@ fn focus(facts: &FieldFacts, check: &FieldCheck) -> String {
     let width = check.width_px.unwrap_or_default();
     let best = || check.best.as_ref().map_or_else(String::new, |(px, name)| format!("{px:.2} px in {name}"));
     let allowed = || {
-        facts.sharpest_px.map_or_else(String::new, |px| format!(", where pixels and diffraction alone allow {px:.1} px"))
+        facts
+            .sharpest_px
+            .map_or_else(String::new, |px| format!(", where pixels and diffraction alone allow {px:.1} px"))
     };
     match check.focus {
         Focus::Sharp => format!("as sharp as the best of this burst ({})", best()),
@@ -75,10 +77,7 @@ fn shape(facts: &FieldFacts, check: &FieldCheck) -> String {
         }
         Shape::OneSided(side) => {
             let share = 100.0 * pattern.tilt[0].value.hypot(pattern.tilt[1].value);
-            format!(
-                "wider towards the {}, by {share:.0} %: tilt, or a lens element out of center",
-                side_in_words(side)
-            )
+            format!("wider towards the {}, by {share:.0} %: tilt, or a lens element out of center", side_in_words(side))
         }
         Shape::MiddleSoft => {
             format!("{:.0} % sharper in the corners than in the middle: the focus lies beside the middle", -growth)
@@ -113,8 +112,9 @@ fn trail(finding: &FrameFinding, facts: &FieldFacts, check: &FieldCheck) -> Stri
     };
     let (middle, corner) = (predicted.middle_px, predicted.corner_px);
     let secs = finding.metadata.exposure_secs.unwrap_or_default();
-    let figures =
-        format!("{trail:.1} px in the middle, {basis} {middle:.1} px in {secs} s ({corner:.1} px in the fastest corner)");
+    let figures = format!(
+        "{trail:.1} px in the middle, {basis} {middle:.1} px in {secs} s ({corner:.1} px in the fastest corner)"
+    );
     match check.trail {
         TrailVerdict::Shaken => format!("{figures}: longer than the turning of the sky explains"),
         _ => figures,
@@ -145,7 +145,9 @@ fn against_read_noise(light: &FrameLight) -> String {
 
 /// The one thing to change first.
 pub(super) fn suggestion(finding: &FrameFinding, check: &FieldCheck) -> String {
-    let Some(measures) = finding.measures else { return "Take another frame: this one could not be measured".to_owned() };
+    let Some(measures) = finding.measures else {
+        return "Take another frame: this one could not be measured".to_owned();
+    };
     if measures.clipped_fraction > MUCH_CLIPPED || measures.sky_level > BRIGHT_SKY {
         return format!(
             "Lower the ISO or shorten the shutter: the sky is at {:.0} % of full scale and {:.1} % is clipped",
@@ -160,7 +162,9 @@ pub(super) fn suggestion(finding: &FrameFinding, check: &FieldCheck) -> String {
         return "Steady the tripod, use a release and wait until it is still: the camera moved".to_owned();
     }
     match (check.focus, check.shape) {
-        (Focus::OutOfFocus | Focus::WideAlone, _) => return "Focus anew on a bright star at full magnification".to_owned(),
+        (Focus::OutOfFocus | Focus::WideAlone, _) => {
+            return "Focus anew on a bright star at full magnification".to_owned();
+        }
         (Focus::Soft, _) => return "Focus again: stars are wider than this lens has drawn tonight".to_owned(),
         (_, Shape::MiddleSoft) => return "Focus on a star nearer to the middle of the frame".to_owned(),
         _ => {}
@@ -169,7 +173,9 @@ pub(super) fn suggestion(finding: &FrameFinding, check: &FieldCheck) -> String {
         return shorter_shutter(finding, check);
     }
     match check.shape {
-        Shape::OneSided(_) => return "Check that the lens sits firmly on the camera, or stop down: one side is softer".to_owned(),
+        Shape::OneSided(_) => {
+            return "Check that the lens sits firmly on the camera, or stop down: one side is softer".to_owned();
+        }
         Shape::Outward | Shape::Around => return "Stop down by half a stop or a stop for rounder corners".to_owned(),
         _ => {}
     }

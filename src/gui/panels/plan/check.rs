@@ -13,8 +13,7 @@ use crate::pipeline::{FrameFinding, field_check, focus_drift};
 /// What the frame on the canvas says, and what comes into the folder.
 pub(super) fn show(ui: &mut Ui, state: &State) -> Option<Action> {
     title(ui, "Field check");
-    let findings: Vec<&FrameFinding> =
-        state.sheaf.frames.iter().filter_map(|frame| frame.finding.as_ref()).collect();
+    let findings: Vec<&FrameFinding> = state.sheaf.frames.iter().filter_map(|frame| frame.finding.as_ref()).collect();
     let shown = match state.shown {
         Some(Shown::Frame(index)) => state.sheaf.frames.get(index),
         _ => None,

@@ -28,7 +28,8 @@ pub(super) fn show(ui: &mut Ui, form: &PlanForm) -> Option<Action> {
     pair(ui, &mut changed, Field::Latitude, Field::Longitude);
     pair(ui, &mut changed, Field::Date, Field::Zone);
     ui.horizontal(|ui| {
-        for (label, hint, days) in [("Day before", "The night before this one", -1), ("Day after", "The next night", 1)] {
+        for (label, hint, days) in [("Day before", "The night before this one", -1), ("Day after", "The next night", 1)]
+        {
             if plain_button(ui, label, hint).clicked() {
                 changed = changed.days_later(days);
             }
