@@ -141,6 +141,7 @@ fn request(sky: Vec<StackFrame>) -> StackRequest<'static> {
     StackRequest {
         sky,
         land: Vec::new(),
+        land_reserve: Vec::new(),
         foreground: None,
         combine: CombineRule::ClippedMean { drop_below_sigma: 3.0, drop_above_sigma: 3.0 },
         noise: Some(NoiseModel { read_variance: SIGMA * SIGMA, photon_variance_per_unit: 0.0 }),
@@ -150,7 +151,7 @@ fn request(sky: Vec<StackFrame>) -> StackRequest<'static> {
 }
 
 fn placed(frame: usize, light_from_reference: Transform) -> StackFrame {
-    StackFrame { frame, light_from_reference, weight: 1.0, scale: 1.0, offset: Offset::Constant([0.001; 3]) }
+    StackFrame { offset: Offset::Constant([0.001; 3]), ..StackFrame::plain(frame, light_from_reference) }
 }
 
 /// The sky turned about a point of the frame, a sixteenth of a degree a frame.

@@ -4,9 +4,9 @@
 #
 #   benches/window.sh FRAME...       frames of one burst; 24 megapixels for the figures in docs/window.md
 #
-# Needs Xvfb and xdotool, and `cargo build --release`.
+# Needs Xvfb and xdotool, and `cargo build --release`; PROGRAM names another build.
 set -euo pipefail
-program="$(dirname "$0")/../target/release/nightsheaf"
+program="${PROGRAM:-$(dirname "$0")/../target/release/nightsheaf}"
 work="$(mktemp -d)"
 times="$work/times"
 Xvfb -displayfd 3 -screen 0 1280x800x24 +extension GLX -nolisten tcp > /dev/null 2>&1 3> "$work/display" &

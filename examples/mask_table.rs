@@ -12,7 +12,7 @@ use std::io::Write;
 use std::path::Path;
 use std::time::Instant;
 
-use mask_scenes::{FULL_WIDTH, KINDS, mask_error, propose_with, scene};
+use mask_scenes::{FULL_WIDTH, KINDS, mask_error, propose_with, scene, with_strokes};
 use nightsheaf::calibrate::{Masters, calibrate};
 use nightsheaf::pixels::{CalibratedFrame, Plane};
 use nightsheaf::synthetic::Burst;
@@ -25,9 +25,9 @@ fn main() -> std::io::Result<()> {
     let mut out = std::io::stdout().lock();
     writeln!(
         out,
-        "| scene | overlap | edge median, px | edge 95 %, px | weight error, % | land, % (true) | confidence | s |"
+        "| scene | overlap | with three strokes | edge median, px | edge 95 %, px | weight error, % | land, % (true) | confidence | s |"
     )?;
-    writeln!(out, "| --- | --- | --- | --- | --- | --- | --- | --- |")?;
+    writeln!(out, "| --- | --- | --- | --- | --- | --- | --- | --- | --- |")?;
     for (name, kind) in KINDS.into_iter().filter(|(name, _)| wanted(name)) {
         let burst = Burst::new(scene(kind, width, n_lights));
         let frames: Vec<CalibratedFrame> =
@@ -36,6 +36,7 @@ fn main() -> std::io::Result<()> {
         let proposal = propose_with(&burst, &frames);
         let seconds = begun.elapsed().as_secs_f64();
         let error = mask_error(&proposal.mask, burst.foreground());
+        let mended = mask_error(&with_strokes(&proposal, burst.foreground(), 3), burst.foreground()).overlap;
         let scaled = |px: f64| format!("{:.2}", px * FULL_WIDTH / width as f64);
         let [middle, most] = error.edge_px.map_or(["-".to_owned(), "-".to_owned()], |edge| edge.map(scaled));
         let fraction = |mask: &Plane<f32>| {
@@ -43,7 +44,7 @@ fn main() -> std::io::Result<()> {
         };
         writeln!(
             out,
-            "| {name} | {:.4} | {middle} | {most} | {:.3} | {:.2} ({:.2}) | {:.2} | {seconds:.2} |",
+            "| {name} | {:.4} | {mended:.4} | {middle} | {most} | {:.3} | {:.2} ({:.2}) | {:.2} | {seconds:.2} |",
             error.overlap,
             error.weight_percent,
             fraction(&proposal.mask.0),

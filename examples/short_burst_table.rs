@@ -8,7 +8,7 @@ use nightsheaf::calibrate::NoiseModel;
 use nightsheaf::demosaic::demosaic;
 use nightsheaf::job::Monitor;
 use nightsheaf::pixels::{CalibratedFrame, Cfa, Homography, Layout, LinearImage, Mask, Plane, Size, Transform};
-use nightsheaf::stack::{ColorRule, CombineRule, MemoryFrames, Offset, Stack, StackFrame, StackRequest};
+use nightsheaf::stack::{ColorRule, CombineRule, MemoryFrames, Stack, StackFrame, StackRequest};
 use nightsheaf::stack::{find_trails, stack};
 use rand::SeedableRng;
 use rand_distr::{Distribution, Normal};
@@ -64,7 +64,7 @@ fn request(n_frames: usize) -> StackRequest<'static> {
         let steps = frame as f64 - 1.0;
         let moved = Homography([[1.0, 0.0, 1.37 * steps], [0.0, 1.0, -0.81 * steps], [0.0, 0.0, 1.0]]);
         let light_from_reference = if frame == 1 { Transform::Identity } else { Transform::Homography(moved) };
-        StackFrame { frame, light_from_reference, weight: 1.0, scale: 1.0, offset: Offset::Constant([0.0; 3]) }
+        StackFrame::plain(frame, light_from_reference)
     };
     StackRequest {
         sky: (0..n_frames).map(frame).collect(),

@@ -20,7 +20,7 @@ use nightsheaf::detect::{DetectSettings, Star, measure_frame};
 use nightsheaf::job::Monitor;
 use nightsheaf::pixels::{CalibratedFrame, Cfa, Layout, LinearImage, Mask, Plane, Point, Rect, Size, Transform};
 use nightsheaf::register::{FrameStars, Optics, RegisterSettings, fit_homography, fit_similarity, register_burst};
-use nightsheaf::stack::{CombineRule, MosaicRows, Offset, StackError, StackFrame, StackRequest, stack_rows};
+use nightsheaf::stack::{CombineRule, MosaicRows, StackError, StackFrame, StackRequest, stack_rows};
 use star_lists::TrueCamera;
 
 const SIZE: Size = Size { width: 6000, height: 4000 };
@@ -85,8 +85,7 @@ fn row(focal_mm: f64, shift_px: f64) -> Result<Vec<String>, Box<dyn std::error::
         let sky: Vec<StackFrame> = (0..N_FRAMES)
             .filter_map(|frame| {
                 let light_from_reference = transform(frame)?;
-                let offset = Offset::Constant([0.0; 3]);
-                Some(StackFrame { frame, light_from_reference, weight: 1.0, scale: 1.0, offset })
+                Some(StackFrame::plain(frame, light_from_reference))
             })
             .collect();
         let request = StackRequest {

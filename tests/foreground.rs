@@ -7,7 +7,7 @@
 #[path = "support/mask_scenes.rs"]
 mod mask_scenes;
 
-use mask_scenes::{FULL_WIDTH, MaskError, mask_error, propose_for, scene};
+use mask_scenes::{FULL_WIDTH, MaskError, mask_error, propose_for, scene, with_strokes};
 use nightsheaf::foreground::{Proposal, Stroke, StrokeSide};
 use nightsheaf::pixels::{Orientation, Point};
 use nightsheaf::synthetic::{Burst, LandKind, Scene};
@@ -114,4 +114,67 @@ fn strokes_are_hints_that_find_the_edge_again() {
     assert!(after.overlap > 0.995, "mended: {after:?}, it was {before:?}");
     let [_, most] = after.edge_px.expect("both have an edge");
     assert!(most < 4.0, "the edge snaps to the real one: {after:?}");
+}
+
+/// Places along the top of the land, `step_px` apart, each up to `off_px` above or below it.
+fn rough_horizon(truth: &nightsheaf::pixels::Plane<f32>, step_px: usize, off_px: f64) -> Vec<Point> {
+    let top = |x: usize| (0..truth.height()).find(|&y| truth.at(x, y) > 0.5).expect("land in every column");
+    let last = truth.width() - 1;
+    (0..=last / step_px)
+        .map(|idx| (idx * step_px).min(last))
+        .chain([last])
+        .map(|x| Point { x: x as f64, y: top(x) as f64 + off_px * (x as f64 * 0.7).sin() })
+        .collect()
+}
+
+/// The frames were never registered, so all was taken for land: the horizon is drawn by hand, and roughly.
+#[test]
+fn a_horizon_drawn_roughly_snaps_to_the_real_edge() {
+    let burst = Burst::new(scene(LandKind::Silhouette, WIDTH, 4));
+    let proposal = mask_scenes::propose_unregistered(&burst);
+    assert_eq!(proposal.foreground_fraction(), 1.0, "nothing was seen to move");
+    let truth = burst.foreground();
+    let line = rough_horizon(truth, 20, 8.0);
+    let mut drawn = proposal.mask.clone();
+    drawn.fill_below(&line, Orientation::Normal);
+    let snapped = proposal.guide.snap(&drawn, &line, 20.0);
+    let (before, after) = (mask_error(&drawn, truth), mask_error(&snapped, truth));
+    let [middle, most] = after.edge_px.expect("both have an edge");
+    assert!(after.overlap > 0.985 && after.overlap > before.overlap, "drawn {before:?}, snapped {after:?}");
+    assert!(middle < 1.0 && most < 6.0, "drawn {before:?}, snapped {after:?}");
+    // Beyond the reach nothing changes.
+    for (x, y) in [(10, 10), (600, 5), (600, 795)] {
+        assert_eq!(snapped.0.at(x, y), drawn.0.at(x, y), "at {x}, {y}");
+    }
+}
+
+#[test]
+fn a_low_confidence_names_places_of_doubt_inside_the_frame() {
+    let burst = Burst::new(scene(LandKind::Silhouette, WIDTH, 4));
+    let proposal = mask_scenes::propose_unregistered(&burst);
+    assert!(proposal.confidence < 0.7, "confidence {}", proposal.confidence);
+    let doubt = proposal.doubts.first().expect("a place to look at");
+    let size = burst.scene().size;
+    assert!(doubt.rect.x + doubt.rect.size.width <= size.width, "{doubt:?}");
+    assert!(doubt.rect.y + doubt.rect.size.height <= size.height, "{doubt:?}");
+    assert_eq!(proposal.doubt(), Some(doubt.middle()), "the first is the worst");
+}
+
+/// The frames were not registered, so nothing but the person knows where the sky is: one line and three strokes.
+#[test]
+fn three_strokes_bring_a_rough_mask_to_the_edge() {
+    for kind in [LandKind::Haze, LandKind::Building, LandKind::Bright] {
+        let burst = Burst::new(scene(kind, WIDTH, N_LIGHTS));
+        let proposal = propose_for(&burst);
+        let mended = mask_error(&with_strokes(&proposal, burst.foreground(), 3), burst.foreground());
+        assert!(mended.overlap >= 0.99, "{kind:?}: {mended:?}");
+        // And from a proposal that missed a part of the land.
+        let mut spoiled = proposal.clone();
+        let size = burst.scene().size;
+        let bite = Point { x: 0.3 * size.width as f64, y: 0.95 * size.height as f64 };
+        spoiled.mask.paint(&Stroke { points: vec![bite], radius_px: 120.0, side: StrokeSide::Sky });
+        let before = mask_error(&spoiled.mask, burst.foreground());
+        let mended = mask_error(&with_strokes(&spoiled, burst.foreground(), 3), burst.foreground());
+        assert!(before.overlap < 0.97 && mended.overlap >= 0.99, "{kind:?}: from {before:?} to {mended:?}");
+    }
 }

@@ -228,6 +228,9 @@ fn undo_and_redo_go_over_masks_rejects_and_settings_in_turn() {
     window.wait("a frame is shown", |state| {
         state.sheaf.frames.len() == 4 && !state.measuring && !state.opening && state.shown.is_some()
     });
+    // Whoever looks at a frame is not shown results unasked.
+    window.apply(Action::Show(Shown::Frame(0)));
+    window.wait("it is there", |state| !state.opening);
     let decided = |window: &Window| {
         let mut sheaf = window.state().sheaf.settings();
         // A landscape that is found meanwhile is no decision.

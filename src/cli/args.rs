@@ -51,6 +51,9 @@ pub struct StackArguments {
     /// Bias frame or a folder of them; may be given several times
     #[arg(long, value_name = "PATH")]
     pub bias: Vec<PathBuf>,
+    /// Frame or folder of frames for the landscape alone, such as longer exposures; may be given several times
+    #[arg(long, value_name = "PATH")]
+    pub land: Vec<PathBuf>,
     /// Grey picture whose white is foreground, upright as exported; `auto` proposes one, `none` is sky only
     #[arg(long, value_name = "FILE|auto|none", default_value = "auto")]
     pub mask: String,
@@ -286,6 +289,7 @@ impl StackArguments {
                 "off" => MasterCache::Off,
                 folder => MasterCache::Folder(PathBuf::from(folder)),
             },
+            land: self.land.clone(),
             skip: self.skip.clone(),
             mask: match self.mask.as_str() {
                 "auto" => MaskChoice::Auto,

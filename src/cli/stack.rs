@@ -17,7 +17,7 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
     let gathered = pipeline::gather_frames(&request.lights)?;
     request.lights = gathered.lights;
     request.beside = gathered.calibration;
-    for frames in [&mut request.darks, &mut request.flats, &mut request.bias] {
+    for frames in [&mut request.land, &mut request.darks, &mut request.flats, &mut request.bias] {
         if !frames.is_empty() {
             *frames = pipeline::collect_frames(frames)?;
         }
@@ -88,6 +88,13 @@ pub(super) fn summary(report: &Report, with_timings: bool) -> String {
     for frame in report.frames.iter().filter(|frame| !frame.reason.is_empty()) {
         let word = if frame.used { "note" } else { "set aside" };
         let _ = writeln!(text, "{word}: {}: {}", frame.file.display(), frame.reason);
+    }
+    if !report.land.is_empty() {
+        let used = report.land.iter().filter(|frame| frame.used).count();
+        let _ = writeln!(text, "landscape from {used} of {} frames given for it", report.land.len());
+    }
+    for frame in report.land.iter().filter(|frame| !frame.reason.is_empty()) {
+        let _ = writeln!(text, "set aside: {}: {}", frame.file.display(), frame.reason);
     }
     let mut simpler = std::collections::BTreeMap::<_, Vec<String>>::new();
     for frame in &report.frames {

@@ -57,7 +57,9 @@ pub(super) fn judge(evidence: &Evidence, sky: &Sky, lights: &MovingLights) -> Ju
     let (all, unclear) = (sum(|count| count.all), sum(|count| count.unclear));
     let clear_share = if all == 0 { 1.0 } else { 1.0 - unclear as f64 / all as f64 };
     let starry = 1.0 - (-(lights.stars.len() as f64) / ENOUGH_STARS).exp();
-    let doubts = places(&counts, evidence.bin * SQUARE, starry);
+    let size = evidence.size();
+    let frame = Size { width: size.width * evidence.bin, height: size.height * evidence.bin };
+    let doubts = places(&counts, evidence.bin * SQUARE, frame, starry);
     Judgement { clear_share, confidence: starry * (0.5 + 0.5 * clear_share) * 0.98, doubts }
 }
 
@@ -82,7 +84,7 @@ fn count_edge(size: Size, sky: &Sky) -> Plane<Count> {
 /// Doubtful squares, those side by side as one; `edge_px` is the edge of a square in the frame.
 ///
 /// Where stars are few, every clear part of the edge is as doubtful as its unclear parts.
-fn places(counts: &Plane<Count>, edge_px: usize, starry: f64) -> Vec<Doubt> {
+fn places(counts: &Plane<Count>, edge_px: usize, frame: Size, starry: f64) -> Vec<Doubt> {
     let mut found = Vec::new();
     for row in 0..counts.height() {
         let mut column = 0;
@@ -91,8 +93,9 @@ fn places(counts: &Plane<Count>, edge_px: usize, starry: f64) -> Vec<Doubt> {
             let (n, all, unclear) =
                 run.fold((0, 0, 0), |(n, all, unclear), count| (n + 1, all + count.all, unclear + count.unclear));
             if n > 0 {
-                let size = Size { width: n * edge_px, height: edge_px };
-                let rect = Rect { x: column * edge_px, y: row * edge_px, size };
+                let (x, y) = (column * edge_px, row * edge_px);
+                let size = Size { width: (n * edge_px).min(frame.width - x), height: edge_px.min(frame.height - y) };
+                let rect = Rect { x, y, size };
                 found.push((unclear, Doubt { rect, confidence: starry * (1.0 - unclear as f64 / all as f64) }));
             }
             column += n.max(1);
@@ -114,7 +117,7 @@ mod tests {
             (3..=4, 1) => Count { all: 50, unclear: 40 },
             _ => Count { all: 60, unclear: 5 },
         });
-        let found = places(&counts, 128, 1.0);
+        let found = places(&counts, 128, Size { width: 768, height: 250 }, 1.0);
         let rects: Vec<_> = found.iter().map(|doubt| (doubt.rect.x, doubt.rect.y, doubt.rect.size.width)).collect();
         assert_eq!(rects, [(384, 128, 256), (128, 0, 128)], "two squares of the second row, one of the first");
         assert!((found[0].confidence - 0.2).abs() < 1e-12, "a fifth of its edge is clear");

@@ -8,6 +8,7 @@
 //! The edge is found on planes at about a quarter of the scale and refined at full resolution only near it.
 
 mod components;
+mod contrast;
 mod doubt;
 mod down;
 mod edit;

@@ -29,6 +29,16 @@ impl CalibrationKind {
         }
     }
 
+    /// What stands on the button that asks for them.
+    #[must_use]
+    pub fn short_name(self) -> &'static str {
+        match self {
+            Self::Dark => "Darks…",
+            Self::Flat => "Flats…",
+            Self::Bias => "Bias…",
+        }
+    }
+
     /// What they are and what they are good for, in one sentence.
     #[must_use]
     pub fn hint(self) -> &'static str {

@@ -13,6 +13,7 @@ use crate::pipeline::reading::ReadBurst;
 use crate::pipeline::request::{ReferenceChoice, Request};
 use crate::pipeline::rows::RepairedRows;
 use crate::pipeline::run::same_file;
+use crate::pipeline::tripod::Tripod;
 use crate::pixels::{Size, Transform};
 use crate::raw::Metadata;
 use crate::register::{FrameStars, LensFit, LensProfile, Optics, ReferenceMeasure, RegisterError, RegisterSettings};
@@ -194,7 +195,12 @@ fn sharpness(reference_fwhm_px: Option<f32>, fwhm_px: Option<f32>) -> f32 {
 
 /// The frames as the stack of the sky takes them: light matched to the reference, weighted by inverse variance
 /// (which holds the transparency, since the scale is in it) and sharpness.
-pub(super) fn sky_frames(aligned: &Aligned, readings: &[Reading], noise: Option<&NoiseModel>) -> Vec<StackFrame> {
+pub(super) fn sky_frames(
+    aligned: &Aligned,
+    readings: &[Reading],
+    noise: Option<&NoiseModel>,
+    tripod: &Tripod,
+) -> Vec<StackFrame> {
     let measure = |idx: usize| &readings[idx].as_ref().expect("an aligned frame was read").measure;
     let reference = measure(aligned.reference);
     let variance = |sky_level: f32| noise.map_or(1.0, |noise| noise.variance(sky_level));
@@ -215,11 +221,11 @@ pub(super) fn sky_frames(aligned: &Aligned, readings: &[Reading], noise: Option<
             let weight = sharpness(reference.fwhm_px, light.fwhm_px) * reference_variance
                 / (scale * scale * variance(light.sky_level[1]));
             StackFrame {
-                frame: frame.idx,
-                light_from_reference: frame.light_from_reference.clone(),
+                mask_from_light: tripod.mask_from_light(frame.idx),
                 weight,
                 scale,
                 offset,
+                ..StackFrame::plain(frame.idx, frame.light_from_reference.clone())
             }
         })
         .collect()

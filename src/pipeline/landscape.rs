@@ -3,10 +3,11 @@
 //! Where the land is clearly above black its light is matched by a factor, as glow that comes and goes lights
 //! it; what is left, by a shift of each channel.
 
+use crate::calibrate::NoiseModel;
 use crate::error::Error;
 use crate::foreground::ForegroundMask;
-use crate::pipeline::burst::Aligned;
 use crate::pipeline::rows::RepairedRows;
+use crate::pipeline::tripod::Tripod;
 use crate::pixels::statistics::{median, median_and_sigma};
 use crate::pixels::{Layout, Transform};
 use crate::stack::{MosaicRows, Offset, StackFrame};
@@ -20,33 +21,67 @@ const SURELY_LAND: f32 = 0.99;
 /// Fewer samples of a channel leave its light as it is.
 const MIN_SAMPLES: usize = 200;
 
-/// The frames as the stack of the land takes them: unshifted but for lateral color, each channel brought to the reference's level.
-pub(super) fn frames(
-    rows: &RepairedRows<'_>,
-    aligned: &Aligned,
-    foreground: Option<&ForegroundMask>,
-    sky: &[StackFrame],
-) -> Result<Vec<StackFrame>, Error> {
-    let Some(foreground) = foreground else { return Ok(Vec::new()) };
-    let land = LandSamples::new(rows, foreground);
-    let reference = land.read(rows, aligned.reference)?;
-    // As the reference frame lies on itself: nothing moves but the colors that the lens puts apart.
-    let still = aligned.frames.iter().find(|frame| frame.idx == aligned.reference);
-    let still = still.map_or(Transform::Identity, |frame| frame.light_from_reference.clone());
-    sky.iter()
-        .map(|frame| {
-            let light = land.read(rows, frame.frame)?;
-            let scale = level_ratio(&reference[GREEN], &light[GREEN]);
-            Ok(StackFrame {
-                frame: frame.frame,
-                light_from_reference: still.clone(),
-                // The noise of dark land is read noise, the same in all frames of one setting.
-                weight: 1.0,
-                scale,
-                offset: Offset::Constant(level_difference(&reference, &light, scale)),
+/// What the land of a burst is made from.
+pub(super) struct LandSource<'a> {
+    pub(super) rows: &'a RepairedRows<'a>,
+    /// Which part of the reference frame is land.
+    pub(super) mask: &'a ForegroundMask,
+    /// Light frame that the land is brought to.
+    pub(super) reference: usize,
+    /// The reference frame on itself: nothing moves but the colors that the lens puts apart.
+    pub(super) still: Transform,
+    pub(super) noise: Option<&'a NoiseModel>,
+}
+
+/// A frame that the land may be made from.
+pub(super) struct LandFrame {
+    /// Its number in the scratch store.
+    pub(super) frame: usize,
+    /// The reference's light over its own, as exposure, ISO and aperture have it.
+    pub(super) expected_scale: f32,
+    /// Samples this bright show nothing.
+    pub(super) ceiling: f32,
+}
+
+impl LandSource<'_> {
+    /// The frames as the stack of the land takes them: on the reference frame's tripod, each channel brought to
+    /// the reference's level, weighted by inverse variance.
+    pub(super) fn frames(&self, frames: &[LandFrame], tripod: &Tripod) -> Result<Vec<StackFrame>, Error> {
+        self.other_frames(frames, tripod, self.noise)
+    }
+
+    /// The same for frames whose samples have noise of their own.
+    pub(super) fn other_frames(
+        &self,
+        frames: &[LandFrame],
+        tripod: &Tripod,
+        noise: Option<&NoiseModel>,
+    ) -> Result<Vec<StackFrame>, Error> {
+        let land = LandSamples::new(self.rows, self.mask);
+        let reference = land.read(self.rows, self.reference)?;
+        let reference_variance = variance(self.noise, &reference[GREEN]);
+        let found = frames.iter().filter(|frame| !tripod.lost.contains(&frame.frame));
+        found
+            .map(|&LandFrame { frame, expected_scale, ceiling }| {
+                let light = land.read(self.rows, frame)?;
+                let scale = level_ratio(&reference[GREEN], &light[GREEN]).unwrap_or(expected_scale);
+                let variance = scale * scale * variance(noise, &light[GREEN]);
+                Ok(StackFrame {
+                    weight: reference_variance / variance,
+                    scale,
+                    offset: Offset::Constant(level_difference(&reference, &light, scale)),
+                    ceiling,
+                    ..StackFrame::plain(frame, tripod.light_from_reference(frame, &self.still))
+                })
             })
-        })
-        .collect()
+            .collect()
+    }
+}
+
+/// Variance of a sample of typical land.
+fn variance(noise: Option<&NoiseModel>, samples: &[f32]) -> f32 {
+    let level = median(&mut samples.to_vec()).unwrap_or(0.0);
+    noise.map_or(1.0, |noise| noise.variance(level))
 }
 
 /// Channel that the scale is taken from: twice as many samples as the others.
@@ -56,14 +91,14 @@ const CLEAR_LEVEL: f32 = 50.0;
 /// Standard error of a median over that of a mean, for normal noise: √(π/2).
 const MEDIAN_ERROR: f32 = 1.253_314;
 
-/// Light of the reference over that of a frame, by their median levels; 1.0 where the land is too dark to tell.
-fn level_ratio(reference: &[f32], light: &[f32]) -> f32 {
+/// Light of the reference over that of a frame, by their median levels; `None` where the land is too dark to tell.
+fn level_ratio(reference: &[f32], light: &[f32]) -> Option<f32> {
     let level = |samples: &[f32]| {
         let (level, sigma) = median_and_sigma(&mut samples.to_vec())?;
         let error = MEDIAN_ERROR * sigma / (samples.len() as f32).sqrt();
         (samples.len() >= MIN_SAMPLES && level > CLEAR_LEVEL * error).then_some(level)
     };
-    level(reference).zip(level(light)).map_or(1.0, |(reference, light)| reference / light)
+    level(reference).zip(level(light)).map(|(reference, light)| reference / light)
 }
 
 /// Median of reference minus scaled light, by channel: texture cancels, passing lights do not count.
@@ -118,10 +153,10 @@ mod tests {
         let texture = |idx: usize| 1.0 + 0.2 * (idx % 7) as f32;
         let lit: Vec<f32> = (0..2000).map(|idx| 0.01 * texture(idx)).collect();
         let brighter: Vec<f32> = lit.iter().map(|sample| 1.25 * sample).collect();
-        let scale = level_ratio(&brighter, &lit);
+        let scale = level_ratio(&brighter, &lit).expect("clearly above black");
         assert!((scale - 1.25).abs() < 1e-5, "lit by a quarter more: {scale}");
         let dark: Vec<f32> = (0..2000).map(|idx| 0.01 * (idx % 7) as f32 - 0.03).collect();
-        assert_eq!(level_ratio(&dark, &dark), 1.0, "noise around black has no ratio");
+        assert_eq!(level_ratio(&dark, &dark), None, "noise around black has no ratio");
         let shifted: Vec<f32> = dark.iter().map(|sample| sample + 0.002).collect();
         let difference = level_difference(&[const { Vec::new() }; 3], &[const { Vec::new() }; 3], 1.0);
         assert_eq!(difference, [0.0; 3], "no land, no shift");

@@ -46,7 +46,7 @@ impl Basis {
     }
 
     /// Why a frame does not belong to the burst; `None` when it does.
-    fn misfit(&self, raw: &RawFrame) -> Option<String> {
+    pub(super) fn misfit(&self, raw: &RawFrame) -> Option<String> {
         let first = self.path.file_name().unwrap_or_default().to_string_lossy();
         if raw.size() != self.size {
             return Some(format!("is {}, {first} is {}: stack frames of one size", raw.size(), self.size));

@@ -113,6 +113,22 @@ mod tests {
         }
     }
 
+    /// Painted in an editor: eight bits, grey or color.
+    #[test]
+    fn a_mask_of_eight_bits_is_read() {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let grey = image::GrayImage::from_fn(6, 4, |_, y| Luma([if y >= 2 { 255 } else { 0 }]));
+        let color = image::DynamicImage::ImageLuma8(grey.clone()).into_rgb8();
+        for (name, saved) in [
+            ("grey.png", grey.save(folder.path().join("grey.png"))),
+            ("color.png", color.save(folder.path().join("color.png"))),
+        ] {
+            saved.expect("the folder can be written");
+            let loaded = load_mask(&folder.path().join(name), half_and_half().size(), Orientation::Normal);
+            assert_eq!(loaded.expect("a picture").mask, half_and_half(), "{name}");
+        }
+    }
+
     #[test]
     fn a_mask_of_half_size_is_scaled_with_a_warning_and_another_shape_is_refused() {
         let folder = tempfile::tempdir().expect("a temporary folder");

@@ -5,6 +5,8 @@ mod clock;
 mod field;
 mod frame_reports;
 mod gather;
+mod land;
+mod land_frames;
 mod landscape;
 mod layers;
 mod left_out_picture;
@@ -41,6 +43,7 @@ mod sorting;
 mod star_trails;
 mod survey;
 mod taken;
+mod tripod;
 mod vignetting;
 mod watching;
 
@@ -59,6 +62,7 @@ pub use field::{
     TrailBasis, TrailVerdict, check_one_frame, field_check, focus_drift,
 };
 pub use gather::{FrameKind, Gathered, collect_frames, gather_frames};
+pub use land::Found;
 pub use layers::Layers;
 pub use left_out_picture::{nothing_clipped, save_left_out_picture};
 pub use lens_profile::save_lens_profile;
@@ -70,15 +74,15 @@ pub use picture::{Picture, open_picture};
 pub use preview::{PREVIEW_FRAMES, Preview, preview};
 pub use proposal::{LOW_CONFIDENCE, MaskProposal, propose_mask};
 pub use report::{
-    BandingReport, FalloffSource, FrameReport, LensReport, LensStart, MasterReport, NoiseModelReport, NoiseReport,
-    Program, RadiusResidual, Report, VignettingReport,
+    BandingReport, FalloffSource, FrameReport, LandFrameReport, LensReport, LensStart, MasterReport, NoiseModelReport,
+    NoiseReport, Program, RadiusResidual, Report, VignettingReport,
 };
 pub use report_page::save_report_page;
 pub use report_settings::RunSettings;
 pub use request::{Colors, DEFAULT_MEMORY_BYTES, ExportSettings, MaskChoice, MasterCache, ReferenceChoice, Request};
 pub use residual_picture::save_residual_picture;
 pub use residuals::{Arrow, FrameResiduals, round_below, typical_error_px};
-pub use run::{Found, Outcome, decode_by, run};
+pub use run::{Outcome, decode_by, run};
 pub use sample::write_sample_frames;
 pub use watching::{FolderWatch, SETTLE, watch};
 

@@ -48,6 +48,7 @@ pub(super) fn measure(
     let halves: [StackRequest<'_>; 2] = std::array::from_fn(|half| StackRequest {
         sky: request.sky.iter().skip(half).step_by(2).cloned().collect(),
         land: Vec::new(),
+        land_reserve: Vec::new(),
         // Only places that every frame saw clean count below.
         foreground: None,
         ..request.clone()
@@ -195,7 +196,7 @@ mod tests {
     use crate::foreground::ForegroundMask;
     use crate::pixels::{CalibratedFrame, Mask, Plane, Transform};
     use crate::scratch::{ScratchSpec, ScratchStore};
-    use crate::stack::{CombineRule, Offset, stack};
+    use crate::stack::{CombineRule, stack};
 
     const SIZE: Size = Size { width: 320, height: 240 };
     const SIGMA: f32 = 0.01;
@@ -217,16 +218,11 @@ mod tests {
         for idx in 0..N_FRAMES {
             store.write(idx, &frame(idx as u64)).expect("the space is reserved");
         }
-        let still = |idx| StackFrame {
-            frame: idx,
-            light_from_reference: Transform::Identity,
-            weight: 1.0,
-            scale: 1.0,
-            offset: Offset::Constant([0.0; 3]),
-        };
+        let still = |idx| StackFrame::plain(idx, Transform::Identity);
         let request = StackRequest {
             sky: (0..N_FRAMES).map(still).collect(),
             land: Vec::new(),
+            land_reserve: Vec::new(),
             foreground,
             combine: CombineRule::Mean,
             memory_bytes: 1 << 30,

@@ -83,7 +83,7 @@ fn save_mask_of(outcome: &Outcome, path: &Path, orientation: Orientation) -> Res
 
 /// Refuses a file that cannot be written, or that would take the place of a frame, before the work begins.
 pub fn check_output(request: &Request, path: &Path) -> Result<(), Error> {
-    let named = [&request.lights, &request.darks, &request.flats, &request.bias].into_iter().flatten();
+    let named = [&request.lights, &request.land, &request.darks, &request.flats, &request.bias].into_iter().flatten();
     let mut frames = named.chain(request.beside.iter().map(|(_, path)| path));
     if frames.any(|frame| same_file(frame, path)) {
         return Err(Error::OverFrame { path: path.to_owned() });

@@ -5,9 +5,10 @@ use std::sync::Arc;
 
 use crate::error::Error;
 use crate::job::Monitor;
+use crate::pipeline::land::Found;
 use crate::pipeline::lights::decode;
 use crate::pipeline::request::{MaskChoice, ReferenceChoice, Request};
-use crate::pipeline::run::{Found, Outcome, chosen_lights, decoder, run, same_file};
+use crate::pipeline::run::{Outcome, chosen_lights, decoder, run, same_file};
 use crate::pixels::Size;
 use crate::raw::FrameScale;
 
@@ -45,6 +46,7 @@ pub fn preview(monitor: &Monitor, request: &Request) -> Result<Preview, Error> {
     let request = Request {
         lights: paths,
         skip: Vec::new(),
+        land: few(&request.land),
         darks: few(&request.darks),
         flats: few(&request.flats),
         bias: few(&request.bias),

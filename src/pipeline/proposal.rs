@@ -4,7 +4,7 @@ use crate::detect::{FrameMeasure, Mesh};
 use crate::error::Error;
 use crate::foreground::{BurstView, ForegroundMask, Proposal, propose};
 use crate::job::Monitor;
-use crate::pipeline::burst::{self, Aligned};
+use crate::pipeline::burst::{self, Aligned, AlignedFrame};
 use crate::pipeline::clock::StageClock;
 use crate::pipeline::lights::Reading;
 use crate::pipeline::reading::read_burst;
@@ -42,7 +42,7 @@ pub fn propose_mask(monitor: &Monitor, request: &Request) -> Result<MaskProposal
     let orientation = burst.basis.orientation;
     let rows = burst.rows();
     let proposal = match burst::align(monitor, &request, &burst) {
-        Ok(aligned) => propose_aligned(monitor, &rows, &aligned, orientation)?,
+        Ok(aligned) => propose_aligned(monitor, &rows, &aligned, orientation, &|_| true)?,
         // Without stars in common there may be no sky at all: the burst itself is still looked at.
         Err(Error::TooFewFrames { .. }) => propose_unaligned(monitor, &rows, &burst.readings, orientation)?,
         Err(error) => return Err(error),
@@ -50,18 +50,20 @@ pub fn propose_mask(monitor: &Monitor, request: &Request) -> Result<MaskProposal
     Ok(MaskProposal { proposal, orientation })
 }
 
-/// Proposes the mask from frames that are registered.
+/// Proposes the mask from those of the registered frames that `counts` names.
 pub(super) fn propose_aligned(
     monitor: &Monitor,
     rows: &RepairedRows<'_>,
     aligned: &Aligned,
     orientation: Orientation,
+    counts: &dyn Fn(usize) -> bool,
 ) -> Result<Proposal, Error> {
-    let frames: Vec<usize> = aligned.frames.iter().map(|frame| frame.idx).collect();
+    let chosen: Vec<&AlignedFrame> = aligned.frames.iter().filter(|frame| counts(frame.idx)).collect();
+    let frames: Vec<usize> = chosen.iter().map(|frame| frame.idx).collect();
     let read = |frame: usize, rect: Rect, planes: &mut [Vec<f32>]| -> Result<(), Error> {
         Ok(rows.read_rect(frames[frame], rect, planes)?)
     };
-    let carry = |frame: usize, point: Point| aligned.frames[frame].light_from_reference.apply(point);
+    let carry = |frame: usize, point: Point| chosen[frame].light_from_reference.apply(point);
     let view = BurstView {
         size: rows.size(),
         layout: rows.layout(),

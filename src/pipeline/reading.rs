@@ -11,6 +11,7 @@ use crate::foreground::ForegroundMask;
 use crate::job::Monitor;
 use crate::pipeline::clock::{StageClock, peak_memory_bytes};
 use crate::pipeline::gather::FrameKind;
+use crate::pipeline::land_frames::{self, LandPass, LandReading};
 use crate::pipeline::lens_profile::load_lens_profile;
 use crate::pipeline::lights::{self, Basis, FirstFrame, FirstPass, Reading, Unlit};
 use crate::pipeline::report::{BandingReport, Report};
@@ -56,8 +57,12 @@ struct Prepared {
     basis: Basis,
     decoder: Decoder,
     first: FirstFrame,
+    /// Calibration frames among the paths.
+    calibration: Vec<(FrameKind, PathBuf)>,
     masters: Masters,
     store: ScratchStore,
+    /// Brightest value of the store.
+    highest: f32,
     given_mask: Option<Arc<ForegroundMask>>,
     profile: Option<LensProfile>,
 }
@@ -86,7 +91,7 @@ fn prepare(
     let spec = ScratchSpec {
         layout: basis.layout,
         size: basis.size,
-        n_frames: paths.len(),
+        n_frames: paths.len() + request.land.len(),
         lowest: LOWEST_VALUE,
         highest: 1.0,
     };
@@ -96,8 +101,10 @@ fn prepare(
     let focal_mm = first.raw.metadata.focal_mm;
     let profile =
         request.lens_profile.as_deref().map(|path| load_lens_profile(path, basis.size, focal_mm)).transpose()?;
-    let store = store.up_to(masters::highest_value(&masters));
-    Ok(Prepared { paths, basis, decoder, first, masters, store, given_mask, profile })
+    let highest = masters::highest_value(&masters);
+    let store = store.up_to(highest);
+    let calibration = sorted.calibration;
+    Ok(Prepared { paths, basis, decoder, first, calibration, masters, store, highest, given_mask, profile })
 }
 
 /// A burst that lies calibrated in the scratch store.
@@ -105,7 +112,11 @@ pub(super) struct ReadBurst {
     pub(super) paths: Vec<PathBuf>,
     pub(super) basis: Basis,
     pub(super) readings: Vec<Reading>,
+    /// The frames for the landscape alone; they lie behind the lights in the store.
+    pub(super) land: Vec<LandReading>,
     store: ScratchStore,
+    /// Brightest value of the store.
+    pub(super) highest: f32,
     defects: Defects,
     banding: Banding,
     /// What the flats used show of the lens.
@@ -137,7 +148,7 @@ fn read_frames(
     clock: &mut StageClock,
     report: &mut Report,
 ) -> Result<Pass, Error> {
-    let Prepared { paths, basis, decoder, first, masters, store, given_mask, profile } = prepared;
+    let Prepared { paths, basis, decoder, first, calibration, masters, store, highest, given_mask, profile } = prepared;
     let noise_of_one = NoiseModel::from_single(&calibrate(&first.raw, &masters));
     let land = given_mask.as_deref().map(ForegroundMask::pixels);
     let n_at_once = lights::frames_at_once(basis.size, request.memory_bytes, rayon::current_num_threads());
@@ -158,6 +169,15 @@ fn read_frames(
         return Ok(Pass::Unlit(sorting::find_unlit(monitor, &decoder, &paths, level, request.scale, n_at_once)?));
     }
     let peak_memory_bytes = peak_memory_bytes(n_at_once);
+    let pass = LandPass {
+        decoder: &decoder,
+        basis: &basis,
+        calibration: &calibration,
+        store: &store,
+        highest,
+        first_frame: paths.len(),
+    };
+    let land = land_frames::read(monitor, request, &pass, &mut report.notes)?;
     let defects = find_defects(&readings, &masters, noise_of_one.as_ref(), basis.layout);
     report.defects_repaired = defects.count();
     let lines: Vec<_> =
@@ -173,7 +193,9 @@ fn read_frames(
         paths,
         basis,
         readings,
+        land,
         store,
+        highest,
         defects,
         banding,
         falloff_of_flat: masters.flat().and_then(|flat| Falloff::of_flat(&flat.planes)),

@@ -27,6 +27,9 @@ pub struct Report {
     pub export: Option<ExportSettings>,
     /// Every light frame given, in the order given.
     pub frames: Vec<FrameReport>,
+    /// Every frame given for the landscape alone, in the order given.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub land: Vec<LandFrameReport>,
     /// File name of the reference frame.
     pub reference: String,
     /// The lens, where a camera explains the burst.
@@ -185,6 +188,21 @@ pub struct FrameReport {
     pub sky_level: Option<f32>,
     /// Distance of the star pairs from the middle of the picture to its corners; rings without stars are left out.
     pub residuals_by_radius: Vec<RadiusResidual>,
+}
+
+/// One frame given for the landscape alone.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LandFrameReport {
+    /// The file.
+    pub file: PathBuf,
+    /// Whether the frame is part of the picture.
+    pub used: bool,
+    /// Why not; empty where there is nothing to say.
+    pub reason: String,
+    /// What its light was multiplied by to be that of the reference frame; 0 for a frame that was not used.
+    pub scale: f64,
+    /// Share in the mean before clipping, relative to the reference frame; 0 for a frame that was not used.
+    pub weight: f64,
 }
 
 /// How well the stars of one ring around the middle of the picture fall on their places.

@@ -51,6 +51,7 @@ fn page(outcome: &Outcome) -> String {
         residuals(outcome),
         frames(report),
         lens(report),
+        list("Before the stack", &report.calibration_lines()),
         list("Worth knowing", &report.notes),
         repeat(report),
         work(report),

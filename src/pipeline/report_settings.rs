@@ -16,6 +16,8 @@ pub struct RunSettings {
     pub flats: Vec<PathBuf>,
     /// Bias frames.
     pub bias: Vec<PathBuf>,
+    /// Frames for the landscape alone.
+    pub land: Vec<PathBuf>,
     /// Light frames that were left out by choice.
     pub skip: Vec<PathBuf>,
     /// `auto`, `none`, `painted`, or the file of the mask.
@@ -42,6 +44,7 @@ impl RunSettings {
             darks: request.darks.clone(),
             flats: request.flats.clone(),
             bias: request.bias.clone(),
+            land: request.land.clone(),
             skip: request.skip.clone(),
             mask: match &request.mask {
                 MaskChoice::Auto => "auto".to_owned(),

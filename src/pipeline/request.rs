@@ -27,6 +27,9 @@ pub struct Request {
     pub beside: Vec<(FrameKind, PathBuf)>,
     /// Where averaged calibration frames are kept for the next run.
     pub master_cache: MasterCache,
+    /// Other frames for the landscape alone, such as longer exposures from the same tripod; the sky is then made
+    /// from the lights and the landscape from these.
+    pub land: Vec<PathBuf>,
     /// Light frames to leave out.
     pub skip: Vec<PathBuf>,
     /// Which part is landscape.
@@ -87,6 +90,7 @@ impl Default for Request {
             bias: Vec::new(),
             beside: Vec::new(),
             master_cache: MasterCache::User,
+            land: Vec::new(),
             skip: Vec::new(),
             mask: MaskChoice::Auto,
             reference: ReferenceChoice::Auto,

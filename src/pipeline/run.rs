@@ -5,11 +5,13 @@ use std::sync::{Arc, OnceLock};
 
 use crate::demosaic::demosaic;
 use crate::error::Error;
-use crate::foreground::{Doubt, ForegroundMask, Guide, Proposal};
+use crate::foreground::ForegroundMask;
 use crate::job::Monitor;
 use crate::pipeline::burst;
 use crate::pipeline::clock::{StageClock, peak_memory_bytes};
 use crate::pipeline::frame_reports::frame_reports;
+use crate::pipeline::land::{self, Found, LandStacks, Standing};
+use crate::pipeline::land_frames;
 use crate::pipeline::layers::{self, Layers};
 use crate::pipeline::left_out_picture::left_out_shares;
 use crate::pipeline::lens_profile::lens_profile_note;
@@ -18,10 +20,10 @@ use crate::pipeline::picture::Picture;
 use crate::pipeline::reading::{ReadBurst, read_burst};
 use crate::pipeline::report::{LensReport, Report};
 use crate::pipeline::report_settings::RunSettings;
-use crate::pipeline::request::{MaskChoice, Request};
+use crate::pipeline::request::Request;
 use crate::pipeline::residuals::FrameResiduals;
 use crate::pipeline::rows::RepairedRows;
-use crate::pipeline::{landscape, noise, proposal, residuals, sky_colors, star_trails, vignetting};
+use crate::pipeline::{noise, residuals, sky_colors, star_trails, vignetting};
 use crate::pixels::Plane;
 use crate::raw::{Decoder, Metadata};
 use crate::register::LensFit;
@@ -60,19 +62,6 @@ pub struct Outcome {
     pub exposures_secs: Vec<f64>,
 }
 
-/// A landscape that was proposed, and all that correcting it needs.
-#[derive(Clone, Debug)]
-pub struct Found {
-    /// From 0, a guess, to 1, sure.
-    pub confidence: f64,
-    /// Where a stroke would help, the most doubtful place first.
-    pub doubts: Vec<Doubt>,
-    /// What a person should know; each a sentence.
-    pub notes: Vec<String>,
-    /// What the burst shows, to solve again around a stroke.
-    pub guide: Arc<Guide>,
-}
-
 /// From files to a stack.
 pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let mut clock = StageClock::start();
@@ -81,23 +70,8 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let mut aligned = burst::align(monitor, request, &read)?;
     clock.lap(&mut report, "aligning");
 
-    let mut found_how = None;
-    let foreground = match (&request.mask, read.given_mask.take()) {
-        (MaskChoice::Auto, _) => {
-            let found = proposal::propose_aligned(monitor, &read.rows(), &aligned, read.basis.orientation)?;
-            report.notes.extend(proposal::notes(&found));
-            clock.lap(&mut report, "foreground");
-            if proposal::drop_landscape(&mut read.readings, &found.mask) {
-                aligned = burst::align(monitor, request, &read)?;
-                clock.lap(&mut report, "aligning");
-            }
-            let is_there = found.foreground_fraction() > 0.0;
-            let Proposal { mask, confidence, doubts, notes, guide } = found;
-            found_how = Some(Found { confidence, doubts, notes, guide: Arc::new(guide) });
-            is_there.then(|| Arc::new(mask))
-        }
-        (_, given) => given,
-    };
+    let Standing { foreground, found, tripod } =
+        land::find(monitor, request, &mut read, &mut aligned, &mut clock, &mut report)?;
     report.lens = aligned
         .lens
         .as_ref()
@@ -109,11 +83,17 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let ReadBurst { paths, basis, readings, peak_memory_bytes: peak_while_reading, .. } = &read;
 
     let noise_model = burst::noise_model(&rows, &aligned)?;
-    let sky = burst::sky_frames(&aligned, readings, noise_model.as_ref());
-    let land = landscape::frames(&rows, &aligned, foreground.as_deref(), &sky)?;
+    let sky = burst::sky_frames(&aligned, readings, noise_model.as_ref(), &tripod);
+    let land = match foreground.as_deref() {
+        Some(mask) => land::stacks(monitor, request, &read, &aligned, mask, noise_model, &tripod)?,
+        None => LandStacks::default(),
+    };
+    report.land = land_frames::reports(&request.land, &read.land, &land.first);
+    report.notes.extend(land.notes);
     let mut stack_request = StackRequest {
         sky,
-        land,
+        land: land.first,
+        land_reserve: land.reserve,
         foreground: foreground.as_deref(),
         combine: request.combine_rule(),
         noise: noise_model,
@@ -180,7 +160,7 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
         layers,
         left_out,
         foreground,
-        found: found_how,
+        found,
         metadata: first_of(&used),
         n_frames: used.len(),
         total_exposure_secs: used.iter().map(|light| light.metadata.exposure_secs).sum(),
@@ -215,7 +195,9 @@ pub(super) fn chosen_lights(request: &Request) -> Result<Vec<PathBuf>, Error> {
     if let Some(path) = request.skip.iter().find(|skip| !request.lights.iter().any(|light| same_file(light, skip))) {
         return Err(Error::NotAmongLights { path: path.clone() });
     }
-    let skipped = |light: &&PathBuf| request.skip.iter().any(|skip| same_file(light, skip));
+    // A frame that is meant for the landscape is none of the sky, though it may lie in the same folder.
+    let left_out = || request.skip.iter().chain(&request.land);
+    let skipped = |light: &&PathBuf| left_out().any(|other| same_file(light, other));
     Ok(request.lights.iter().filter(|light| !skipped(light)).cloned().collect())
 }
 

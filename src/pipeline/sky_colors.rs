@@ -72,19 +72,13 @@ fn is_spread(request: &StackRequest<'_>, size: Size) -> bool {
 mod tests {
     use super::*;
     use crate::pixels::{Homography, Transform};
-    use crate::stack::{Offset, StackFrame};
+    use crate::stack::StackFrame;
 
     fn burst(n_frames: usize, shift: impl Fn(f64) -> (f64, f64)) -> StackRequest<'static> {
         let frame = |frame: usize| {
             let (x, y) = shift(frame as f64);
             let moved = Homography([[1.0, 0.0, x], [0.0, 1.0, y], [0.0, 0.0, 1.0]]);
-            StackFrame {
-                frame,
-                light_from_reference: Transform::Homography(moved),
-                weight: 1.0,
-                scale: 1.0,
-                offset: Offset::Constant([0.0; 3]),
-            }
+            StackFrame::plain(frame, Transform::Homography(moved))
         };
         StackRequest { sky: (0..n_frames).map(frame).collect(), ..StackRequest::default() }
     }

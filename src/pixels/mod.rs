@@ -13,7 +13,7 @@ pub mod plane;
 pub mod refraction;
 pub mod statistics;
 
-pub use camera::{CameraTransform, Lens, Projection};
+pub use camera::{CameraTransform, Lens, Projection, Reach};
 pub use geometry::{Homography, Point, Rect, Size, Transform};
 pub use images::{
     CalibratedFrame, Cfa, CfaColor, ColorEncoding, EncodedImage, Layout, LinearImage, Primaries, Transfer,

@@ -2,7 +2,7 @@
 //!
 //! Triangles of stars find pairs with no start given (`matching`), the test against chance decides what is
 //! believed (`chance`), and a camera that does not move below a turning sky is fitted to all frames together
-//! (`adjust`). Rotations are named by what they carry: `reference_from_light`.
+//! (`adjust`). A knock against the tripod is measured on the land (`tripod`). Rotations are named by what they carry: `reference_from_light`.
 
 mod adjust;
 mod burst;
@@ -24,12 +24,14 @@ mod starts;
 mod still;
 mod tracks;
 mod triangles;
+mod tripod;
 
 pub use burst::register_burst;
 pub use channel::{ChannelScale, LateralColor, measure_lateral_color};
 pub use plane::{fit_homography, fit_similarity};
 pub use profile::{LensProfile, ProfileError, ProfileFalloff};
 pub use reference::{ReferenceMeasure, choose_reference};
+pub use tripod::{LandMotion, LandPicture, LandReference, light_from_reference};
 
 use nalgebra::Rotation3;
 

@@ -141,6 +141,15 @@ impl Grid {
         Some(Window { x: columns.start, y: rows.start, size })
     }
 
+    /// Hands out the column and the position of every pixel of a row of the target window that has one.
+    pub fn each_position(&self, row: usize, mut take: impl FnMut(usize, f64, f64)) {
+        for run in self.runs(row) {
+            for (step, column) in run.columns.clone().enumerate() {
+                take(column, run.axes[0].at(step), run.axes[1].at(step));
+            }
+        }
+    }
+
     /// The straight pieces of a row of the target window; pixels without a position are left out.
     pub(super) fn runs(&self, row: usize) -> impl Iterator<Item = Run> + '_ {
         let step = self.step_px as isize;

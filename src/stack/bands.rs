@@ -42,7 +42,7 @@ impl TileSize {
             CombineRule::Mean | CombineRule::Maximum => 2,
             CombineRule::ClippedMean { .. } | CombineRule::Median => n_frames,
         };
-        let held = held(false, request.sky.len()).max(held(true, request.land.len()));
+        let held = held(false, request.sky.len()).max(held(true, request.land.len().max(request.land_reserve.len())));
         let mut tile = LARGEST;
         while tile != SMALLEST && (threads * tile.bytes(held)) as u64 > budget {
             tile = tile.smaller();
@@ -97,13 +97,7 @@ mod tests {
     use super::*;
 
     fn request(n_frames: usize, memory_bytes: u64) -> StackRequest<'static> {
-        let frame = crate::stack::StackFrame {
-            frame: 0,
-            light_from_reference: crate::pixels::Transform::Identity,
-            weight: 1.0,
-            scale: 1.0,
-            offset: crate::stack::Offset::Constant([0.0; 3]),
-        };
+        let frame = crate::stack::StackFrame::plain(0, crate::pixels::Transform::Identity);
         StackRequest {
             sky: vec![frame; n_frames],
             land: Vec::new(),

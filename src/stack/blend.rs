@@ -99,13 +99,33 @@ pub(super) fn stack_tile(
         None => vec![0.0; tile.size.area()],
     };
     if !work.land.is_empty() && sky_share.iter().any(|&share| share < WHOLE) {
-        land = Some(combine(monitor, work, Subject::Land, tile, workspace)?.0);
+        let mut combined = combine(monitor, work, Subject::Land, tile, workspace)?.0;
+        if !work.reserve.is_empty() && combined.weight.contains(&0.0) {
+            let reserve = combine(monitor, work, Subject::Reserve, tile, workspace)?.0;
+            fill_unseen(&mut combined, &reserve);
+        }
+        land = Some(combined);
     }
     write_tile(tile, &sky_share, sky.as_ref(), land.as_ref(), band);
     let unseen = |(&land, &weight): (&f32, &f32)| land < 0.5 && weight < 0.5;
     let n_without_sky =
         sky.as_ref().map_or(0, |sky| foreground.iter().zip(&sky.weight).filter(|&pixel| unseen(pixel)).count());
     Ok(BandSummary { n_without_sky, squares: smoothing.squares, n_samples: smoothing.n_samples })
+}
+
+/// Where nothing was seen the reserve steps in.
+fn fill_unseen(combined: &mut Combined, reserve: &Combined) {
+    for pixel in 0..combined.weight.len() {
+        if combined.weight[pixel] > 0.0 {
+            continue;
+        }
+        for (color, reserve) in combined.colors.iter_mut().zip(&reserve.colors) {
+            color[pixel] = reserve[pixel];
+        }
+        combined.weight[pixel] = reserve.weight[pixel];
+        combined.n_seen[pixel] = reserve.n_seen[pixel];
+        combined.n_rejected[pixel] = reserve.n_rejected[pixel];
+    }
 }
 
 /// Share of the land of each pixel of a tile.

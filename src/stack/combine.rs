@@ -28,7 +28,7 @@ pub(super) fn combine(
     tile: Tile,
     workspace: &mut Workspace,
 ) -> Result<(Combined, Smoothing), StackError> {
-    let rule = work.request.combine_of(subject == Subject::Land);
+    let rule = work.request.combine_of(subject != Subject::Sky);
     match rule {
         CombineRule::Mean | CombineRule::Maximum => one_by_one(monitor, work, subject, rule, tile, workspace),
         CombineRule::ClippedMean { drop_below_sigma, drop_above_sigma } => {

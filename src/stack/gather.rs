@@ -35,6 +35,7 @@ pub(super) struct Work<'a> {
     pub(super) size: Size,
     pub(super) sky: Vec<Placed<'a>>,
     pub(super) land: Vec<Placed<'a>>,
+    pub(super) reserve: Vec<Placed<'a>>,
     /// The frames before and after each time between two exposures.
     pub(super) between: Vec<[Placed<'a>; 2]>,
     pub(super) visibility: Option<&'a Visibility>,
@@ -56,6 +57,8 @@ pub(super) struct Placed<'a> {
     pub(super) channels: Vec<Warp>,
     /// Copied, not interpolated.
     pub(super) is_copied: bool,
+    /// From the frame to the foreground mask, where the tripod was knocked between them.
+    pub(super) mask: Option<Warp>,
 }
 
 impl<'a> Placed<'a> {
@@ -67,7 +70,8 @@ impl<'a> Placed<'a> {
             (ColorRule::Sampled, Some(channels)) => channels.iter().map(|channel| Warp::new(channel, size)).collect(),
             (ColorRule::Sampled, None) => vec![warp.clone(); 3],
         };
-        Self { frame, warp, lateral, colors, channels, is_copied: green == Transform::Identity }
+        let mask = (frame.mask_from_light != Transform::Identity).then(|| Warp::new(&frame.mask_from_light, size));
+        Self { frame, warp, lateral, colors, channels, is_copied: green == Transform::Identity, mask }
     }
 }
 
@@ -78,6 +82,8 @@ pub(super) enum Subject {
     Sky,
     /// Still tripod, everything seen.
     Land,
+    /// The land where the frames of [`Subject::Land`] show nothing.
+    Reserve,
 }
 
 impl<'a> Work<'a> {
@@ -105,6 +111,7 @@ impl<'a> Work<'a> {
             size,
             sky: place(&request.sky, colors),
             land: place(&request.land, ColorRule::Interpolated),
+            reserve: place(&request.land_reserve, ColorRule::Interpolated),
             between: request.between.par_iter().map(pair).collect(),
             visibility,
             layout,
@@ -117,6 +124,7 @@ impl<'a> Work<'a> {
         match subject {
             Subject::Sky => &self.sky,
             Subject::Land => &self.land,
+            Subject::Reserve => &self.reserve,
         }
     }
 
@@ -199,7 +207,13 @@ pub(super) fn gather_frame(
     }
     demosaic_window(work.layout, window, &workspace.mirrored, &mut workspace.pixels);
     if let (Subject::Sky, Some(visibility)) = (subject, work.visibility) {
-        visibility.write(window, &mut workspace.pixels);
+        match &placed.mask {
+            Some(mask) => visibility.write_through(&mask.grid(window), window, &mut workspace.pixels),
+            None => visibility.write(window, &mut workspace.pixels),
+        }
+    }
+    if placed.frame.ceiling < f32::INFINITY {
+        hide_above(placed.frame.ceiling, &mut workspace.pixels);
     }
     let source = Source { window, frame: work.size, pixels: &workspace.pixels };
     let ([red, green, blue], mut weights) = workspace.samples.lanes_mut(slot);
@@ -210,6 +224,15 @@ pub(super) fn gather_frame(
     bring_to_reference(placed.frame, target, [red, green, blue]);
     let n_samples = to_weights(placed.frame, weight);
     Ok(Smoothing { squares, n_samples })
+}
+
+/// A pixel that is too bright in any colour is not seen.
+fn hide_above(ceiling: f32, pixels: &mut [Pixel]) {
+    for pixel in pixels {
+        if pixel[..3].iter().any(|&sample| sample >= ceiling) {
+            pixel[3] = 0.0;
+        }
+    }
 }
 
 /// Reads a window of a frame, mirrored where it leaves the frame, into `workspace.mirrored`.

@@ -46,6 +46,8 @@ pub struct StackRequest<'a> {
     pub sky: Vec<StackFrame>,
     /// Frames of the land; also stand in where no frame saw clean sky. May be empty.
     pub land: Vec<StackFrame>,
+    /// Frames of the land for places where those of `land` show nothing, as too bright a lamp. May be empty.
+    pub land_reserve: Vec<StackFrame>,
     /// Which part of every light frame is land; nothing where `None`.
     pub foreground: Option<&'a ForegroundMask>,
     /// How the samples of one pixel become one.
@@ -77,12 +79,32 @@ pub struct StackFrame {
     pub frame: usize,
     /// Where a pixel of the reference frame lies in this frame.
     pub light_from_reference: Transform,
+    /// Where a pixel of this frame lies in the foreground mask: another place after a knock against the tripod.
+    pub mask_from_light: Transform,
     /// Inverse variance of its samples after scaling, 1.0 for the noise that the noise model tells.
     pub weight: f32,
     /// Brings its light to that of the reference frame.
     pub scale: f32,
     /// Added after scaling.
     pub offset: Offset,
+    /// Samples this bright, before scaling, show nothing; 1.0 is the white level.
+    pub ceiling: f32,
+}
+
+impl StackFrame {
+    /// A frame as it is: weight and light of the reference frame, on a still tripod.
+    #[must_use]
+    pub fn plain(frame: usize, light_from_reference: Transform) -> Self {
+        Self {
+            frame,
+            light_from_reference,
+            mask_from_light: Transform::Identity,
+            weight: 1.0,
+            scale: 1.0,
+            offset: Offset::Constant([0.0; 3]),
+            ceiling: f32::INFINITY,
+        }
+    }
 }
 
 /// A time between two exposures, as the frames before and after it show it: where both do, there was a star.

@@ -34,7 +34,10 @@ pub(super) fn collect_frame(
     let window = window.grown(COLOR_MARGIN_PX);
     read_window(work, placed.frame.frame, window, workspace)?;
     if let Some(visibility) = work.visibility {
-        visibility.write_plane(window, &mut workspace.visibility);
+        match &placed.mask {
+            Some(mask) => visibility.write_plane_through(&mask.grid(window), window, &mut workspace.visibility),
+            None => visibility.write_plane(window, &mut workspace.visibility),
+        }
     }
     let (mut colors, mut weights) = workspace.samples.lanes_mut(slot);
     let source = MosaicSource {

@@ -16,7 +16,7 @@ fn shifted(dx: f64, dy: f64) -> Transform {
 }
 
 fn frame(idx: usize, light_from_reference: Transform) -> StackFrame {
-    StackFrame { frame: idx, light_from_reference, weight: 1.0, scale: 1.0, offset: Offset::Constant([0.0; 3]) }
+    StackFrame::plain(idx, light_from_reference)
 }
 
 fn clipped() -> CombineRule {
@@ -27,6 +27,7 @@ fn request(sky: Vec<StackFrame>) -> StackRequest<'static> {
     StackRequest {
         sky,
         land: Vec::new(),
+        land_reserve: Vec::new(),
         foreground: None,
         combine: clipped(),
         noise: Some(NOISE),
@@ -204,6 +205,36 @@ fn sky_that_no_frame_saw_clean_is_told_and_shows_the_land_frames() {
         let row = mean(stack.image.planes[1].row(y).iter().copied());
         assert!((row - 0.05).abs() < 0.002, "row {y}: {row} of sky at 0.05");
     }
+}
+
+/// Above a ridge that the sky sinks towards, each row is seen by fewer frames than the one above: its noise is that
+/// of as many frames as the count says.
+#[test]
+fn noise_above_the_ridge_is_that_of_the_frames_that_saw_it() {
+    const N_FRAMES: usize = 9;
+    let size = Size { width: 900, height: 140 };
+    let mask = ForegroundMask(Plane::from_fn(size, |_, y| if y >= 100 { 1.0 } else { 0.0 }));
+    let rows = grey_frames(size, N_FRAMES, 0.01, |_, _, _| 0.05);
+    let sky: Vec<StackFrame> = (0..N_FRAMES).map(|idx| frame(idx, shifted(0.0, 4.0 * idx as f64))).collect();
+    let stack = run(&rows, &StackRequest { foreground: Some(&mask), ..request(sky) });
+    let noise = |y: usize| deviation(stack.image.planes[1].row(y)[20..880].iter().copied());
+    let whole = (10..40).map(noise).sum::<f64>() / 30.0;
+    let mut counts = Vec::new();
+    for y in 40..95 {
+        let seen = stack.n_used.at(450, y) + stack.n_rejected.at(450, y);
+        // With the last frame the weight fades out.
+        if seen < 2 {
+            continue;
+        }
+        let expected = whole * (N_FRAMES as f64 / f64::from(seen)).sqrt();
+        let ratio = noise(y) / expected;
+        // Frames whose weight is rising count whole but weigh less: up to two of them.
+        let most = if usize::from(seen) == N_FRAMES { 1.1 } else { 1.35 };
+        assert!((0.9..most).contains(&ratio), "row {y}, seen by {seen}: {ratio} of the noise expected");
+        counts.push(seen);
+    }
+    counts.dedup();
+    assert!(counts.len() >= 7, "rows seen by many numbers of frames: {counts:?}");
 }
 
 #[test]

@@ -2,9 +2,10 @@
 
 use rayon::prelude::*;
 
-use crate::demosaic::Window;
+use crate::demosaic::{Pixel, Window};
 use crate::foreground::ForegroundMask;
 use crate::pixels::{Plane, Point, Size};
+use crate::resample::Grid;
 
 /// More foreground than this is no sky.
 const BLOCKED_ABOVE: f32 = 0.02;
@@ -47,8 +48,32 @@ impl Visibility {
     }
 
     /// Writes the weight into the fourth lane of the pixels of a window; outside the frame that of its border.
-    pub(super) fn write(&self, window: Window, pixels: &mut [crate::demosaic::Pixel]) {
+    pub(super) fn write(&self, window: Window, pixels: &mut [Pixel]) {
         self.each(window, |place, weight| pixels[place][3] = weight);
+    }
+
+    /// As [`Self::write`], for a frame whose pixels lie at other places of the mask: `grid` tells where. Where it
+    /// does not tell, nothing is clean.
+    pub(super) fn write_through(&self, grid: &Grid, window: Window, pixels: &mut [Pixel]) {
+        pixels.iter_mut().for_each(|pixel| pixel[3] = 0.0);
+        self.each_through(grid, window, |place, weight| pixels[place][3] = weight);
+    }
+
+    /// As [`Self::write_plane`], for such a frame.
+    pub(super) fn write_plane_through(&self, grid: &Grid, window: Window, weights: &mut Vec<f32>) {
+        weights.clear();
+        weights.resize(window.size.area(), 0.0);
+        self.each_through(grid, window, |place, weight| weights[place] = weight);
+    }
+
+    /// The weight rises over many pixels: that of the nearest one will do, and beyond the frame the border's.
+    fn each_through(&self, grid: &Grid, window: Window, mut write: impl FnMut(usize, f32)) {
+        for row in 0..window.size.height {
+            grid.each_position(row, |column, x, y| {
+                let weight = self.nearest(Point { x, y });
+                write(row * window.size.width + column, f32::from(weight) * (1.0 / 255.0));
+            });
+        }
     }
 
     /// Writes the weights of a window.
@@ -99,6 +124,25 @@ fn weight_at(distance: u8) -> u8 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// A knock of 20 pixels to the right: what lies at 30 in the mask is seen at 50.
+    #[test]
+    fn the_foreground_of_a_knocked_frame_is_found_at_its_own_place() {
+        use crate::pixels::{Homography, Transform};
+        let size = Size { width: 90, height: 41 };
+        let mut mask = Plane::filled(size, 0.0);
+        mask.set(30, 20, 1.0);
+        let visibility = Visibility::new(&ForegroundMask(mask));
+        let mask_from_light = Homography([[1.0, 0.0, -20.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]);
+        let warp = crate::resample::Warp::new(&Transform::Homography(mask_from_light), size);
+        let window = Window { x: 40, y: 15, size: Size { width: 30, height: 11 } };
+        let mut pixels = vec![[0.5; 4]; window.size.area()];
+        visibility.write_through(&warp.grid(window), window, &mut pixels);
+        let at = |x: usize, y: usize| pixels[(y - 15) * 30 + x - 40][3];
+        assert_eq!(at(50, 20), 0.0, "the foreground itself");
+        assert!((at(44, 20) - 31.0 / 255.0).abs() < 1e-6, "6 px beside it: {}", at(44, 20));
+        assert!((at(63, 20) - 1.0).abs() < 1e-6, "13 px beside it: {}", at(63, 20));
+    }
 
     #[test]
     fn weight_rises_from_the_reach_of_the_kernels_over_the_feather() {

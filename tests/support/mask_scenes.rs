@@ -1,7 +1,7 @@
 //! Bursts of invented scenes for the foreground proposal, and its errors against their exact masks.
 
 use nightsheaf::calibrate::{Masters, calibrate};
-use nightsheaf::foreground::{BurstView, ForegroundMask, Proposal, propose};
+use nightsheaf::foreground::{BurstView, ForegroundMask, LightFromReference, Proposal, Stroke, StrokeSide, propose};
 use nightsheaf::job::{Cancelled, Monitor};
 use nightsheaf::pixels::{CalibratedFrame, Plane, Point, Rect, Size};
 use nightsheaf::synthetic::{Burst, LandKind, Scene};
@@ -45,6 +45,19 @@ pub(crate) fn propose_for(burst: &Burst) -> Proposal {
 
 /// The same for frames that are there already.
 pub(crate) fn propose_with(burst: &Burst, frames: &[CalibratedFrame]) -> Proposal {
+    let reference = frames.len() / 2;
+    let carry = |frame: usize, point: Point| burst.carry(reference, frame, point);
+    propose_by(burst, frames, Some(&carry))
+}
+
+/// Proposes the mask of a burst whose stars could not be matched.
+pub(crate) fn propose_unregistered(burst: &Burst) -> Proposal {
+    let frames: Vec<CalibratedFrame> =
+        (0..burst.scene().n_lights).map(|idx| calibrate(&burst.light(idx), &Masters::default())).collect();
+    propose_by(burst, &frames, None)
+}
+
+fn propose_by(burst: &Burst, frames: &[CalibratedFrame], carry: Option<LightFromReference<'_>>) -> Proposal {
     let n_frames = frames.len();
     let read = |frame: usize, rect: Rect, planes: &mut [Vec<f32>]| -> Result<(), Cancelled> {
         for (plane, target) in frames[frame].planes.iter().zip(planes) {
@@ -55,16 +68,14 @@ pub(crate) fn propose_with(burst: &Burst, frames: &[CalibratedFrame]) -> Proposa
         }
         Ok(())
     };
-    let reference = n_frames / 2;
-    let carry = |frame: usize, point: Point| burst.carry(reference, frame, point);
     let view = BurstView {
         size: burst.scene().size,
         layout: frames[0].layout,
         orientation: burst.scene().orientation,
         n_frames,
-        reference,
+        reference: n_frames / 2,
         read: &read,
-        light_from_reference: Some(&carry),
+        light_from_reference: carry,
     };
     propose(&Monitor::silent(), &view).expect("nothing fails in memory")
 }
@@ -152,4 +163,53 @@ fn distances(from: &[Point], to: &[Point], size: Size) -> Vec<f64> {
         best
     };
     from.iter().map(nearest).collect()
+}
+
+/// Strokes that a person would draw, one after another, each where most is wrong; one that does harm is taken back.
+pub(crate) fn with_strokes(proposal: &Proposal, truth: &Plane<f32>, n_strokes: usize) -> ForegroundMask {
+    let mut mask = proposal.mask.clone();
+    for _ in 0..n_strokes {
+        let Some(stroke) = stroke_over_the_worst(&mask, truth) else { break };
+        let solved = proposal.guide.solve(&mask, &[stroke]);
+        if mask_error(&solved, truth).overlap > mask_error(&mask, truth).overlap {
+            mask = solved;
+        }
+    }
+    mask
+}
+
+/// A stroke from left to right through the square of the frame with the most wrong pixels of one kind.
+fn stroke_over_the_worst(mask: &ForegroundMask, truth: &Plane<f32>) -> Option<Stroke> {
+    let Size { width, height } = truth.size();
+    let square = width / 24;
+    let columns = width.div_ceil(square);
+    let wrong = |x: usize, y: usize| match (mask.0.at(x, y) >= 0.5, truth.at(x, y) >= 0.5) {
+        (false, true) => Some(StrokeSide::Land),
+        (true, false) => Some(StrokeSide::Sky),
+        _ => None,
+    };
+    let mut counts = vec![[0_usize; 2]; columns * height.div_ceil(square)];
+    for y in 0..height {
+        for x in 0..width {
+            if let Some(side) = wrong(x, y) {
+                counts[y / square * columns + x / square][usize::from(side == StrokeSide::Sky)] += 1;
+            }
+        }
+    }
+    let both = counts
+        .iter()
+        .enumerate()
+        .flat_map(|(idx, count)| [(count[0], idx, StrokeSide::Land), (count[1], idx, StrokeSide::Sky)]);
+    let (n_wrong, idx, side) = both.max_by_key(|&(count, idx, _)| (count, std::cmp::Reverse(idx)))?;
+    if n_wrong == 0 {
+        return None;
+    }
+    let (left, top) = (idx % columns * square, idx / columns * square);
+    // In the middle of the wrong pixels of every few columns.
+    let points = (left..(left + square).min(width)).step_by((square / 6).max(1)).filter_map(|x| {
+        let rows: Vec<usize> = (top..(top + square).min(height)).filter(|&y| wrong(x, y) == Some(side)).collect();
+        rows.get(rows.len() / 2).map(|&y| Point { x: x as f64, y: y as f64 })
+    });
+    let points: Vec<Point> = points.collect();
+    (!points.is_empty()).then(|| Stroke { points, radius_px: (0.001 * width as f64).max(1.5), side })
 }

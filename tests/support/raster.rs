@@ -37,6 +37,7 @@ impl TestRenderer for Textures {
         for id in &delta.free {
             textures.remove(id);
         }
+        delta.clear();
     }
 }
 

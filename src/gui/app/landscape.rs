@@ -10,6 +10,7 @@ use crate::gui::app::{App, Asked, Stroke};
 use crate::gui::correcting::{Corrected, Correction, Tool, correct, frame_point, side};
 use crate::gui::history::Edit;
 use crate::gui::sheaf::Land;
+use crate::gui::state::Section;
 use crate::gui::strokes::{Brush, BrushKind, MaskPatch};
 use crate::gui::works;
 use crate::pipeline::{self, ForegroundMask, Found};
@@ -59,6 +60,14 @@ impl App {
             self.state.picking = false;
             self.state.hatching = true;
             self.state.tool = tool;
+            self.unfold(Section::Foreground);
+        }
+    }
+
+    /// What a tool needs is in sight when a key takes it.
+    pub(super) fn unfold(&mut self, section: Section) {
+        if !self.state.unfolded.contains(&section) {
+            self.state.unfolded.push(section);
         }
     }
 

@@ -3,6 +3,7 @@
 use eframe::egui::Pos2;
 
 use crate::gui::app::App;
+use crate::gui::state::Section;
 use crate::gui::tone::Aspect;
 use crate::pipeline::WhiteBalance;
 use crate::pixels::nearest_index;
@@ -18,6 +19,9 @@ impl App {
         let begins = !self.state.picking && self.shown_size().is_some();
         self.lay_brush_down();
         self.state.picking = begins;
+        if begins {
+            self.unfold(Section::Picture);
+        }
     }
 
     pub(super) fn pick_white(&mut self, place: Pos2) {

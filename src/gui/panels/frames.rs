@@ -55,24 +55,28 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
     calibration(ui, &sheaf.calibration).or(action)
 }
 
-/// Darks, flats and bias frames: how many, and how to have more or none.
+/// Darks, flats and bias frames: how to have them, how many there are, and how to do without.
 fn calibration(ui: &mut Ui, calibration: &Calibration) -> Option<Action> {
     let mut action = None;
+    ui.horizontal_wrapped(|ui| {
+        for kind in CalibrationKind::ALL {
+            let choose = plain_button(ui, kind.short_name(), kind.hint());
+            if choose.accessible_name(format!("Choose {}", kind.name().to_lowercase())).clicked() {
+                action = Some(Action::ChooseCalibration(kind));
+            }
+        }
+    });
     for kind in CalibrationKind::ALL {
         let n = calibration.of(kind).len();
+        if n == 0 {
+            continue;
+        }
         ui.horizontal(|ui| {
-            let count = if n == 0 { "none".to_owned() } else { n.to_string() };
-            quiet(ui, &format!("{}: {count}", kind.name())).on_hover_text(kind.hint());
+            quiet(ui, &format!("{}: {n}", kind.name())).on_hover_text(kind.hint());
             ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-                let choose = ui.push_id(kind.name(), |ui| plain_button(ui, "Choose…", kind.hint())).inner;
-                if choose.accessible_name(format!("Choose {}", kind.name().to_lowercase())).clicked() {
-                    action = Some(Action::ChooseCalibration(kind));
-                }
-                if n > 0 {
-                    let clear = ui.push_id(kind.name(), |ui| plain_button(ui, "Without", "Do without them")).inner;
-                    if clear.accessible_name(format!("Without {}", kind.name().to_lowercase())).clicked() {
-                        action = Some(Action::ClearCalibration(kind));
-                    }
+                let clear = ui.push_id(kind.name(), |ui| plain_button(ui, "Without", "Do without them")).inner;
+                if clear.accessible_name(format!("Without {}", kind.name().to_lowercase())).clicked() {
+                    action = Some(Action::ClearCalibration(kind));
                 }
             });
         });

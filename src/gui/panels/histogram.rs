@@ -9,7 +9,7 @@ use crate::gui::tone::Histogram;
 const RIDGE: f32 = 24.0;
 
 /// Room for the share cut at black, and for the one cut at white.
-const SHARE: f32 = 54.0;
+const SHARE: f32 = 60.0;
 
 const CHANNELS: [(&str, &str); 3] = [("R", "red"), ("G", "green"), ("B", "blue")];
 

@@ -1,7 +1,7 @@
 //! Against outside values, and the rules for few samples.
 use crate::calibrate::NoiseModel;
 use crate::pixels::{CalibratedFrame, Layout, LinearImage, Mask, Plane, Size, Transform};
-use crate::stack::{CombineRule, MemoryFrames, Offset, StackFrame, StackRequest, stack};
+use crate::stack::{CombineRule, MemoryFrames, StackFrame, StackRequest, stack};
 
 #[derive(serde::Deserialize)]
 struct Case {
@@ -20,16 +20,11 @@ fn check(samples: &[f32], limits: (f32, f32), noise: Option<NoiseModel>) -> (f32
         planes: vec![Plane::filled(size, sample); 3],
         saturated: Mask::empty(size),
     };
-    let frame = |frame| StackFrame {
-        frame,
-        light_from_reference: Transform::Identity,
-        weight: 1.0,
-        scale: 1.0,
-        offset: Offset::Constant([0.0; 3]),
-    };
+    let frame = |frame| StackFrame::plain(frame, Transform::Identity);
     let request = StackRequest {
         sky: (0..samples.len()).map(frame).collect(),
         land: Vec::new(),
+        land_reserve: Vec::new(),
         foreground: None,
         combine: CombineRule::ClippedMean { drop_below_sigma: limits.0, drop_above_sigma: limits.1 },
         noise,

@@ -59,7 +59,7 @@ impl<'a> CoarseFrame<'a> {
             self.offset.fill_row(middle(origin.1 + row as isize), middle(origin.0), CELL_PX as f64, &mut offsets);
             for (column, (level, offset)) in levels.iter_mut().zip(&offsets).enumerate() {
                 let Some(place) = nodes.at(column, row) else { continue };
-                if self.visibility.is_some_and(|visibility| visibility.nearest(place) < CLEAN) {
+                if !self.is_clean(place) {
                     continue;
                 }
                 if let Some(mean) = means.at(place) {
@@ -68,6 +68,12 @@ impl<'a> CoarseFrame<'a> {
             }
         }
         Ok(levels)
+    }
+
+    /// Whether the frame shows clean sky at a place of its own.
+    fn is_clean(&self, place: Point) -> bool {
+        let Some(visibility) = self.visibility else { return true };
+        self.frame.mask_from_light.apply(place).is_some_and(|place| visibility.nearest(place) >= CLEAN)
     }
 }
 

@@ -2,7 +2,7 @@
 use super::*;
 use crate::calibrate::NoiseModel;
 use crate::pixels::{CalibratedFrame, Cfa, Homography, Layout, Mask, Plane, Transform};
-use crate::stack::{CombineRule, MemoryFrames, Offset, StackFrame};
+use crate::stack::{CombineRule, MemoryFrames, StackFrame};
 use rand::SeedableRng;
 use rand_distr::{Distribution, Normal};
 
@@ -21,16 +21,9 @@ fn frames(n_frames: usize, light: impl Fn(usize, f64, f64) -> f32) -> MemoryFram
 
 /// The sky drifts by (1.37, −0.81) pixels a frame.
 fn find(rows: &MemoryFrames) -> Trails {
-    let sky = (0..rows.0.len()).map(|idx| StackFrame {
-        frame: idx,
-        light_from_reference: Transform::Homography(Homography([
-            [1.0, 0.0, 1.37 * idx as f64],
-            [0.0, 1.0, -0.81 * idx as f64],
-            [0.0, 0.0, 1.0],
-        ])),
-        weight: 1.0,
-        scale: 1.0,
-        offset: Offset::Constant([0.0; 3]),
+    let sky = (0..rows.0.len()).map(|idx| {
+        let drift = [[1.0, 0.0, 1.37 * idx as f64], [0.0, 1.0, -0.81 * idx as f64], [0.0, 0.0, 1.0]];
+        StackFrame::plain(idx, Transform::Homography(Homography(drift)))
     });
     let request = StackRequest {
         sky: sky.collect(),
