@@ -90,8 +90,6 @@ fn row(focal_mm: f64, shift_px: f64) -> Result<Vec<String>, Box<dyn std::error::
             .collect();
         let request = StackRequest {
             sky,
-            land: Vec::new(),
-            foreground: None,
             combine: CombineRule::ClippedMean { drop_below_sigma: 3.0, drop_above_sigma: 3.0 },
             noise: Some(NoiseModel { read_variance: SIGMA * SIGMA, photon_variance_per_unit: 0.0 }),
             trails: None,

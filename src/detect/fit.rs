@@ -91,9 +91,6 @@ pub(super) struct ColorPlace {
 }
 
 /// The place of each colour on its own, with the shape of the fit of all; `None` where a colour is too faint.
-///
-/// Samples count under a window as wide as the star that goes with it: at the edge of a window that stays, the light
-/// of neighbours comes in on one side and leaves on the other, and holds every colour back.
 pub(super) fn color_places(window: &Window, fit: &Fit, variance_per_level: f64) -> [Option<ColorPlace>; 3] {
     std::array::from_fn(|channel| {
         color_place(&window.colors[channel], fit, fit.amplitudes[channel], variance_per_level)
@@ -101,7 +98,7 @@ pub(super) fn color_places(window: &Window, fit: &Fit, variance_per_level: f64) 
 }
 
 /// Steps of Gauss and Newton for height, x and y: the start is a fraction of a pixel away.
-const COLOR_STEPS: usize = 8;
+const COLOR_STEPS: usize = 5;
 /// A colour further than this from the fit of all has found another star.
 const MAX_COLOR_SHIFT_PX: f64 = 2.0;
 
@@ -111,7 +108,6 @@ fn color_place(samples: &[Sample], fit: &Fit, height: f64, variance_per_level: f
     let mut covariance = None;
     for _ in 0..COLOR_STEPS {
         let mut information = SMatrix::<f64, 3, 3>::zeros();
-        let mut noise = SMatrix::<f64, 3, 3>::zeros();
         let mut gradient = SVector::<f64, 3>::zeros();
         for sample in samples {
             let (dx, dy) = (f64::from(sample.x) - found[1], f64::from(sample.y) - found[2]);
@@ -120,16 +116,14 @@ fn color_place(samples: &[Sample], fit: &Fit, height: f64, variance_per_level: f
             let value = found[0] * profile;
             let slope = SVector::<f64, 3>::new(profile, value * along_x, value * along_y);
             let variance = f64::from(sample.variance) + variance_per_level * height.max(0.0) * profile;
-            let weight = profile / variance;
-            information += slope * slope.transpose() * weight;
-            noise += slope * slope.transpose() * (weight * profile);
-            gradient += slope * ((f64::from(sample.value) - value) * weight);
+            information += slope * slope.transpose() / variance;
+            gradient += slope * ((f64::from(sample.value) - value) / variance);
         }
         let inverse = information.try_inverse()?;
         found += inverse * gradient;
         let near = (found[1] - fit.x).hypot(found[2] - fit.y) < MAX_COLOR_SHIFT_PX;
         (near && found[0] > 0.0).then_some(())?;
-        covariance = Some(inverse * noise * inverse);
+        covariance = Some(inverse);
     }
     let variance = covariance.map(|covariance| 0.5 * (covariance[(1, 1)] + covariance[(2, 2)]))?;
     (variance > 0.0).then_some(ColorPlace { x: found[1], y: found[2], variance })

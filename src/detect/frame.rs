@@ -5,7 +5,7 @@ use rayon::prelude::*;
 use crate::detect::background::measure_sky;
 use crate::detect::lines::drop_lines;
 use crate::detect::luminance::{Luminance, luminance, matched_filter};
-use crate::detect::measure::{Pilot, Scene, Workspace, measure_pilot, measure_star};
+use crate::detect::measure::{Pilot, Scene, Workspace, color_shifts, measure_pilot, measure_star};
 use crate::detect::peaks::{Peaks, find_peaks};
 use crate::detect::shape::{FWHM_PER_SIGMA, Shape};
 use crate::detect::trail::{common_trail_px, doubling_px};
@@ -46,6 +46,9 @@ pub fn measure_frame(frame: &CalibratedFrame, foreground: Option<&Mask>, setting
         Scene { frame, sky: &sky, owners: &peaks.owners, shape: first, neutral: [0.6, 1.0, 0.7], threshold_sigma };
     let pilots = measure_pilots(&scene, &peaks);
     let (shape, neutral) = typical(&pilots).unwrap_or((first, scene.neutral));
+    scene.shape = shape;
+    let color_shifts = pilots.par_iter().map_init(Workspace::default, |own, pilot| color_shifts(&scene, pilot, own));
+    let color_shifts = color_shifts.collect::<Vec<_>>().concat();
     if shape.determinant().sqrt() > REFILTER_RATIO * first.determinant().sqrt() {
         peaks = peaks_of_shape(&grey, foreground, settings, shape);
     }
@@ -62,7 +65,7 @@ pub fn measure_frame(frame: &CalibratedFrame, foreground: Option<&Mask>, setting
         sky_level: background.level.each_ref().map(Mesh::median),
         sky_noise: background.rms.median(),
         clipped_fraction: clipped as f64 / frame.size().area().max(1) as f64,
-        color_shifts: pilots.into_iter().flat_map(|pilot| pilot.color_shifts).collect(),
+        color_shifts,
         stars,
         background,
     }
