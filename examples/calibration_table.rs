@@ -48,7 +48,7 @@ fn electrons_range(scene: &Scene) -> f64 {
 
 /// The outcome of a burst stacked under its true mask.
 fn stacked(scene: &Scene, n_darks: usize) -> Result<(Outcome, Burst), Box<dyn Error>> {
-    let folder = tempfile::tempdir_in(".")?;
+    let folder = tempfile::tempdir_in("target")?;
     let burst = Burst::new(scene.clone());
     let write = |name: String, frame| -> Result<PathBuf, Box<dyn Error>> {
         let path = folder.path().join(name);

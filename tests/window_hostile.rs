@@ -2,6 +2,7 @@
 #![cfg(all(feature = "gui", unix))]
 
 #[path = "hostile/cases.rs"]
+#[allow(dead_code, reason = "shared with the tests that judge the pictures too")]
 mod cases;
 
 use std::fs;

@@ -167,7 +167,7 @@ mod tests {
         let (short, long) = (1.0_f64, 1.0 + 9.0 / 12.0);
         let fwhm_px = FWHM_PER_SIGMA * (short * long).powf(0.25);
         let one = star(50.0, 50.0, fwhm_px as f32, (long / short).sqrt() as f32, std::f32::consts::FRAC_PI_4);
-        let found = stretches(&vec![one; 3])[0];
+        let found = stretches(&[one; 3])[0];
         // The bar that a Gaussian fits best is a little shorter than the one of the same variance.
         assert!(found.doublet[0].abs() < 1e-3 && (0.6..0.76).contains(&found.doublet[1]), "{found:?}");
         assert!((found.across - short).abs() < 1e-3, "{found:?}");

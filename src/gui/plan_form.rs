@@ -1,5 +1,7 @@
 //! What is typed into the drawer of the plan, and what it asks of the plan.
 
+use jiff::ToSpan;
+
 use crate::pipeline::FrameFinding;
 use crate::plan::{Aim, BurstRequest, Camera, LightSource, Place, Plan, PlanRequest, WantedTrail, plan, time_zone};
 
@@ -182,7 +184,7 @@ impl PlanForm {
     pub fn days_later(&self, days: i32) -> Self {
         let mut form = self.clone();
         let date = self.text(Field::Date).trim().parse::<jiff::civil::Date>().ok();
-        let later = date.and_then(|date| date.checked_add(jiff::Span::new().days(days)).ok());
+        let later = date.and_then(|date| date.checked_add(days.days()).ok());
         if let Some(date) = later {
             form.set(Field::Date, date.to_string());
         }

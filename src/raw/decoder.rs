@@ -77,7 +77,7 @@ impl Decoder {
 
     /// What the file at `path` says of itself, without its samples.
     pub fn facts(&self, path: &Path, cancel: &CancelToken) -> Result<FrameFacts, DecodeError> {
-        self.run(FACTS_ARGUMENT, path, cancel, |output| read_facts(output))
+        self.run(FACTS_ARGUMENT, path, cancel, read_facts)
     }
 
     /// Starts a child and reads its message.

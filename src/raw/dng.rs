@@ -183,7 +183,9 @@ pub(super) fn not_bayer(width: usize, height: usize, colors: &[usize]) -> Refusa
     let mut kinds = colors.to_vec();
     kinds.sort_unstable();
     kinds.dedup();
-    let letters: String = kinds.iter().map(|&kind| LETTERS.get(kind).copied().unwrap_or('?')).collect();
+    // A damaged file may name any number of kinds.
+    let letters: String =
+        kinds.iter().take(LETTERS.len() + 1).map(|&kind| LETTERS.get(kind).copied().unwrap_or('?')).collect();
     let name = match (width, height, kinds.as_slice()) {
         (6, 6, [0, 1, 2]) => "X-Trans (6 × 6)".to_owned(),
         (4, 4, [0, 1, 2]) => "quad Bayer (4 × 4)".to_owned(),
@@ -281,7 +283,8 @@ pub(super) fn active_area(structure: &TiffStructure<'_>, raw: &Directory, stored
             Ok(Rect { x: left, y: top, size: Size { width: right - left, height: bottom - top } })
         }
         _ => Err(Refusal::malformed(format!(
-            "the active area {sides:?} does not lie within {stored}: the DNG is damaged"
+            "the active area {:?} does not lie within {stored}: the DNG is damaged",
+            &sides[..sides.len().min(4)]
         ))),
     }
 }

@@ -25,7 +25,7 @@ pub fn round_mask(mask: &ForegroundMask) -> ForegroundMask {
 pub(super) fn mask_to_text(mask: &ForegroundMask) -> Result<String, String> {
     let size = mask.size();
     let codes: Vec<u16> = mask.0.samples().iter().map(|&alpha| code(alpha)).collect();
-    let side = |len: usize| u32::try_from(len).map_err(|_| format!("the mask is {size}, too large to be saved"));
+    let side = |len: usize| u32::try_from(len).ok().ok_or_else(|| format!("the mask is {size}, too large to be saved"));
     let picture = ImageBuffer::<Luma<u16>, _>::from_raw(side(size.width)?, side(size.height)?, codes);
     let mut png = Cursor::new(Vec::new());
     let written = picture.expect("one code a pixel").write_to(&mut png, ImageFormat::Png);

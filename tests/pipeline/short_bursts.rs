@@ -66,8 +66,8 @@ fn check_stars(sample: &Sample) {
     let truth = sample.burst.stars_in(sample.reference);
     let in_single = identified(&green_stars(sample.single()), &truth);
     let pairs = identified(&green_stars(sample.stack()), &truth);
-    let bright: Vec<_> = pairs.iter().filter(|(star, _)| star.snr >= 200.0).collect();
-    assert!(bright.len() >= 6, "{} bright stars", bright.len());
+    let bright: Vec<_> = pairs.iter().filter(|(star, _)| star.snr >= 80.0).collect();
+    assert!(bright.len() >= 8, "{} bright stars", bright.len());
     let ratios: Vec<f64> = bright.iter().map(|(star, truth)| star.flux / truth.flux_electrons[1]).collect();
     let level = mean(&ratios);
     let single: Vec<f64> = in_single
@@ -77,8 +77,9 @@ fn check_stars(sample: &Sample) {
         .collect();
     let slope = level / mean(&single);
     assert!((slope - 1.0).abs() < 0.01, "stars have {slope} times the light of the single frame");
+    // Beyond the photons' own noise, which is 1.25 % at most.
     let scatter = mean(&ratios.iter().map(|ratio| (ratio / level - 1.0).powi(2)).collect::<Vec<_>>()).sqrt();
-    assert!(scatter < 0.025, "star light scatters by {scatter}");
+    assert!(scatter < 0.0325, "star light scatters by {scatter}");
 }
 
 #[test]

@@ -74,7 +74,7 @@ impl App {
     /// The keys of land and sky: with a polygon in hand they say what it becomes, else they take the brush.
     pub(super) fn take_brush(&mut self, kind: BrushKind) {
         let polygon = self.state.painting && self.state.tool == Tool::Polygon;
-        if !polygon && !(self.state.painting && self.state.tool == Tool::Brush) {
+        if !(polygon || self.state.painting && self.state.tool == Tool::Brush) {
             self.take_tool(Tool::Brush);
         }
         self.state.brush.kind = kind;

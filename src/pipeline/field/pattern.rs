@@ -105,7 +105,7 @@ impl FrameScale {
         Self { center: size.center(), half_diagonal_px }
     }
 
-    fn from_center(&self, place: Point) -> [f64; 2] {
+    fn offset_from_center(&self, place: Point) -> [f64; 2] {
         [place.x - self.center.x, place.y - self.center.y]
     }
 
@@ -119,7 +119,7 @@ fn widths(stars: &[Stretch], frame: &FrameScale) -> Option<([f64; 4], [f64; 4])>
     let rows: Vec<([f64; 4], f64)> = stars
         .iter()
         .map(|star| {
-            let [x, y] = frame.from_center(star.place);
+            let [x, y] = frame.offset_from_center(star.place);
             let row = [1.0, frame.radius(star.place).powi(2), x / frame.center.x, y / frame.center.y];
             (row, FWHM_PER_SIGMA * star.across.max(0.0).sqrt())
         })
@@ -154,8 +154,8 @@ impl Turning {
     }
 
     /// The pair that the turning adds to a star.
-    fn doublet(&self, pole: [f64; 3], from_center: [f64; 2]) -> [f64; 2] {
-        let place = from_center.map(|value| value / self.focal_px);
+    fn doublet(&self, pole: [f64; 3], offset_from_center: [f64; 2]) -> [f64; 2] {
+        let place = offset_from_center.map(|value| value / self.focal_px);
         let [right, down] = motion_px_per_sec(self.focal_px, pole, place).map(|speed| speed * self.exposure_secs);
         [(right * right - down * down) / 12.0, right * down / 6.0]
     }
@@ -163,7 +163,7 @@ impl Turning {
 
 /// The pair of a bar along the radius whose strength is 1 in the corner.
 fn radial_doublet(star: &Stretch, frame: &FrameScale) -> [f64; 2] {
-    let [x, y] = frame.from_center(star.place).map(|value| value / frame.half_diagonal_px);
+    let [x, y] = frame.offset_from_center(star.place).map(|value| value / frame.half_diagonal_px);
     // r² (cos 2φ, sin 2φ).
     [x * x - y * y, 2.0 * x * y]
 }
@@ -189,7 +189,7 @@ fn turned_fit(stars: &[Stretch], frame: &FrameScale, turning: &Turning, pole: [f
 
 fn turned_rows(stars: &[Stretch], frame: &FrameScale, turning: &Turning, pole: [f64; 3]) -> Vec<([f64; 1], f64)> {
     let rows = |star: &Stretch| {
-        let drawn = turning.doublet(pole, frame.from_center(star.place));
+        let drawn = turning.doublet(pole, frame.offset_from_center(star.place));
         let radial = radial_doublet(star, frame);
         [([radial[0]], star.doublet[0] - drawn[0]), ([radial[1]], star.doublet[1] - drawn[1])]
     };

@@ -67,7 +67,7 @@ fn times_between_exposures_join_trails_and_leave_the_sky_dark() {
     assert!(joined_dip > 0.85, "joined trails dip to {joined_dip}, others to {apart_dip}");
     let floor = |stack: &Stack| mean((5..30).flat_map(|y| stack.image.planes[1].row(y)[70..110].to_vec()));
     let lifted = (floor(&joined) - floor(&apart)) / 0.01;
-    assert!((-0.01..0.03).contains(&lifted), "the floor between the trails is lifted by {lifted} of a frame's noise");
+    assert!((-0.01..0.05).contains(&lifted), "the floor between the trails is lifted by {lifted} of a frame's noise");
 }
 
 /// Few frames and many, in one tile's memory.
