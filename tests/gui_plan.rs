@@ -82,7 +82,7 @@ fn the_drawer_tells_the_night_the_shutter_the_frames_and_the_cautions() {
         "13.4 s in the middle",
         "16 frames of 25 s",
         "from 25 frames on",
-        "helps most",
+        "More frames help most",
         "Local rules and rangers come first",
         "Tides",
         "Alone",

@@ -28,17 +28,17 @@ pub(super) fn common_trail_px(stars: &[&Star]) -> Option<f32> {
     let round = 0.5 * middle(|shape| shape.xx + shape.yy)?;
     let (along, diagonal) = (middle(|shape| shape.xx - shape.yy)?, middle(|shape| 2.0 * shape.xy)?);
     // The length of a vector of noise is not zero: its expected square is taken off.
-    let scatter: f64 = {
-        let mut off: Vec<f32> = shapes
-            .iter()
-            .map(|shape| ((shape.xx - shape.yy - along).powi(2) + (2.0 * shape.xy - diagonal).powi(2)) as f32)
-            .collect();
-        f64::from(median(&mut off)?)
-    };
-    // For a two-dimensional normal the median square is 2 ln 2 variances; a median has π / 2 times the variance of a mean.
-    let noise = scatter / std::f64::consts::LN_2 * 1.57 / shapes.len() as f64;
+    let noise = stretch_noise(&shapes, [along, diagonal])?;
     let stretch = (along * along + diagonal * diagonal - noise).max(0.0).sqrt();
     Some(trail_length_px(round + 0.5 * stretch, round - 0.5 * stretch) as f32)
+}
+
+/// Expected square of the error of the medians of (xx − yy, 2 xy), from the scatter of the stars.
+pub(super) fn stretch_noise(shapes: &[Shape], [along, diagonal]: [f64; 2]) -> Option<f64> {
+    let off = |shape: &Shape| (shape.xx - shape.yy - along).powi(2) + (2.0 * shape.xy - diagonal).powi(2);
+    let scatter = median(&mut shapes.iter().map(|shape| off(shape) as f32).collect::<Vec<_>>())?;
+    // For a two-dimensional normal the median square is 2 ln 2 variances; a median has π / 2 times the variance of a mean.
+    Some(f64::from(scatter) / std::f64::consts::LN_2 * 1.57 / shapes.len() as f64)
 }
 
 /// Distance between the two images that most of the bright stars have; `None` for stars that are single.

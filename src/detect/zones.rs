@@ -7,7 +7,7 @@
 use crate::detect::Star;
 use crate::detect::frame::clear_stars;
 use crate::detect::shape::{FWHM_PER_SIGMA, Shape, trail_length_px};
-use crate::detect::trail::shape_of;
+use crate::detect::trail::{shape_of, stretch_noise};
 use crate::pixels::statistics::median;
 use crate::pixels::{Point, Size};
 
@@ -19,6 +19,9 @@ pub const ZONES: usize = ZONES_ALONG * ZONES_ALONG;
 
 /// The zone in the middle of the frame.
 pub const MIDDLE_ZONE: usize = ZONES / 2;
+
+/// The square of a vector of normal noise exceeds this many times its mean once in a thousand times: ln 1000.
+const RARE_NOISE: f64 = 6.9;
 
 /// Fewer stars give no ellipse.
 const MIN_STARS: usize = 6;
@@ -45,19 +48,26 @@ pub struct Ellipse {
     pub elongation: f32,
     /// Direction of the long axis, radians from x towards y (down), in the frame as stored.
     pub angle_rad: f32,
-    /// Length of the even trail that would draw stars out so.
+    /// Length of the even trail that would draw stars out so; what noise adds to it is taken off.
     pub trail_px: f32,
+    /// Length that noise alone feigns once in a thousand times: long with few or faint stars.
+    pub trail_doubt_px: f32,
 }
 
 impl Ellipse {
-    fn new(shape: Shape) -> Self {
+    fn new(typical: Typical) -> Self {
+        let Typical { shape, noise } = typical;
         let (long, short) = shape.axes();
+        let round = 0.5 * (long + short);
+        let trail = |stretch: f64| trail_length_px(round + 0.5 * stretch, (round - 0.5 * stretch).max(0.0)) as f32;
+        let stretch = ((long - short).powi(2) - noise).max(0.0).sqrt();
         Self {
             fwhm_px: shape.fwhm_px() as f32,
             across_px: (FWHM_PER_SIGMA * short.max(0.0).sqrt()) as f32,
             elongation: shape.elongation() as f32,
             angle_rad: shape.angle_rad() as f32,
-            trail_px: trail_length_px(long, short) as f32,
+            trail_px: trail(stretch),
+            trail_doubt_px: trail((RARE_NOISE * noise).sqrt().min(2.0 * round)),
         }
     }
 }
@@ -111,13 +121,21 @@ pub fn stretches(stars: &[Star]) -> Vec<Stretch> {
     clear_stars(stars).into_iter().map(stretch).collect()
 }
 
+/// The moments of a typical star.
+struct Typical {
+    shape: Shape,
+    /// Expected square of what noise adds to the difference of both axes.
+    noise: f64,
+}
+
 /// Median of each element of the moments.
-fn typical(stars: &[&Star]) -> Option<Shape> {
+fn typical(stars: &[&Star]) -> Option<Typical> {
     let shapes: Vec<Shape> = stars.iter().map(|star| shape_of(star)).collect();
     let middle = |of: fn(&Shape) -> f64| {
         median(&mut shapes.iter().map(|shape| of(shape) as f32).collect::<Vec<_>>()).map(f64::from)
     };
-    Some(Shape { xx: middle(|shape| shape.xx)?, xy: middle(|shape| shape.xy)?, yy: middle(|shape| shape.yy)? })
+    let shape = Shape { xx: middle(|shape| shape.xx)?, xy: middle(|shape| shape.xy)?, yy: middle(|shape| shape.yy)? };
+    Some(Typical { shape, noise: stretch_noise(&shapes, [shape.xx - shape.yy, 2.0 * shape.xy])? })
 }
 
 #[cfg(test)]

@@ -5,7 +5,9 @@ use std::io::{BufRead, BufReader, Read};
 use std::path::Path;
 use std::process::Stdio;
 
-use crate::support::{Ran, done, light, names, new_folder, night, program, run};
+use nightsheaf::synthetic::Burst;
+
+use crate::support::{Ran, done, light, names, new_folder, night, program, run, scene};
 use crate::tools::{printed, run_tool};
 
 /// A night in the Alps.
@@ -34,17 +36,21 @@ fn number(value: &serde_json::Value) -> f64 {
 fn a_plan_tells_three_opinions_with_their_origin_and_the_cautions() {
     let ran = plan(&[]);
     assert_eq!(ran.code, Some(0), "{ran:?}");
+    // Lines are broken where the terminal ends; the words are looked for.
+    let told = ran.out.split_whitespace().collect::<Vec<_>>().join(" ");
     for part in [
         "300 over focal length",
         "25 s (common practice)",
         "7.4 s (F. Michaud, Société astronomique du Havre)",
+        // 12 mm over 23.5 mm / 6000 px, 15.041″/s: 0.22342 px/s. The corner is at tan²θ = (11.75² + 7.833²) / 12² =
+        // 1.3849, so sec²θ = 2.3849 and 0.5328 px/s. 3 px take 13.43 s and 5.63 s.
         "13.4 s in the middle, 5.6 s in the fastest corner (exact for the lens)",
         "16 frames of 25 s",
         "Small return",
-        "helps most",
+        "More frames help most",
         "Local rules and rangers come first",
     ] {
-        assert!(ran.out.contains(part), "{part:?} is missing in:\n{}", ran.out);
+        assert!(told.contains(part), "{part:?} is missing in:\n{}", ran.out);
     }
 }
 
@@ -69,7 +75,7 @@ fn a_plan_follows_pointing_trail_and_burst() {
     }
 }
 
-/// The frames of the night: 16 s at 9 mm on 13.2 mm, 17 electrons a second of dark sky.
+/// The frames of the night: 16 s at 9 mm on 13.2 mm. Truth: the median of green electrons before noise, in the sky.
 #[test]
 fn a_test_frame_tells_its_light_and_its_camera() {
     let frame = light(1);
@@ -78,7 +84,10 @@ fn a_test_frame_tells_its_light_and_its_camera() {
     assert_eq!(number(&by_frame["frames"]["exposure_secs"]), 16.0, "its exposure");
     assert!(by_frame["sky"].is_null(), "no class of sky was taken for it");
     let sky = number(&by_frame["frames"]["sky_electrons"]);
-    assert!((200.0..900.0).contains(&sky), "{sky} electrons of sky");
+    let truth = true_sky_electrons();
+    // Faint stars, dense in so small a frame, and the texture of the ridge count as noise: up to 1.45 times the photon
+    // noise in the blocks of one level. So electrons are counted too few, never many too many.
+    assert!((0.62..1.1).contains(&(sky / truth)), "{sky} electrons of sky for {truth}");
     let longer = planned(&["--test-frame", text(&frame), "--exposure", "32"]);
     assert!((number(&longer["frames"]["sky_electrons"]) / sky - 2.0).abs() < 1e-9, "twice the time, twice the sky");
     let folder = new_folder();
@@ -86,6 +95,16 @@ fn a_test_frame_tells_its_light_and_its_camera() {
     image::RgbImage::from_pixel(64, 48, image::Rgb([90, 90, 90])).save(&picture).expect("a small picture");
     let ran = plan(&["--test-frame", text(&picture)]);
     assert!(ran.code != Some(0) && ran.err.contains("flat.png") && ran.err.contains("--sky"), "{ran:?}");
+}
+
+fn true_sky_electrons() -> f64 {
+    let burst = Burst::new(scene());
+    let (electrons, size) = (burst.light_electrons(0), scene().size);
+    let sky_green = (0..size.area())
+        .map(|index| (index % size.width, index / size.width))
+        .filter(|&(x, y)| scene().cfa.color_at(x, y) as usize == 1 && burst.foreground().at(x, y) == 0.0);
+    let mut levels: Vec<f32> = sky_green.map(|(x, y)| electrons.at(x, y)).collect();
+    f64::from(nightsheaf::pixels::statistics::median(&mut levels).expect("half the frame is sky"))
 }
 
 /// Ghostscript reads the page, where it is there; without it the test says so and ends.

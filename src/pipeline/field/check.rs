@@ -133,7 +133,7 @@ pub fn field_check(findings: &[&FrameFinding], idx: usize) -> Option<FieldCheck>
         corners_px: corners(facts, finding.orientation),
         shape,
         trail_px,
-        trail: trail_verdict(trail_px, facts.predicted.as_ref()),
+        trail: trail_verdict(trail_px, doubt_px(facts), facts.predicted.as_ref()),
         burst: burst(finding, facts),
         lines: Vec::new(),
         suggestion: String::new(),
@@ -214,11 +214,19 @@ fn trail_px(finding: &FrameFinding, facts: &FieldFacts) -> Option<f32> {
     }
 }
 
-fn trail_verdict(trail_px: Option<f32>, predicted: Option<&PredictedTrail>) -> TrailVerdict {
+/// The trail that noise alone feigns in the middle.
+fn doubt_px(facts: &FieldFacts) -> f64 {
+    facts.zones[MIDDLE_ZONE].ellipse.or(facts.typical).map_or(0.0, |ellipse| f64::from(ellipse.trail_doubt_px))
+}
+
+fn trail_verdict(trail_px: Option<f32>, doubt_px: f64, predicted: Option<&PredictedTrail>) -> TrailVerdict {
     let Some(trail_px) = trail_px.map(f64::from) else { return TrailVerdict::Unknown };
     match predicted {
         None => TrailVerdict::Unpredicted,
-        Some(predicted) if trail_px > SHAKEN_RATIO * predicted.middle_px + SHAKEN_PX => TrailVerdict::Shaken,
+        // What draws stars out adds in squares, and so does noise.
+        Some(predicted) if trail_px > (SHAKEN_RATIO * predicted.middle_px + SHAKEN_PX).hypot(doubt_px) => {
+            TrailVerdict::Shaken
+        }
         Some(_) if trail_px > ACCEPTED_TRAIL_PX => TrailVerdict::Long,
         Some(_) => TrailVerdict::Short,
     }

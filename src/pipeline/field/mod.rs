@@ -16,6 +16,7 @@ use crate::error::Error;
 use crate::job::Monitor;
 use crate::pipeline::measuring::{FrameFinding, MeasureRequest, measure};
 use crate::pixels::Size;
+use crate::pixels::statistics::median;
 use crate::plan::shutter::{WantedTrail, pole_seen_from_level_camera, shutter_limits};
 use crate::plan::{Aim, Camera, LightSource, Place};
 use crate::raw::Metadata;
@@ -26,6 +27,9 @@ pub use pattern::{Estimate, LensPattern};
 
 /// Aperture reckoned with where the file does not tell it: it enters the light of a plan, not the trails.
 const TYPICAL_APERTURE: f64 = 2.8;
+
+/// So many stars tell where the sky is.
+const ENOUGH_STARS: usize = 20;
 
 /// Wavelength in the middle of the visible, µm.
 const GREEN_UM: f64 = 0.55;
@@ -91,7 +95,7 @@ pub enum TrailBasis {
 /// Light and noise of a frame by its own noise model.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct FrameLight {
-    /// Green sky above black, electrons a pixel.
+    /// Green sky above black where the stars stand, electrons a pixel: a landscape does not count.
     pub sky_electrons: f64,
     /// Electrons.
     pub read_noise_electrons: f64,
@@ -146,11 +150,18 @@ impl FrameLight {
     fn new(measure: &FrameMeasure, noise: NoiseModel) -> Option<Self> {
         let per_electron = f64::from(noise.photon_variance_per_unit);
         (per_electron > 0.0).then(|| Self {
-            sky_electrons: f64::from(measure.sky_level[1]).max(0.0) / per_electron,
+            sky_electrons: f64::from(sky_among_stars(measure)).max(0.0) / per_electron,
             read_noise_electrons: f64::from(noise.read_variance.max(0.0)).sqrt() / per_electron,
             full_scale_electrons: 1.0 / per_electron,
         })
     }
+}
+
+/// Median of the green sky at the places of the stars; of the whole frame with hardly any star.
+fn sky_among_stars(measure: &FrameMeasure) -> f32 {
+    let green = &measure.background.level[1];
+    let mut levels: Vec<f32> = measure.stars.iter().map(|star| green.at(star.centroid)).collect();
+    median(&mut levels).filter(|_| measure.stars.len() >= ENOUGH_STARS).unwrap_or(measure.sky_level[1])
 }
 
 /// Measures one frame by itself, its light and noise included.

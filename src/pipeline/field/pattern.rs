@@ -164,8 +164,9 @@ impl Turning {
 /// The pair of a bar along the radius whose strength is 1 in the corner.
 fn radial_doublet(star: &Stretch, frame: &FrameScale) -> [f64; 2] {
     let [x, y] = frame.offset_from_center(star.place).map(|value| value / frame.half_diagonal_px);
-    // r² (cos 2φ, sin 2φ).
-    [x * x - y * y, 2.0 * x * y]
+    // The length grows with r², its square with r⁴: r⁴ (cos 2φ, sin 2φ).
+    let square = x * x + y * y;
+    [square * (x * x - y * y), square * 2.0 * x * y]
 }
 
 /// One direction for all stars beside the radial bar: a shake, or a turning of which nothing is known.
@@ -284,9 +285,12 @@ mod tests {
         let frame = FrameScale::new(SIZE);
         let bar = |radial_px: f64| {
             stars(|place| {
-                let star = Stretch { place, doublet: [0.0; 2], across: 1.0 };
-                let strength = radial_px * radial_px.abs() / 12.0;
-                (radial_doublet(&star, &frame).map(|value| 0.8 + strength * value), 1.0)
+                let [x, y] = frame.offset_from_center(place);
+                // A bar whose length is the share of the corner's that the square of the radius is.
+                let length_px = radial_px * frame.radius(place).powi(2);
+                let strength = length_px * length_px.abs() / 12.0;
+                let (sin, cos) = (2.0 * y.atan2(x)).sin_cos();
+                ([0.8 + strength * cos, 0.8 + strength * sin], 1.0)
             })
         };
         for radial_px in [4.0, -3.0] {
