@@ -176,7 +176,7 @@ fn missing_frames_are_named_and_their_folder_is_asked_for_once() {
     window.wait("three frames are there", |state| state.sheaf.frames.len() == 3 && !state.measuring);
     let state = window.state();
     assert!(state.sheaf.frames[2].is_aside(), "with their marks");
-    assert_eq!(state.sheaf.calibration.darks, [moved.join("darks/dark-001.dng")], "the dark frame moved along");
+    assert_eq!(state.sheaf.calibration.darks, [moved.join("no-light/dark-001.dng")], "the dark frame moved along");
     assert!(state.keeping.unsaved, "the file still names the old folder");
     let text = &state.notices.last().expect("what is not there is told").text;
     assert!(text.contains("night-004.dng") && !text.contains("night-003"), "{text}");

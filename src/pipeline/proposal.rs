@@ -119,14 +119,17 @@ pub(super) fn drop_landscape(readings: &mut [Reading], mask: &ForegroundMask) ->
         (Some(x), Some(y)) => mask.0.at(x, y) >= 0.5,
         _ => false,
     };
-    let mut material = false;
+    let is_material = readings.iter().flatten().any(|light| {
+        light.measure.stars.iter().filter(|star| land(star.centroid)).count() >= MATERIAL_STARS
+    });
     for light in readings.iter_mut().flatten() {
-        let before = light.measure.stars.len();
-        light.measure.stars.retain(|star| !land(star.centroid));
-        material |= before - light.measure.stars.len() >= MATERIAL_STARS;
+        // Pairs of stars are known by their numbers: none may go unless the frames are registered again.
+        if is_material {
+            light.measure.stars.retain(|star| !land(star.centroid));
+        }
         clear_background(&mut light.measure, mask);
     }
-    material
+    is_material
 }
 
 /// Cells of the sky's level that land has part in take the mean of their neighbours.

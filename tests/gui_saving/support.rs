@@ -31,6 +31,8 @@ pub(crate) fn night() -> PathBuf {
         }
         let scene = Scene { zero_point_electrons_per_sec: 18_000.0, ..Scene::small() };
         Burst::new(scene).write(&folder, 1).expect("room for a small burst");
+        // A name that does not say what lies in it: the window is given the lights alone.
+        fs::rename(folder.join("darks"), folder.join("no-light")).expect("our own folder");
         folder
     });
     folder.clone()
@@ -38,8 +40,8 @@ pub(crate) fn night() -> PathBuf {
 
 /// The same frames in a folder that a test may change.
 pub(crate) fn copy_night(folder: &Path) {
-    fs::create_dir_all(folder.join("darks")).expect("our own folder");
-    let names = (1..=4).map(|number| format!("night-{number:03}.dng")).chain(["darks/dark-001.dng".to_owned()]);
+    fs::create_dir_all(folder.join("no-light")).expect("our own folder");
+    let names = (1..=4).map(|number| format!("night-{number:03}.dng")).chain(["no-light/dark-001.dng".to_owned()]);
     for name in names {
         fs::copy(night().join(&name), folder.join(&name)).expect("room for a small burst");
     }
@@ -56,7 +58,7 @@ pub(crate) fn saved(home: &Path, frames: &Path) -> PathBuf {
     ];
     let light = |(idx, mark)| Light { path: frames.join(format!("night-{:03}.dng", idx + 1)), mark };
     let mut sheaf = Sheaf { lights: marks.into_iter().enumerate().map(light).collect(), ..Sheaf::default() };
-    sheaf.darks = vec![frames.join("darks/dark-001.dng")];
+    sheaf.darks = vec![frames.join("no-light/dark-001.dng")];
     sheaf.develop.exposure_ev = 0.5;
     let path = home.join("tarn.toml");
     save_sheaf(&path, &sheaf).expect("room for a small file");
@@ -127,9 +129,11 @@ impl Window {
     }
 
     pub(crate) fn wait(&mut self, what: &str, met: impl Fn(&State) -> bool) {
-        let deadline = Instant::now() + Duration::from_secs(180);
+        let deadline = Instant::now() + Duration::from_secs(60);
         while !met(self.state()) {
-            assert!(Instant::now() < deadline, "waited 180 s until {what}; told: {:?}", self.state().notices);
+            let state = self.state();
+            let (n, measuring) = (state.sheaf.frames.len(), state.measuring);
+            assert!(Instant::now() < deadline, "waited 60 s until {what}: {n} frames, measuring: {measuring}, told: {:?}", state.notices);
             std::thread::sleep(Duration::from_millis(10));
             self.step();
         }

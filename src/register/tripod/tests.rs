@@ -1,3 +1,5 @@
+//! Motion of a land that is known, measured again.
+
 use super::*;
 use crate::pixels::{Point, Projection, Size};
 
