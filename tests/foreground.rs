@@ -90,6 +90,9 @@ fn nothing_but_landscape_is_said_so() {
     let (_, proposal) = proposed(scene(LandKind::Only, WIDTH, N_LIGHTS));
     assert_eq!(proposal.foreground_fraction(), 1.0, "all land");
     assert!(proposal.notes.iter().any(|note| note.contains("only landscape")), "{:?}", proposal.notes);
+    // As it is with real frames: without stars they cannot be matched.
+    let unmatched = mask_scenes::propose_unregistered(&Burst::new(scene(LandKind::Only, WIDTH, N_LIGHTS)));
+    assert_eq!(unmatched.confidence, 0.9, "rough all over: {:?}", unmatched.notes);
 }
 
 /// A bite out of the proposed land and one out of the sky are mended by a stroke each.
@@ -150,6 +153,11 @@ fn a_horizon_drawn_roughly_snaps_to_the_real_edge() {
 
 #[test]
 fn a_low_confidence_names_places_of_doubt_inside_the_frame() {
+    // Every one of these has a smooth part that may be sky.
+    for kind in [LandKind::Ridge, LandKind::Haze, LandKind::Bright] {
+        let confidence = mask_scenes::propose_unregistered(&Burst::new(scene(kind, WIDTH, 4))).confidence;
+        assert!(confidence < 0.7, "{kind:?}: confidence {confidence}");
+    }
     let burst = Burst::new(scene(LandKind::Silhouette, WIDTH, 4));
     let proposal = mask_scenes::propose_unregistered(&burst);
     assert!(proposal.confidence < 0.7, "confidence {}", proposal.confidence);
@@ -160,7 +168,7 @@ fn a_low_confidence_names_places_of_doubt_inside_the_frame() {
     assert_eq!(proposal.doubt(), Some(doubt.middle()), "the first is the worst");
 }
 
-/// The frames were not registered, so nothing but the person knows where the sky is: one line and three strokes.
+/// Three strokes, each through the part that is most wrong, mend a proposal and one that missed a part of the land.
 #[test]
 fn three_strokes_bring_a_rough_mask_to_the_edge() {
     for kind in [LandKind::Haze, LandKind::Building, LandKind::Bright] {

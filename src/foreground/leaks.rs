@@ -15,7 +15,7 @@ use crate::pixels::{Mask, Plane, Rect, Size};
 const MOST_PASSES: usize = 3;
 /// Pixels nearer to their surroundings than the noise: 68 % of pure noise, and a little more after the
 /// surroundings were fitted. Fewer than this share is rough.
-pub(super) const CALM_SHARE: f32 = 0.5;
+const CALM_SHARE: f32 = 0.5;
 /// Roughness is measured over twice this many pixels.
 const ROUGH_REACH: usize = 12;
 /// No star where this many are to be expected has the probability e⁻⁴, 2 %.
@@ -111,6 +111,13 @@ impl Roughness {
             }
         });
         Self { calm, core }
+    }
+
+    /// Share of the frame whose surroundings are as smooth as their noise.
+    pub(super) fn calm_area(&self) -> f64 {
+        let (calm, core) = (box_mean(&self.calm, ROUGH_REACH), box_mean(&self.core, ROUGH_REACH));
+        let n_calm = calm.samples().iter().zip(core.samples()).filter(|(calm, core)| **calm > CALM_SHARE * **core);
+        n_calm.count() as f64 / calm.size().area() as f64
     }
 }
 

@@ -8,12 +8,14 @@ use crate::foreground::evidence::{BurstView, gather};
 use crate::foreground::filters::complement;
 use crate::foreground::growth::Ground;
 use crate::foreground::hints::Guide;
-use crate::foreground::leaks::{CALM_SHARE, Roughness, grow_without_leaks};
+use crate::foreground::leaks::{Roughness, grow_without_leaks};
 use crate::foreground::moving;
 use crate::foreground::refine::refine;
 use crate::job::{Cancelled, Monitor};
 use crate::pixels::{Mask, Plane, Point, Rect, Size};
 
+/// A smooth part of the frame at least this large may be sky.
+const LEAST_CALM_AREA: f64 = 0.05;
 /// With fewer moving stars nothing is known to be sky.
 const LEAST_STARS: usize = 4;
 
@@ -75,13 +77,11 @@ pub fn propose<E: From<Cancelled> + Send>(monitor: &Monitor, burst: &BurstView<'
     Ok(Proposal { mask, confidence: judgement.confidence, doubts: judgement.doubts, notes, guide })
 }
 
-/// Nothing moves with the stars. A picture that is rough all over and stands still is land; a smooth one may be
-/// sky behind cloud, and only a person can tell.
+/// Nothing moves with the stars. A picture that is rough all over and stands still is land; one with a smooth part
+/// may show sky there, behind cloud or in frames that could not be matched, and only a person can tell.
 fn without_stars(size: Size, ground: &Ground<'_>) -> Proposal {
     let all = Mask(Plane::filled(ground.evidence.size(), true));
-    let Roughness { calm, core } = Roughness::of(&ground.smooth_grey, &all, |x, y| ground.noise(x, y));
-    let sum = |plane: &Plane<f32>| plane.samples().iter().map(|&sample| f64::from(sample)).sum::<f64>();
-    let rough = sum(&calm) < f64::from(CALM_SHARE) * sum(&core);
+    let rough = Roughness::of(&ground.smooth_grey, &all, |x, y| ground.noise(x, y)).calm_area() < LEAST_CALM_AREA;
     let (note, confidence) = if rough {
         ("only landscape was found: nothing in the burst moves with the stars", 0.9)
     } else {

@@ -35,8 +35,8 @@ const LEAST_AGREEMENT: f64 = 0.08;
 /// A motion known less well (standard deviation, pixels of the frame) is not known.
 const LARGEST_SIGMA_PX: f64 = 0.1;
 /// The blur of the levels makes noise correlate: so many pixels count as one (one over the sum of its
-/// squared weights, 70/256 along each axis).
-const PIXELS_PER_SAMPLE: f64 = (256.0 / 70.0) * (256.0 / 70.0);
+/// squared weights, 174/576 along each axis).
+const PIXELS_PER_SAMPLE: f64 = (576.0 / 174.0) * (576.0 / 174.0);
 
 /// How a frame's camera stood beside that of the reference frame.
 #[derive(Clone, Copy, Debug, PartialEq)]

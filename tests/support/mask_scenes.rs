@@ -178,7 +178,8 @@ pub(crate) fn with_strokes(proposal: &Proposal, truth: &Plane<f32>, n_strokes: u
     mask
 }
 
-/// A stroke from left to right through the square of the frame with the most wrong pixels of one kind.
+/// A stroke from left to right through the middle of the wrong part that is worst in one square of the frame, with a
+/// brush half as wide as the part.
 fn stroke_over_the_worst(mask: &ForegroundMask, truth: &Plane<f32>) -> Option<Stroke> {
     let Size { width, height } = truth.size();
     let square = width / 24;
@@ -205,11 +206,46 @@ fn stroke_over_the_worst(mask: &ForegroundMask, truth: &Plane<f32>) -> Option<St
         return None;
     }
     let (left, top) = (idx % columns * square, idx / columns * square);
+    let inside =
+        (top..(top + square).min(height)).flat_map(|y| (left..(left + square).min(width)).map(move |x| (x, y)));
+    let part =
+        connected(inside.filter(|&(x, y)| wrong(x, y) == Some(side)), truth.size(), |x, y| wrong(x, y) == Some(side));
     // In the middle of the wrong pixels of every few columns.
-    let points = (left..(left + square).min(width)).step_by((square / 6).max(1)).filter_map(|x| {
-        let rows: Vec<usize> = (top..(top + square).min(height)).filter(|&y| wrong(x, y) == Some(side)).collect();
-        rows.get(rows.len() / 2).map(|&y| Point { x: x as f64, y: y as f64 })
+    let mut rows_of = vec![Vec::new(); width];
+    part.iter().for_each(|&(x, y)| rows_of[x].push(y));
+    let mut heights: Vec<usize> = rows_of.iter().map(Vec::len).filter(|&len| len > 0).collect();
+    heights.sort_unstable();
+    let radius_px = (0.25 * heights[heights.len() / 2] as f64).max(0.001 * width as f64).max(1.5);
+    // The ends of the brush stay inside, too.
+    let columns: Vec<usize> = (0..width).filter(|&x| !rows_of[x].is_empty()).collect();
+    let margin = (radius_px as usize).min((columns.len() - 1) / 2);
+    let columns = &columns[margin..columns.len() - margin];
+    let points = columns.iter().step_by((square / 6).max(1)).map(|&x| {
+        rows_of[x].sort_unstable();
+        Point { x: x as f64, y: rows_of[x][rows_of[x].len() / 2] as f64 }
     });
-    let points: Vec<Point> = points.collect();
-    (!points.is_empty()).then(|| Stroke { points, radius_px: (0.001 * width as f64).max(1.5), side })
+    Some(Stroke { points: points.collect(), radius_px, side })
+}
+
+/// Pixels that are joined to any of the first ones.
+fn connected(
+    first: impl Iterator<Item = (usize, usize)>,
+    size: Size,
+    belongs: impl Fn(usize, usize) -> bool,
+) -> Vec<(usize, usize)> {
+    let mut seen = Plane::filled(size, false);
+    let mut part: Vec<(usize, usize)> = first.collect();
+    part.iter().for_each(|&(x, y)| seen.set(x, y, true));
+    let mut next = 0;
+    while next < part.len() {
+        let (x, y) = part[next];
+        next += 1;
+        for (x, y) in [(x.wrapping_sub(1), y), (x + 1, y), (x, y.wrapping_sub(1)), (x, y + 1)] {
+            if x < size.width && y < size.height && !seen.at(x, y) && belongs(x, y) {
+                seen.set(x, y, true);
+                part.push((x, y));
+            }
+        }
+    }
+    part
 }

@@ -4,6 +4,7 @@ use nalgebra::{Matrix2x3, Matrix3, Rotation3, Vector3};
 
 use crate::pixels::statistics::{SIGMA_PER_MAD, median};
 use crate::pixels::{Lens, Plane, Point, Reach};
+use crate::register::tripod::pyramid::{between, slopes, value};
 
 /// Edge of a patch.
 const EDGE: usize = 16;
@@ -104,10 +105,6 @@ fn strength(plane: &Plane<f32>, land: &Plane<f32>, left: usize, top: usize) -> (
     (n_land, sum)
 }
 
-fn slopes(plane: &Plane<f32>, x: usize, y: usize) -> [f32; 2] {
-    [0.5 * (plane.at(x + 1, y) - plane.at(x - 1, y)), 0.5 * (plane.at(x, y + 1) - plane.at(x, y - 1))]
-}
-
 /// Light of the frame over that of the reference, by the sums over all patches where they stand; 1.0 in the dark.
 pub(super) fn common_gain(patches: &[Patch], plane: &Plane<f32>) -> f32 {
     let (mut own, mut other) = (0.0, 0.0);
@@ -145,7 +142,7 @@ impl Patch {
             y,
             frame_px,
             land: places().map(|(x, y)| land.at(x, y) >= LAND).collect(),
-            values: places().map(|(x, y)| plane.at(x, y)).collect(),
+            values: places().map(|(x, y)| value(plane, x, y)).collect(),
             slopes: places().map(|(x, y)| slopes(plane, x, y)).collect(),
             corners: [ray(0.0, 0.0)?, ray(last, 0.0)?, ray(0.0, last)?, ray(last, last)?],
             pixels_per_radian,
@@ -155,9 +152,10 @@ impl Patch {
     /// The detail of the patch against that of another picture, shifted by whole pixels.
     pub(super) fn compare_at_whole_shift(&self, plane: &Plane<f32>, dx: isize, dy: isize) -> Sums {
         let at = |place: usize| {
-            let x = (self.x + place % EDGE).checked_add_signed(dx).filter(|&x| x < plane.width())?;
-            let y = (self.y + place / EDGE).checked_add_signed(dy).filter(|&y| y < plane.height())?;
-            Some(plane.at(x, y))
+            let inside = |place: usize, len: usize| place >= 1 && place + 1 < len;
+            let x = (self.x + place % EDGE).checked_add_signed(dx).filter(|&x| inside(x, plane.width()))?;
+            let y = (self.y + place / EDGE).checked_add_signed(dy).filter(|&y| inside(y, plane.height()))?;
+            Some(value(plane, x, y))
         };
         let seen: Vec<(usize, f32)> =
             (0..EDGE * EDGE).filter(|&place| self.land[place]).filter_map(|place| Some((place, at(place)?))).collect();
@@ -218,7 +216,7 @@ impl Patch {
                 let lower = corners[2][axis] + across * (corners[3][axis] - corners[2][axis]);
                 upper + down * (lower - upper)
             });
-            if let Some(value) = cubic(plane, x, y) {
+            if let Some(value) = between(plane, x, y) {
                 seen.push((place, value));
             }
         }
@@ -282,29 +280,4 @@ impl Light {
         let mut sizes: Vec<f32> = seen.iter().map(|&seen| self.residual(patch, seen).abs()).collect();
         (SIGMA_PER_MAD * median(&mut sizes).unwrap_or(0.0)).max(f32::MIN_POSITIVE.sqrt())
     }
-}
-
-/// Catmull–Rom interpolation; `None` where the picture does not hold all 4 × 4 pixels around.
-fn cubic(plane: &Plane<f32>, x: f32, y: f32) -> Option<f32> {
-    let (left, top) = (x.floor(), y.floor());
-    let inside = left >= 1.0 && top >= 1.0 && left + 2.0 < plane.width() as f32 && top + 2.0 < plane.height() as f32;
-    inside.then(|| {
-        let (across, down) = (weights(x - left), weights(y - top));
-        // Inside the picture, so the casts are exact.
-        let (first_column, first_row) = (left as usize - 1, top as usize - 1);
-        (0..4).fold(0.0, |sum, row| {
-            let samples = &plane.row(first_row + row)[first_column..first_column + 4];
-            let line: f32 = samples.iter().zip(across).map(|(sample, weight)| sample * weight).sum();
-            sum + down[row] * line
-        })
-    })
-}
-
-fn weights(t: f32) -> [f32; 4] {
-    [
-        0.5 * t * (t * (2.0 - t) - 1.0),
-        0.5 * (t * t * (3.0 * t - 5.0) + 2.0),
-        0.5 * t * (t * (4.0 - 3.0 * t) + 1.0),
-        0.5 * t * t * (t - 1.0),
-    ]
 }
