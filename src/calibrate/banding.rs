@@ -2,7 +2,8 @@
 //! columns, the same in all frames.
 //!
 //! Of each frame only means along its rows and columns are kept, of what is left of the samples after the smooth
-//! sky is taken away, each sample held within 3 σ so that stars and edges count little. What stands still in
+//! sky is taken away, each sample held within 3 σ of the middle of its quarter of the row, so that stars and edges
+//! count little and the land tells as much as the sky. What stands still in
 //! all frames (the land, the horizon) is no row noise: the mean over the frames is taken from each row's
 //! mean, and a running median over neighbouring rows takes what is smooth (a drifting glow, a cloud). Columns are
 //! the mean over the frames, less their running median.

@@ -14,9 +14,11 @@ use crate::raw::{RawFrame, TransferFunction};
 const BLOCK: usize = 16;
 /// Strips of a large frame that are looked at.
 const MAX_STRIPS: usize = 24;
-/// A star is this many standard deviations above its block, and two pixels beside it are `BESIDE_SIGMA` above.
+/// A star is this many standard deviations above the ground, and two pixels beside it are `BESIDE_SIGMA` above.
 const STAR_SIGMA: f32 = 12.0;
 const BESIDE_SIGMA: f32 = 4.0;
+/// The ground of a point is the mean of the two means this far to its left and right, between which a glow is even.
+const GROUND_REACH: usize = 4;
 /// Particles leave a few short tracks in a dark: fewer points than this are no stars, and one more for each
 /// `MEANS_PER_TRACK` means looked at.
 const MIN_POINTS: usize = 5;
@@ -163,23 +165,35 @@ fn block_levels(strip: &Plane<f32>) -> Vec<f32> {
         .collect()
 }
 
-/// Points of light in a strip that reach beyond one pixel.
+/// Points of light in a strip that reach beyond one pixel. A bright block has the noise of its own light: the glow of
+/// an amplifier is full of peaks that would stand out of the dark.
 fn points(strip: &Plane<f32>, levels: &[f32], sigma: f32) -> usize {
     let mut n = 0;
+    let mut sigmas = vec![None; levels.len()];
     for y in 1..BLOCK - 1 {
-        for x in 1..(levels.len() * BLOCK).saturating_sub(1) {
+        for x in GROUND_REACH..(levels.len() * BLOCK).saturating_sub(GROUND_REACH) {
             let center = strip.at(x, y);
-            let level = levels[x / BLOCK];
-            if center - level <= STAR_SIGMA * sigma {
+            if center - levels[x / BLOCK] <= STAR_SIGMA * sigma {
                 continue;
             }
             let beside = [strip.at(x - 1, y), strip.at(x + 1, y), strip.at(x, y - 1), strip.at(x, y + 1)];
-            let is_peak = beside.iter().all(|&value| value <= center);
-            let n_lit = beside.iter().filter(|&&value| value - level > BESIDE_SIGMA * sigma).count();
-            n += usize::from(is_peak && n_lit >= 2);
+            if beside.iter().any(|&value| value > center) {
+                continue;
+            }
+            let ground = 0.5 * (strip.at(x - GROUND_REACH, y) + strip.at(x + GROUND_REACH, y));
+            let sigma = sigmas[x / BLOCK].get_or_insert_with(|| block_noise(strip, x / BLOCK).max(sigma));
+            let n_lit = beside.iter().filter(|&&value| value - ground > BESIDE_SIGMA * *sigma).count();
+            n += usize::from(center - ground > STAR_SIGMA * *sigma && n_lit >= 2);
         }
     }
     n
+}
+
+/// Standard deviation of a mean of 2 × 2 in one block.
+fn block_noise(strip: &Plane<f32>, block: usize) -> f32 {
+    let pairs = |y: usize| strip.row(y)[block * BLOCK..(block + 1) * BLOCK].windows(2);
+    let mut steps: Vec<f32> = (0..BLOCK).flat_map(pairs).map(|pair| (pair[0] - pair[1]).abs()).collect();
+    SIGMA_PER_MAD * median(&mut steps).unwrap_or(0.0) * std::f32::consts::FRAC_1_SQRT_2
 }
 
 #[cfg(test)]
@@ -206,7 +220,8 @@ mod tests {
     #[test]
     fn a_strong_amplifier_glow_and_one_hot_pixel_in_five_hundred_are_still_a_dark() {
         let scene = Scene { amplifier_glow_electrons_per_sec: 40.0, n_hot_pixels: 300, ..Scene::small() };
-        assert_eq!(content(&Burst::new(scene).dark(0), None), Content::Dark, "no light");
+        let measure = ContentMeasure::of(&Burst::new(scene).dark(0));
+        assert_eq!(measure.content(None), Content::Dark, "no light: {measure:?}");
     }
 
     #[test]

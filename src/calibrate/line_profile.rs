@@ -5,12 +5,15 @@ use std::ops::Range;
 use rayon::prelude::*;
 
 use crate::calibrate::noise::NoiseModel;
+use crate::pixels::statistics::median;
 use crate::pixels::{CalibratedFrame, Layout};
 
 /// Parts of a line that must agree.
 pub(super) const PARTS: usize = 4;
-/// Samples are held within this many standard deviations of the sky.
+/// Samples are held within this many standard deviations of the middle of their quarter of the row.
 const HOLD_SIGMA: f32 = 3.0;
+/// Samples that tell the middle: it need not be known well, for what is held lies evenly around it.
+const MOST_FOR_MIDDLE: usize = 64;
 /// Smaller frames have too few lines to tell.
 const MIN_PX: usize = 75;
 /// Rows that one task works on.
@@ -47,15 +50,18 @@ impl LineProfile {
                 for phase in 0..2 {
                     let level = &mut level[..(size.width - phase).div_ceil(2)];
                     sky(cfa.color_at(phase, y) as usize, y, phase, level);
-                    let reach = HOLD_SIGMA * noise.sigma(level[level.len() / 2]);
                     let samples = &frame.planes[0].row(y)[phase..];
                     let columns = &mut columns[phase..];
                     for (quarter, sum) in sums.iter_mut().enumerate() {
                         let places = quarter_of(quarter, level.len());
+                        // On land as well as in the sky: samples held at the end of their reach would not move with
+                        // their line.
+                        let middle = middle_of(samples, level, places.clone());
+                        let reach = HOLD_SIGMA * noise.sigma(level[places.start] + middle);
                         for x in places {
-                            let left = (samples[2 * x] - level[x]).clamp(-reach, reach);
-                            *sum += left;
-                            columns[2 * x] += left;
+                            let held = (samples[2 * x] - level[x] - middle).clamp(-reach, reach);
+                            *sum += middle + held;
+                            columns[2 * x] += held;
                         }
                     }
                 }
@@ -84,6 +90,15 @@ impl LineProfile {
         }
         Some(profile)
     }
+}
+
+/// Median of what some samples of one colour are over the sky.
+fn middle_of(samples: &[f32], level: &[f32], places: Range<usize>) -> f32 {
+    let mut left = [0.0; MOST_FOR_MIDDLE];
+    let step = places.len().div_ceil(MOST_FOR_MIDDLE).max(1);
+    let n = places.len().div_ceil(step);
+    left.iter_mut().zip(places.step_by(step)).for_each(|(left, x)| *left = samples[2 * x] - level[x]);
+    median(&mut left[..n]).unwrap_or(0.0)
 }
 
 fn quarter_of(part: usize, len: usize) -> Range<usize> {

@@ -1,8 +1,9 @@
 //! The first pass: every light frame is decoded, calibrated, stored and measured once.
 //!
-//! A few frames are in work at a time, as many as the memory allows; each leaves its measures, its
-//! suspect pixels and its samples in the scratch store, and is forgotten.
+//! A few frames are in work at a time, as many as the memory allows; each leaves its measures and its samples in the
+//! scratch store, and is forgotten. Its suspect pixels go into one list of the burst.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Mutex, PoisonError};
@@ -68,8 +69,6 @@ impl Basis {
 pub(super) struct Light {
     pub(super) metadata: Metadata,
     pub(super) measure: FrameMeasure,
-    /// Pixels that may be defects, where they were looked for.
-    pub(super) suspects: Option<Suspects>,
     /// Means along its rows and columns, where the noise is known.
     pub(super) lines: Option<LineProfile>,
     /// Seconds of its thread from the file to the scratch store, and for its stars.
@@ -119,6 +118,27 @@ pub(super) struct Readings {
     pub(super) readings: Vec<Reading>,
     /// Frames that show no light, by their places.
     pub(super) unlit: Vec<(usize, FrameKind)>,
+    /// What all frames show of defects, where they were looked for.
+    pub(super) finder: DefectFinder,
+}
+
+/// Takes the suspects of the frames in the order in which the reading began, so that no chance of threads decides, and
+/// holds those of a few frames only.
+#[derive(Default)]
+struct InTurn {
+    finder: DefectFinder,
+    next: usize,
+    waiting: BTreeMap<usize, Option<Suspects>>,
+}
+
+impl InTurn {
+    fn take(&mut self, turn: usize, suspects: Option<Suspects>) {
+        self.waiting.insert(turn, suspects);
+        while let Some(suspects) = self.waiting.remove(&self.next) {
+            suspects.iter().for_each(|suspects| self.finder.add(suspects));
+            self.next += 1;
+        }
+    }
 }
 
 /// Reads all frames; `keep` stores one calibrated frame and may be called from several threads.
@@ -136,9 +156,11 @@ pub(super) fn read_all(
     let slots: Vec<Mutex<Option<Reading>>> = refused.into_iter().map(|reason| Mutex::new(reason.map(Err))).collect();
     let (next, done) = (AtomicUsize::new(0), AtomicUsize::new(total - order.len()));
     let unlit = Mutex::new(Vec::new());
+    let in_turn = Mutex::new(InTurn::default());
     let work = || -> Result<(), Error> {
         loop {
-            let Some(&idx) = order.get(next.fetch_add(1, Ordering::Relaxed)) else { return Ok(()) };
+            let turn = next.fetch_add(1, Ordering::Relaxed);
+            let Some(&idx) = order.get(turn) else { return Ok(()) };
             if pass.unlit == Unlit::Stop && !lock(&unlit).is_empty() {
                 return Ok(());
             }
@@ -149,10 +171,15 @@ pub(super) fn read_all(
                 None => decode(monitor, pass.decoder, &pass.paths[idx], pass.scale)?,
             };
             let kind = |raw: &RawFrame| light_level.map_or(FrameKind::Light, |level| kind_in_burst(raw, level));
+            let mut suspects = None;
             let reading = match decoded {
                 Ok(raw) => match (basis.misfit(&raw), kind(&raw)) {
                     (Some(reason), _) => Err(reason),
-                    (None, FrameKind::Light) => Ok(read_one(pass, &raw, begun, &|frame| keep(idx, frame))?),
+                    (None, FrameKind::Light) => {
+                        let (light, found) = read_one(pass, &raw, begun, &|frame| keep(idx, frame))?;
+                        suspects = found;
+                        Ok(light)
+                    }
                     (None, kind) => {
                         lock(&unlit).push((idx, kind));
                         Err(format!("is a {} frame by what it shows: it calibrates and is not stacked", kind.word()))
@@ -160,6 +187,7 @@ pub(super) fn read_all(
                 },
                 Err(reason) => Err(reason),
             };
+            lock(&in_turn).take(turn, suspects);
             on_frame(idx, &reading);
             *lock(&slots[idx]) = Some(reading);
             done.fetch_add(1, Ordering::Relaxed);
@@ -175,11 +203,12 @@ pub(super) fn read_all(
     let mut unlit = unlit.into_inner().unwrap_or_else(PoisonError::into_inner);
     unlit.sort_unstable();
     if pass.unlit == Unlit::Stop && !unlit.is_empty() {
-        return Ok(Readings { readings: Vec::new(), unlit });
+        return Ok(Readings { readings: Vec::new(), unlit, finder: DefectFinder::default() });
     }
     let missing = "every frame was read or refused";
     let reading = |slot: Mutex<Option<Reading>>| slot.into_inner().unwrap_or_else(PoisonError::into_inner);
-    Ok(Readings { readings: slots.into_iter().map(|slot| reading(slot).expect(missing)).collect(), unlit })
+    let finder = in_turn.into_inner().unwrap_or_else(PoisonError::into_inner).finder;
+    Ok(Readings { readings: slots.into_iter().map(|slot| reading(slot).expect(missing)).collect(), unlit, finder })
 }
 
 /// The first frame, then the last, behind which darks are likely to have been taken; then the others.
@@ -195,7 +224,7 @@ fn read_one(
     raw: &RawFrame,
     begun: Instant,
     keep: &dyn Fn(&CalibratedFrame) -> Result<(), Error>,
-) -> Result<Light, Error> {
+) -> Result<(Light, Option<Suspects>), Error> {
     let metadata = raw.metadata.clone();
     let frame = calibrate(raw, pass.masters);
     let suspects = pass.noise.as_ref().map(|noise| DefectFinder::suspects(&frame, noise));
@@ -207,7 +236,7 @@ fn read_one(
     };
     let lines = pass.noise.as_ref().and_then(|noise| LineProfile::of(&frame, noise, &sky));
     let thread_secs = [kept.duration_since(begun), kept.elapsed()].map(|spent| spent.as_secs_f64());
-    Ok(Light { metadata, measure, suspects, lines, thread_secs })
+    Ok((Light { metadata, measure, lines, thread_secs }, suspects))
 }
 
 /// `Ok(Err(reason))` for a frame that cannot be decoded: it is set aside and the run goes on.

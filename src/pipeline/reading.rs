@@ -164,7 +164,8 @@ fn read_frames(
     };
     let light_level = first.light_level;
     let keep = |idx, frame: &_| store.write(idx, frame).map_err(Error::from);
-    let lights::Readings { readings, unlit: found } = lights::read_all(monitor, &pass, first, &keep, &|_, _| {})?;
+    let lights::Readings { readings, unlit: found, finder } =
+        lights::read_all(monitor, &pass, first, &keep, &|_, _| {})?;
     if let (Unlit::Stop, false, Some(level)) = (unlit, found.is_empty(), light_level) {
         return Ok(Pass::Unlit(sorting::find_unlit(monitor, &decoder, &paths, level, request.scale, n_at_once)?));
     }
@@ -178,7 +179,7 @@ fn read_frames(
         first_frame: paths.len(),
     };
     let land = land_frames::read(monitor, request, &pass, &mut report.notes)?;
-    let defects = find_defects(&readings, &masters, noise_of_one.as_ref(), basis.layout);
+    let defects = find_defects(&finder, &masters, noise_of_one.as_ref(), basis.layout);
     report.defects_repaired = defects.count();
     let lines: Vec<_> =
         readings.iter().map(|reading| reading.as_ref().ok().and_then(|light| light.lines.as_ref())).collect();
@@ -223,11 +224,7 @@ fn given_mask(request: &Request, basis: &Basis, notes: &mut Vec<String>) -> Resu
 }
 
 /// Defects that the burst shows, and those that a master dark shows too noisy to be subtracted.
-fn find_defects(readings: &[Reading], masters: &Masters, noise: Option<&NoiseModel>, layout: Layout) -> Defects {
-    let mut finder = DefectFinder::default();
-    for suspects in readings.iter().flatten().filter_map(|light| light.suspects.as_ref()) {
-        finder.add(suspects);
-    }
+fn find_defects(finder: &DefectFinder, masters: &Masters, noise: Option<&NoiseModel>, layout: Layout) -> Defects {
     let mut defects = if noise.is_some() { finder.finish() } else { Defects::none(layout) };
     if let (Some(dark), Some(noise)) = (masters.dark(), noise) {
         defects = defects.union(Defects::from_dark(dark, noise));

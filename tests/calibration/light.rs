@@ -4,7 +4,7 @@ use nightsheaf::job::Monitor;
 use nightsheaf::pipeline::{self, DevelopSettings, ExportSettings, FalloffSource, FileFormat, Outcome, OutputSpace};
 use nightsheaf::pipeline::{Request, Vignetting};
 use nightsheaf::pixels::statistics::{SIGMA_PER_MAD, median};
-use nightsheaf::synthetic::{Burst, Cloud, Scene};
+use nightsheaf::synthetic::{Burst, Cloud, Pointing, Scene};
 
 use crate::night::{Night, run, scene, sky_scene};
 
@@ -110,7 +110,9 @@ fn soft_frames_count_less_than_sharp_ones() {
 
 #[test]
 fn the_sky_tells_the_falloff_and_the_report_says_so() {
-    let scene = Scene { band: 0.0, glow: 0.3, ..sky_scene() };
+    // High above the horizon, where airglow and a town's light hardly bend.
+    let pointing = Pointing { altitude_deg: 60.0, ..sky_scene().pointing };
+    let scene = Scene { band: 0.0, glow: 0.3, pointing, ..sky_scene() };
     let night = Night::with_lights(scene.clone());
     let outcome = run(&night.request());
     let vignetting = &outcome.report.vignetting;
@@ -136,6 +138,18 @@ fn the_sky_tells_the_falloff_and_the_report_says_so() {
     assert!(measured[0] == measured[1], "nothing but the flats given touches the stack as measured");
     let developed = [Vignetting::Auto, Vignetting::Off].map(|choice| bytes(OutputSpace::Srgb, choice));
     assert!(developed[0] != developed[1], "the choice counts where a picture is developed");
+}
+
+#[test]
+fn a_glow_along_the_horizon_is_not_taken_for_the_falloff_and_the_report_says_why() {
+    // Airglow that thickens towards the horizon and a town behind it: no plane.
+    let outcome = run(&Night::with_lights(Scene { band: 0.0, glow: 0.3, ..sky_scene() }).request());
+    let vignetting = &outcome.report.vignetting;
+    assert_eq!(vignetting.source, FalloffSource::None, "{vignetting:?}");
+    assert!(vignetting.remark.contains("beyond any falloff"), "{vignetting:?}");
+    assert!(outcome.picture.falloff.is_none(), "the corners stay as they are");
+    let lines = outcome.report.calibration_lines();
+    assert!(lines.iter().any(|line| line.contains(&vignetting.remark)), "{lines:?}");
 }
 
 #[test]
