@@ -119,9 +119,10 @@ pub(super) fn drop_landscape(readings: &mut [Reading], mask: &ForegroundMask) ->
         (Some(x), Some(y)) => mask.0.at(x, y) >= 0.5,
         _ => false,
     };
-    let is_material = readings.iter().flatten().any(|light| {
-        light.measure.stars.iter().filter(|star| land(star.centroid)).count() >= MATERIAL_STARS
-    });
+    let is_material = readings
+        .iter()
+        .flatten()
+        .any(|light| light.measure.stars.iter().filter(|star| land(star.centroid)).count() >= MATERIAL_STARS);
     for light in readings.iter_mut().flatten() {
         // Pairs of stars are known by their numbers: none may go unless the frames are registered again.
         if is_material {

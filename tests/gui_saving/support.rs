@@ -133,7 +133,11 @@ impl Window {
         while !met(self.state()) {
             let state = self.state();
             let (n, measuring) = (state.sheaf.frames.len(), state.measuring);
-            assert!(Instant::now() < deadline, "waited 60 s until {what}: {n} frames, measuring: {measuring}, told: {:?}", state.notices);
+            assert!(
+                Instant::now() < deadline,
+                "waited 60 s until {what}: {n} frames, measuring: {measuring}, told: {:?}",
+                state.notices
+            );
             std::thread::sleep(Duration::from_millis(10));
             self.step();
         }
