@@ -15,7 +15,7 @@ use crate::pixels::{Mask, Plane, Rect, Size};
 const MOST_PASSES: usize = 3;
 /// Pixels nearer to their surroundings than the noise: 68 % of pure noise, and a little more after the
 /// surroundings were fitted. Fewer than this share is rough.
-const CALM_SHARE: f32 = 0.5;
+pub(super) const CALM_SHARE: f32 = 0.5;
 /// Roughness is measured over twice this many pixels.
 const ROUGH_REACH: usize = 12;
 /// No star where this many are to be expected has the probability e⁻⁴, 2 %.
