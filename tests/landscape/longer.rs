@@ -5,13 +5,13 @@ use nightsheaf::synthetic::{Burst, Knock, LandKind, Scene};
 use crate::night::{Night, quiet_scene, written};
 
 fn lights() -> Scene {
-    Scene { glow_drift: 0.0, ..quiet_scene(LandKind::Building, 8) }
+    Scene { glow_drift: 0.0, exposure_secs: 15.0, interval_secs: 16.5, ..quiet_scene(LandKind::Building, 8) }
 }
 
 /// Four frames of four times the exposure; the camera was touched before them.
 fn longer() -> Scene {
     let knock = Some(Knock { from_frame: 0, rotation_deg: [0.04, -0.1, 0.03] });
-    Scene { n_lights: 4, exposure_secs: 40.0, interval_secs: 44.0, knock, ..lights() }
+    Scene { n_lights: 4, exposure_secs: 60.0, interval_secs: 66.0, knock, ..lights() }
 }
 
 #[test]
@@ -32,8 +32,9 @@ fn longer_exposures_make_the_land_cleaner_and_lamps_stay_as_bright() {
     let land = night.deep(true, 8);
     let noise = |night: &Night| Night::sigma(&night.residual(night.stack()), &land);
     let (before, after) = (noise(&plain), noise(&night));
-    // 160 s of light for 80 s: √2 less where the land is evenly lit; what little the shifted frames differ at edges adds.
-    assert!((0.5..0.82).contains(&(after / before)), "noise of the land {before} before, {after} after");
+    // 240 s of light for 120 s would be √2 less. It is about 0.8 times: what is left against the truth also holds what
+    // light does not lessen.
+    assert!((0.5..0.85).contains(&(after / before)), "noise of the land {before} before, {after} after");
 
     // The lit windows are white in the longer frames and not in the lights.
     let (mut n_lamps, mut worst) = (0, 0.0_f32);
