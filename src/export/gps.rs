@@ -19,8 +19,8 @@ const ALTITUDE: Tag = Tag::Unknown(6);
 const DATUM: Tag = Tag::Unknown(18);
 const METHOD: Tag = Tag::Unknown(27);
 
-/// Eight bytes of character code, then the name: how the camera found the place is not kept.
-const UNKNOWN_METHOD: &[u8] = b"ASCII\0\0\0UNKNOWN";
+/// Eight bytes of character code, then the name: frames tell their place by a receiver.
+const RECEIVER: &[u8] = b"ASCII\0\0\0GPS";
 
 /// A millionth of a minute of arc is 2 mm.
 const PARTS_OF_A_MINUTE: u32 = 1_000_000;
@@ -40,7 +40,7 @@ pub(super) fn write_place<W: Write + Seek, K: TiffKind>(
         directory.write_tag(ALTITUDE, Rational { n: (meters.abs() * 100.0).round() as u32, d: 100 })?;
     }
     write_text(&mut directory, DATUM, "WGS-84")?;
-    write_undefined(&mut directory, METHOD, UNKNOWN_METHOD)?;
+    write_undefined(&mut directory, METHOD, RECEIVER)?;
     Ok(directory.finish_with_offsets()?.offset)
 }
 
