@@ -295,6 +295,8 @@ fn unreadable(reason: &str) -> Refusal {
 }
 
 fn damaged(reason: &str) -> Refusal {
+    // What went wrong inside a decoder helps nobody.
+    let reason = if reason.to_lowercase().contains("panic") { "its parts contradict each other" } else { reason };
     Refusal::malformed(format!(
         "the raw picture is damaged ({}); copy it from the card again",
         reason.trim_end_matches('.')

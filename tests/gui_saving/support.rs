@@ -115,9 +115,10 @@ impl Window {
         self.step();
     }
 
+    /// As a screen reader presses it: wherever it is scrolled to.
     pub(crate) fn press(&mut self, name: &str) {
         self.step();
-        self.harness.get_by_label(name).click();
+        self.harness.get_by_label(name).click_accesskit();
         self.step();
         self.step();
     }
