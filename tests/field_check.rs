@@ -128,7 +128,7 @@ fn trails_are_as_long_as_they_are_and_as_predicted() {
         let near = stars.iter().filter(|star| star.position.distance(scene.size.center()) < 100.0);
         let lengths: Vec<f64> = near.map(|star| star.trail_px).collect();
         let truth = lengths.iter().sum::<f64>() / lengths.len() as f64;
-        let findings = measured(&[scene.clone()], pointing(&scene));
+        let findings = measured(std::slice::from_ref(&scene), pointing(&scene));
         let check = checked(&findings, 0);
         let found = f64::from(check.trail_px.expect("stars"));
         let predicted = findings[0].field.as_ref().and_then(|facts| facts.predicted).expect("all is known");

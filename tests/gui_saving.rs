@@ -159,7 +159,7 @@ fn missing_frames_are_named_and_their_folder_is_asked_for_once() {
     fs::rename(&frames, &moved).expect("on one disk");
     fs::remove_file(moved.join("night-004.dng")).expect("our own file");
 
-    let mut window = Window::open(&[path.clone()], home.path());
+    let mut window = Window::open(std::slice::from_ref(&path), home.path());
     window.wait("it is asked for the folder", |state| state.keeping.missing.is_some());
     let missing = window.state().keeping.missing.clone().expect("asked");
     assert_eq!((missing.n_lights, missing.paths.len()), (4, 5), "all frames and the dark one");
@@ -270,7 +270,7 @@ fn a_picture_never_takes_the_place_of_a_frame_and_work_is_one_at_a_time() {
     let home = support::home();
     let frames = home.path().join("frames");
     support::copy_night(&frames);
-    let mut window = Window::open(&[frames.clone()], home.path());
+    let mut window = Window::open(std::slice::from_ref(&frames), home.path());
     window.wait("four frames are there", |state| state.sheaf.frames.len() == 4 && !state.measuring);
     window.apply(Action::ChooseLand(Land::Nothing));
     window.apply(Action::Stack);

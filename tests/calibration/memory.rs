@@ -93,7 +93,6 @@ fn no_frame_stays_in_memory_however_many_there_are() {
 /// The peak in MiB, which is within 15 % of what was asked for.
 fn held_to(night: &Night, n_frames: usize, memory: &str, mebibytes: u64) -> u64 {
     let (peak, by_system) = peak_mebibytes(night, n_frames, memory);
-    println!("{n_frames} frames, {memory}: {peak} MiB by the report, {by_system:?} MiB of the program by the system");
     assert!(peak * 100 <= mebibytes * 115, "{n_frames} frames: {peak} MiB where {memory} were asked for");
     if let Some(by_system) = by_system {
         assert!(by_system <= peak + 8, "the report says {peak} MiB, the system {by_system} for the program alone");

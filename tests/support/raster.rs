@@ -15,6 +15,7 @@ use image::{Rgb, RgbImage};
 pub(crate) struct Textures(Rc<RefCell<HashMap<TextureId, ColorImage>>>);
 
 impl TestRenderer for Textures {
+    #[allow(clippy::iter_over_hash_type, reason = "no texture depends on another")]
     fn handle_delta(&mut self, delta: &mut TexturesDelta) {
         let mut textures = self.0.borrow_mut();
         for (id, deltas) in &delta.set {
