@@ -1,7 +1,7 @@
 //! Calibrated frames on disk: each stored once, read back in parts, gone when the store is.
 //!
 //! One temporary file without a name holds all frames of the burst, frame by frame, plane by plane, in upright strips
-//! of [`STRIP_COLUMNS`] columns, row by row, as 16-bit fixed point: code = (sample − lowest) / step, rounded. A part
+//! of `STRIP_COLUMNS` columns, row by row, as 16-bit fixed point: code = (sample − lowest) / step, rounded. A part
 //! of a frame that is as wide as a few strips, as the stack reads them, is one piece of the file in each: asking the
 //! system for every row costs more than reading it. The range is that of the burst:
 //! noise reaches below black, and a flat may lift corners to several times the white level. Samples beyond
