@@ -130,13 +130,13 @@ impl Window {
     }
 
     pub(crate) fn wait(&mut self, what: &str, met: impl Fn(&State) -> bool) {
-        let deadline = Instant::now() + Duration::from_secs(60);
+        let deadline = Instant::now() + Duration::from_secs(180);
         while !met(self.state()) {
             let state = self.state();
             let (n, measuring) = (state.sheaf.frames.len(), state.measuring);
             assert!(
                 Instant::now() < deadline,
-                "waited 60 s until {what}: {n} frames, measuring: {measuring}, told: {:?}",
+                "waited 180 s until {what}: {n} frames, measuring: {measuring}, told: {:?}",
                 state.notices
             );
             std::thread::sleep(Duration::from_millis(10));
@@ -156,7 +156,7 @@ impl Window {
 
     /// Waits until the window asks the desktop to be closed.
     pub(crate) fn wait_for_close(&mut self) {
-        let deadline = Instant::now() + Duration::from_secs(60);
+        let deadline = Instant::now() + Duration::from_secs(180);
         while !self.asked_to_close {
             assert!(Instant::now() < deadline, "the window does not close");
             std::thread::sleep(Duration::from_millis(10));
