@@ -23,7 +23,8 @@ use std::ops::Range;
 use nightsheaf::calibrate::{Masters, calibrate};
 use nightsheaf::demosaic::demosaic;
 use nightsheaf::detect::{DetectSettings, Star, measure_frame};
-use nightsheaf::pixels::{CalibratedFrame, Layout, LinearImage, Mask, Plane, Point, median};
+use nightsheaf::pixels::statistics::median;
+use nightsheaf::pixels::{CalibratedFrame, Layout, LinearImage, Mask, Plane, Point};
 use nightsheaf::synthetic::TrueStar;
 use sample::{Sample, block_noise, mean, rms};
 
