@@ -1,6 +1,8 @@
 //! The whole job from files to a stack: the sample frames against the truth about them, and a small burst
 //! cancelled at every step.
 
+#![allow(clippy::print_stdout, reason = "the figures of docs/calibration.md")]
+
 #[path = "pipeline/cancelling.rs"]
 mod cancelling;
 #[path = "pipeline/lateral.rs"]
