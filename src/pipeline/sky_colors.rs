@@ -2,7 +2,7 @@
 //!
 //! What decides was measured: see docs/stacking.md.
 
-use crate::pipeline::request::Colors;
+use crate::settings::Colors;
 use crate::pixels::{Layout, Point, Size};
 use crate::stack::{ColorRule, MosaicRows, StackRequest};
 
