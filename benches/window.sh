@@ -31,11 +31,12 @@ drag() { # from x, to x, y: there and back
 "$program" "$@" &
 window=$!
 wait_for "*Nightsheaf"
-xdotool search --sync --name Nightsheaf windowmove 0 0 windowfocus
+# A window that is not mapped yet takes no focus.
+until xdotool search --sync --name Nightsheaf windowmove 0 0 windowfocus 2> /dev/null; do sleep 0.2; done
 wait_for "$# frames*"
 sleep 1
 # Cancelled in the middle, and begun again.
-for pause in 1 3 6; do
+for pause in 1 3; do
     xdotool key ctrl+Return
     sleep "$pause"
     xdotool key Escape

@@ -71,6 +71,8 @@ fn how_the_file_is_written_and_the_colors_are_made_is_in_the_sheaf_too() {
     let mut choices = sheaf(night());
     choices.colors = Colors::Interpolated;
     choices.writing = Writing { compression: Compression::Deflate, jpeg_quality: 55, keep_place: true };
+    // Darks beside the lights are found by `stack`; a sheaf names its own.
+    choices.darks = vec![night().join("darks/dark-001.dng")];
     let path = saved(folder.path(), &choices);
     let text = fs::read_to_string(&path).expect("just written");
     for line in ["colors = \"interpolated\"", "compression = \"deflate\"", "quality = 55", "keep_place = true"] {
@@ -82,6 +84,8 @@ fn how_the_file_is_written_and_the_colors_are_made_is_in_the_sheaf_too() {
         done!(
             "stack",
             night(),
+            "--darks",
+            night().join("darks/dark-001.dng"),
             "--mask",
             "none",
             "--skip",
