@@ -124,7 +124,11 @@ fn the_path_from_frames_to_a_stack_looks_as_it_did() {
     let changed = difference("loaded", &stage.picture());
     assert!(changed > 5.0 * MOST_DIFFERENT, "a section that folds is seen: {:.3} %", 100.0 * changed);
 
-    for section in [Section::Frames, Section::Foreground] {
+    for section in [Section::Frames, Section::Sky, Section::File] {
+        stage.apply(Action::ToggleSection(section));
+    }
+    compare("sky-and-file", &stage.picture());
+    for section in [Section::Sky, Section::File, Section::Foreground] {
         stage.apply(Action::ToggleSection(section));
     }
     stage.apply(Action::ChangeEdge(EdgeChange::Grow(6.0)));

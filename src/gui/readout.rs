@@ -37,8 +37,10 @@ pub fn show(
         Rect::from_min_size(canvas.left_bottom() + vec2(8.0, -8.0 - height), vec2(galley.size().x + 20.0, height));
     ui.painter().rect_filled(left, 3.0, ground(&palette));
     ui.painter().galley(pos2(left.left() + 10.0, left.center().y - galley.size().y / 2.0), galley, palette.ink);
-    let right =
-        Rect::from_min_max(canvas.right_bottom() - vec2(8.0 + SCALES, 8.0 + height), canvas.right_bottom() - vec2(8.0, 8.0));
+    let right = Rect::from_min_max(
+        canvas.right_bottom() - vec2(8.0 + SCALES, 8.0 + height),
+        canvas.right_bottom() - vec2(8.0, 8.0),
+    );
     ui.painter().rect_filled(right, 3.0, ground(&palette));
     let inner = eframe::egui::UiBuilder::new().max_rect(right.shrink2(vec2(12.0, 2.0)));
     ui.scope_builder(inner, |ui| {

@@ -304,7 +304,9 @@ impl State {
 
 /// Whether `text` names the file that `other` says cannot be read, with the same reason.
 fn says_all_of(text: &str, other: &str) -> bool {
-    other.split_once(" cannot be read: ").is_some_and(|(file, why)| text != other && text.contains(file) && text.contains(why))
+    other
+        .split_once(" cannot be read: ")
+        .is_some_and(|(file, why)| text != other && text.contains(file) && text.contains(why))
 }
 
 #[cfg(test)]

@@ -105,7 +105,10 @@ fn how_the_file_is_written_and_the_colors_are_made_is_in_the_sheaf_too() {
             "-o",
             by_words
         );
-        assert!(fs::read(&by_sheaf).expect("written") == fs::read(&by_words).expect("written"), "{name}: the same bytes");
+        assert!(
+            fs::read(&by_sheaf).expect("written") == fs::read(&by_words).expect("written"),
+            "{name}: the same bytes"
+        );
         let plain = folder.path().join(format!("plain-{name}"));
         done!("export", saved(folder.path(), &sheaf(night())), "-o", plain, "--quiet");
         saved(folder.path(), &choices);

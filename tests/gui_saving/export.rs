@@ -67,6 +67,9 @@ fn the_terminal_writes_the_same_bytes_for_every_kind_of_choice() {
     window.apply(Action::EndStroke);
     assert_eq!(window.state().sheaf.land, Land::Painted, "painted");
     check(&mut window, home.path(), "painted.tif");
+    let mut choices = window.state().sheaf.choices.clone();
+    choices.drop_above_sigma = 2.7;
+    window.apply(Action::Choose(Box::new(choices)));
     check(&mut window, home.path(), "small.jpg");
 }
 

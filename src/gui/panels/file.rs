@@ -90,7 +90,12 @@ fn writing(ui: &mut Ui, format: FileFormat, writing: Writing) -> Writing {
         }
         FileFormat::Dng | FileFormat::Png => {}
     }
-    if switch(ui, "Tell the place", writing.keep_place, "Write into the file where the camera stood, if the frames say so") {
+    if switch(
+        ui,
+        "Tell the place",
+        writing.keep_place,
+        "Write into the file where the camera stood, if the frames say so",
+    ) {
         changed.keep_place = !changed.keep_place;
     }
     changed

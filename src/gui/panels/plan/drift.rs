@@ -10,8 +10,7 @@ use crate::pipeline::{FrameFinding, focus_drift};
 
 /// Draws the smoothed star width over the marks of a burst whose focus drifts, and says so.
 pub fn show(ui: &mut Ui, chart: Rect, frames: &[Frame], marks: &[Option<Mark>]) {
-    let known =
-        frames.iter().enumerate().filter_map(|(index, frame)| Some((index, frame.finding.as_ref()?)));
+    let known = frames.iter().enumerate().filter_map(|(index, frame)| Some((index, frame.finding.as_ref()?)));
     let known: Vec<_> = known.filter(|(index, _)| marks.get(*index).is_some_and(Option::is_some)).collect();
     let findings: Vec<&FrameFinding> = known.iter().map(|(_, finding)| *finding).collect();
     let Some(drift) = focus_drift(&findings) else { return };
