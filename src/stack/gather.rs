@@ -142,7 +142,7 @@ impl<'a> Work<'a> {
         // 0.3 px, white noise) is left out: the limits are a little wider there.
         let gain = |placed: &Placed<'_>, channel: usize| if placed.is_copied { 1.0 } else { resampled[channel] };
         std::array::from_fn(|channel| {
-            self.frames(subject).iter().map(|placed| gain(placed, channel) / placed.frame.weight).collect()
+            self.frames(subject).iter().map(|placed| gain(placed, channel) * placed.frame.variance).collect()
         })
     }
 }
@@ -150,7 +150,7 @@ impl<'a> Work<'a> {
 impl Work<'_> {
     /// The same for samples that are not interpolated.
     pub(super) fn sampled_variances(&self) -> [Vec<f32>; 3] {
-        SAMPLED_GAIN.map(|gain| self.sky.iter().map(|placed| gain / placed.frame.weight).collect())
+        SAMPLED_GAIN.map(|gain| self.sky.iter().map(|placed| gain * placed.frame.variance).collect())
     }
 }
 

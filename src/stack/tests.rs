@@ -298,6 +298,26 @@ fn weights_and_levels_of_frames_count() {
     assert!((stack.image.planes[0].at(50, 50) - expected).abs() < 1e-6, "weighted mean of 0.2, 0.2, 0.21");
 }
 
+/// A frame that is not sharp counts less, but its noise is that of the others: what lies 4.5 σ off is left out, though
+/// its weight alone would let it lie 6 σ off.
+#[test]
+fn clipping_goes_by_the_variance_and_the_mean_by_the_weight() {
+    let off = |idx: usize| if idx == 3 { 4.5 * 0.01 } else { 0.0 };
+    let rows = grey_frames(SIZE, 9, 0.0, |idx, _, _| 0.2 + off(idx));
+    let noise = Some(NoiseModel { read_variance: 1e-4, photon_variance_per_unit: 0.0 });
+    let with = |weight: f32, variance: f32| {
+        let mut sky: Vec<StackFrame> = (0..9).map(|idx| frame(idx, Transform::Identity)).collect();
+        (sky[3].weight, sky[3].variance) = (weight, variance);
+        let stack = run(&rows, &StackRequest { noise, ..request(sky) });
+        (stack.image.planes[1].at(50, 50), stack.n_rejected.at(50, 50))
+    };
+    let (value, n_rejected) = with(0.25, 1.0);
+    assert!(n_rejected == 1 && (value - 0.2).abs() < 1e-6, "a soft frame: {value}, {n_rejected} left out");
+    let (value, n_rejected) = with(0.25, 4.0);
+    let expected = 0.2 + off(3) * 0.25 / 8.25;
+    assert!(n_rejected == 0 && (value - expected).abs() < 1e-6, "a noisy frame: {value}, {n_rejected} left out");
+}
+
 #[test]
 fn a_cancel_at_any_step_ends_the_stack() {
     let rows = grey_frames(SIZE, 3, 0.01, |_, _, _| 0.05);
