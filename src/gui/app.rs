@@ -34,6 +34,7 @@ use crate::settings::Folders;
 mod apply;
 mod calibrating;
 mod files;
+mod land_frames;
 mod landscape;
 mod listen;
 mod night;

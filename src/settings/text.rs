@@ -90,6 +90,8 @@ struct Written {
     output: WrittenOutput,
     #[serde(default)]
     calibration: WrittenCalibration,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    land: Option<WrittenLand>,
     lights: Vec<WrittenLight>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     mask: Option<WrittenMask>,
@@ -132,6 +134,12 @@ struct WrittenCalibration {
     darks: Vec<String>,
     flats: Vec<String>,
     bias: Vec<String>,
+}
+
+#[derive(Debug, Serialize, Deserialize)]
+struct WrittenLand {
+    #[serde(default)]
+    frames: Vec<String>,
 }
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -197,6 +205,10 @@ impl Written {
                 flats: texts(&sheaf.flats)?,
                 bias: texts(&sheaf.bias)?,
             },
+            land: (!sheaf.land.is_empty())
+                .then(|| texts(&sheaf.land))
+                .transpose()?
+                .map(|frames| WrittenLand { frames }),
             lights: sheaf.lights.iter().map(light).collect::<Result<_, _>>()?,
             mask,
         })
@@ -248,6 +260,7 @@ impl Written {
             darks: paths(self.calibration.darks),
             flats: paths(self.calibration.flats),
             bias: paths(self.calibration.bias),
+            land: paths(self.land.map(|land| land.frames).unwrap_or_default()),
             landscape: self.foreground.landscape,
             mask,
             combine: self.sky.combine,

@@ -169,7 +169,7 @@ impl App {
         self.outcome = Some(outcome);
         self.state.exported = None;
         self.stacked_from = self.running_key.take();
-        self.state.stack_is_old = self.stacked_from.as_ref().is_some_and(|key| *key != self.run_key());
+        self.compare_stack();
         self.show_without_choice(Shown::Stack);
         if self.state.sheaf.frames.iter().any(|frame| frame.finding.is_none()) {
             self.measure();
@@ -213,6 +213,7 @@ impl App {
             Filed::PageSaved(path) => self.state.note(format!("The plan is written to {}", path.display())),
             Filed::MaskSaved(path) => self.state.note(format!("The mask is written to {}", path.display())),
             Filed::Calibration(kind, paths) => self.take_calibration(kind, paths),
+            Filed::Land(paths) => self.take_land_frames(paths),
             Filed::LensSaved(path) => self.state.note(format!("The lens profile is written to {}", path.display())),
             Filed::Exported(path) => {
                 self.state.note(format!("{} is written: {}", file_name(&path), path.display()));
@@ -220,6 +221,7 @@ impl App {
                 self.state.exported = Some(path);
             }
         }
+        self.compare_stack();
     }
 
     pub(super) fn take_answer(&mut self, answer: Answer) {

@@ -4,6 +4,7 @@ use eframe::egui::{Align, Frame, Key, Layout, Margin, ScrollArea, Stroke, TextEd
 
 use crate::gui::action::Action;
 use crate::gui::calibration::CalibrationKind;
+use crate::gui::panels::landscape;
 use crate::gui::state::{Notice, NoticeTone, PathFor, State};
 use crate::gui::theme::palette;
 use crate::gui::widgets::{plain_button, single};
@@ -75,6 +76,9 @@ pub fn dropped(ui: &mut Ui, state: &State) -> Option<Action> {
             if plain_button(ui, "None of these", "Leave them out (Esc)").clicked() {
                 action = Some(Action::ForgetDropped);
             }
+            if plain_button(ui, "For the landscape", landscape::FRAMES_HINT).clicked() {
+                action = Some(Action::SortDroppedForLand);
+            }
             for kind in CalibrationKind::ALL.into_iter().rev() {
                 if plain_button(ui, kind.name(), kind.hint()).clicked() {
                     action = Some(Action::SortDropped(Some(kind)));
@@ -107,6 +111,7 @@ pub fn path_field(ui: &mut Ui, state: &State) -> Option<Action> {
             CalibrationKind::Flat => ("Path of a flat frame or of a folder of them", "Add"),
             CalibrationKind::Bias => ("Path of a bias frame or of a folder of them", "Add"),
         },
+        PathFor::LandFrames => ("Path of a frame for the landscape or of a folder of them", "Add"),
         PathFor::LensProfileToLoad => ("Path of the lens profile to read", "Read"),
         PathFor::LensProfileToSave => ("Path of the file to write the lens profile to", "Write"),
         PathFor::SheafToSave => ("Path of the file to save the sheaf to", "Save"),
