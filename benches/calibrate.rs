@@ -34,6 +34,7 @@ fn raw() -> RawFrame {
         color: CameraColor::SRGB,
         orientation: Orientation::Normal,
         metadata: Metadata::default(),
+        margins: nightsheaf::raw::Margins::default(),
     }
 }
 

@@ -8,7 +8,7 @@ use std::time::Instant;
 use divan::Bencher;
 use divan::counter::ItemsCount;
 use nightsheaf::calibrate::NoiseModel;
-use nightsheaf::demosaic::{Window, demosaic, demosaic_window, margin_px};
+use nightsheaf::demosaic::{TYPICAL_NOISE, Window, demosaic, demosaic_window, margin_px};
 use nightsheaf::job::Monitor;
 use nightsheaf::pixels::{CalibratedFrame, Cfa, Homography, Layout, Mask, Plane, Size, Transform};
 use nightsheaf::resample::{Kernel, Resampler, Source, Warp, resample};
@@ -37,7 +37,7 @@ fn demosaic_tile(bencher: Bencher<'_, '_>) {
     let samples = vec![noise_frame(window.grown(margin_px(LAYOUT)).size, 1).planes[0].samples().to_vec()];
     let mut pixels = Vec::new();
     let pixel_count = ItemsCount::new(window.size.area());
-    bencher.counter(pixel_count).bench_local(|| demosaic_window(LAYOUT, window, &samples, &mut pixels));
+    bencher.counter(pixel_count).bench_local(|| demosaic_window(TYPICAL_NOISE, LAYOUT, window, &samples, &mut pixels));
 }
 
 #[divan::bench]

@@ -1,6 +1,7 @@
 #!/usr/bin/env bash
-# How long the window takes to its first picture and for each frame of the screen while the divider and a
-# slider are dragged, in software rendering, by the window's own clock (src/gui/frame_clock.rs).
+# How long the window takes to its first picture, to stop a run that is cancelled, and for each frame of the
+# screen while the divider and a slider are dragged, in software rendering, by the window's own clock
+# (src/gui/frame_clock.rs).
 #
 #   benches/window.sh FRAME...       frames of one burst; 24 megapixels for the figures in docs/window.md
 #
@@ -30,9 +31,18 @@ drag() { # from x, to x, y: there and back
 "$program" "$@" &
 window=$!
 wait_for "*Nightsheaf"
-xdotool search --sync --name Nightsheaf windowmove 0 0 windowfocus
+# A window that is not mapped yet takes no focus.
+until xdotool search --sync --name Nightsheaf windowmove 0 0 windowfocus 2> /dev/null; do sleep 0.2; done
 wait_for "$# frames*"
 sleep 1
+# Cancelled in the middle, and begun again.
+for pause in 1 3; do
+    xdotool key ctrl+Return
+    sleep "$pause"
+    xdotool key Escape
+    wait_for "$# frames*"
+    sleep 1
+done
 xdotool key ctrl+Return
 wait_for "Stack of*"
 sleep 4

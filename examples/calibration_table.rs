@@ -1,17 +1,16 @@
 //! The tables of docs/calibration.md: what calibration leaves of the truth about invented nights.
 //!
-//! `cargo run --release --no-default-features --example calibration_table`
+//! `cargo run --release --example calibration_table`
 
 use std::error::Error;
 use std::io::Write;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::Arc;
 
 use nightsheaf::job::Monitor;
 use nightsheaf::pipeline::{self, ForegroundMask, MaskChoice, MasterCache, Outcome, Request};
 use nightsheaf::pixels::Size;
-use nightsheaf::synthetic::dng::write_cfa_dng;
 use nightsheaf::synthetic::{Burst, Cloud, LandKind, Scene};
 
 type Done = Result<(), Box<dyn Error>>;
@@ -48,16 +47,13 @@ fn electrons_range(scene: &Scene) -> f64 {
 
 /// The outcome of a burst stacked under its true mask.
 fn stacked(scene: &Scene, n_darks: usize) -> Result<(Outcome, Burst), Box<dyn Error>> {
-    let folder = tempfile::tempdir_in("target")?;
+    let folder = tempfile::tempdir()?;
     let burst = Burst::new(scene.clone());
-    let write = |name: String, frame| -> Result<PathBuf, Box<dyn Error>> {
-        let path = folder.path().join(name);
-        write_cfa_dng(&path, &frame)?;
-        Ok(path)
-    };
-    let lights =
-        (0..scene.n_lights).map(|k| write(format!("n{k:03}.dng"), burst.light(k))).collect::<Result<_, _>>()?;
-    let darks = (0..n_darks).map(|k| write(format!("d{k:03}.dng"), burst.dark(k))).collect::<Result<_, _>>()?;
+    let path = |kind: &str, k: usize| folder.path().join(format!("{kind}{k:03}.dng"));
+    let lights: Vec<PathBuf> = (0..scene.n_lights).map(|k| path("n", k)).collect();
+    let darks: Vec<PathBuf> = (0..n_darks).map(|k| path("d", k)).collect();
+    lights.iter().enumerate().try_for_each(|(k, path)| burst.write_light(path, k))?;
+    darks.iter().enumerate().try_for_each(|(k, path)| burst.write_dark(path, k))?;
     let mask = match scene.land {
         LandKind::None => MaskChoice::None,
         _ => MaskChoice::Given(Arc::new(ForegroundMask(burst.foreground().clone()))),
@@ -67,7 +63,7 @@ fn stacked(scene: &Scene, n_darks: usize) -> Result<(Outcome, Burst), Box<dyn Er
         darks,
         mask,
         master_cache: MasterCache::Off,
-        scratch_folder: Some(Path::new(".").to_owned()),
+        scratch_folder: Some(folder.path().to_owned()),
         ..Request::default()
     };
     Ok((pipeline::run(&Monitor::silent(), &request)?, burst))
@@ -86,13 +82,12 @@ fn camera(out: &mut impl Write) -> Done {
         let (Some(model), Some(noise)) = (outcome.report.noise_model, outcome.report.noise) else {
             return Err("no noise model".into());
         };
-        let rounding = gain / 12_f64.sqrt();
         writeln!(
             out,
             "| {gain} electrons a data number, {read} electrons, sky of {:.0} electrons | {:.3} | {:.3} | {:.3} | {:.3} |",
             sky * scene.exposure_secs,
             model.electrons_per_dn.unwrap_or(0.0) / gain,
-            model.read_noise_electrons / read.hypot(rounding),
+            model.read_noise_electrons / read,
             noise.single / model.predicted_single,
             noise.stack / model.predicted_stack
         )?;
@@ -104,11 +99,12 @@ fn banding(out: &mut impl Write) -> Done {
     writeln!(out, "\n## Row and column noise\n")?;
     writeln!(
         out,
-        "| rows, columns (electrons) | rows found over truth | its standard errors | columns found over truth | its standard errors |"
+        "| rows, columns (electrons) | masked pixels | rows found over truth | its standard errors | columns found over truth | its standard errors |"
     )?;
-    writeln!(out, "| ---: | ---: | ---: | ---: | ---: |")?;
-    for electrons in [0.0, 1.0, 2.0, 4.0, 8.0] {
-        let scene = Scene { row_noise_electrons: electrons, column_noise_electrons: electrons, ..scene() };
+    writeln!(out, "| ---: | ---: | ---: | ---: | ---: | ---: |")?;
+    let cases = [0.0, 1.0, 2.0, 4.0, 8.0].into_iter().flat_map(|electrons| [0, 48].map(|masked| (electrons, masked)));
+    for (electrons, masked_px) in cases {
+        let scene = Scene { masked_px, row_noise_electrons: electrons, column_noise_electrons: electrons, ..scene() };
         let (outcome, _) = stacked(&scene, 0)?;
         let truth = electrons / electrons_range(&scene);
         let cells = [outcome.report.banding.rows, outcome.report.banding.columns].map(|noise| {
@@ -116,7 +112,7 @@ fn banding(out: &mut impl Write) -> Done {
                 if !noise.removed || truth == 0.0 { "none".to_owned() } else { format!("{:.2}", noise.sigma / truth) };
             format!("{ratio} | {:.1}", noise.significance)
         });
-        writeln!(out, "| {electrons} | {} | {} |", cells[0], cells[1])?;
+        writeln!(out, "| {electrons} | {masked_px} | {} | {} |", cells[0], cells[1])?;
     }
     Ok(())
 }

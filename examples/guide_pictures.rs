@@ -42,7 +42,7 @@ fn main() -> ExitCode {
     save("empty.png", &empty.picture());
 
     let mut stage = Stage::open(vec![root.join("sample-frames")], None);
-    stage.wait("the frames are measured", |state| state.sheaf.frames.len() == 11 && !state.measuring);
+    stage.wait("the frames are measured", |state| state.sheaf.n_lights() == 11 && !state.measuring);
     stage.wait("the preview is there", |state| state.preview.is_some() && !state.previewing);
     save("frames.png", &stage.picture());
 
@@ -64,7 +64,6 @@ fn main() -> ExitCode {
     fold(&mut stage, &[Section::Foreground, Section::Picture]);
     stage.apply(Action::Stack);
     stage.wait("the stack is there", |state| state.report.is_some());
-    stage.apply(Action::ToggleHatching);
     save("done.png", &stage.picture());
     stage.apply(Action::Zoom(Zoom::Scale(2.0)));
     save("compare.png", &stage.picture());

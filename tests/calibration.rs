@@ -1,6 +1,8 @@
 //! Calibration against the truth about invented nights: what the frames are, what is taken from them, and what the
 //! report says of it.
 
+#![allow(clippy::print_stdout, reason = "the figures of docs/calibration.md")]
+
 #[path = "calibration/flats_and_darks.rs"]
 mod flats_and_darks;
 #[path = "calibration/kept.rs"]

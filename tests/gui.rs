@@ -1,16 +1,18 @@
 //! The panels through the accessibility tree: what a person finds and presses, and what it asks for.
 #![cfg(feature = "gui")]
 
+#[path = "support/window.rs"]
+mod window;
+
 use std::path::PathBuf;
 use std::sync::Arc;
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use eframe::egui::accesskit::Role;
-use eframe::egui::{Context, Key, Modifiers, Ui};
+use eframe::egui::{Key, Modifiers, Ui};
 use egui_kittest::Harness;
-use egui_kittest::kittest::{NodeT, Queryable};
+use egui_kittest::kittest::Queryable;
 use nightsheaf::gui::action::Action;
-use nightsheaf::gui::app::App;
 use nightsheaf::gui::calibration::CalibrationKind;
 use nightsheaf::gui::correcting::{EdgeChange, Tool};
 use nightsheaf::gui::lane::Standing;
@@ -26,6 +28,7 @@ use nightsheaf::pipeline::{
     MeasureSummary, Metadata, Report, TripodFinding, Verdict,
 };
 use nightsheaf::pixels::{Orientation, Size};
+use window::{names_of_controls, wait_until, window};
 
 /// What a panel shows and what was asked of it.
 struct Stage {
@@ -375,37 +378,8 @@ fn everything_that_can_be_used_has_a_name() {
         lists.into_iter().flatten().next()
     });
     harness.run();
-    let used = [Role::Button, Role::RadioButton, Role::Slider, Role::SpinButton, Role::TextInput, Role::CheckBox];
-    let mut n_named = 0;
-    for node in harness.root().children_recursive() {
-        let node = node.accesskit_node();
-        if used.contains(&node.role()) {
-            let name = node.label().unwrap_or_default();
-            assert!(!name.trim().is_empty(), "a {:?} has no name", node.role());
-            n_named += 1;
-        }
-    }
-    assert!(n_named > 40, "{n_named} controls were looked at");
-}
-
-/// The whole window, without a screen.
-fn window<'a>(paths: Vec<PathBuf>) -> Harness<'a, Option<App>> {
-    let draw = move |ui: &mut Ui, app: &mut Option<App>| {
-        let context: Context = ui.ctx().clone();
-        let app = app.get_or_insert_with(|| App::new(&context, paths.clone()).expect("threads for the tiles"));
-        app.listen(&context);
-        app.draw(ui);
-    };
-    Harness::builder().with_size([1280.0, 800.0]).build_ui_state(draw, None)
-}
-
-fn wait_until(harness: &mut Harness<'_, Option<App>>, what: &str, met: impl Fn(&State) -> bool) {
-    let deadline = Instant::now() + Duration::from_secs(60);
-    while !harness.state().as_ref().is_some_and(|app| met(app.state())) {
-        assert!(Instant::now() < deadline, "waited 60 s until {what}");
-        std::thread::sleep(Duration::from_millis(10));
-        harness.step();
-    }
+    let names = names_of_controls(&harness);
+    assert!(names.len() > 40, "{} controls were looked at", names.len());
 }
 
 #[test]

@@ -7,12 +7,13 @@ mod raster;
 #[allow(dead_code, reason = "shared with tests that need more of it")]
 #[path = "support/stage.rs"]
 mod stage;
+#[path = "support/window.rs"]
+mod window;
 
 use std::path::{Path, PathBuf};
-use std::time::{Duration, Instant};
 
 use eframe::egui::accesskit::Role;
-use eframe::egui::{Context, Key, Ui};
+use eframe::egui::{Key, Ui};
 use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT, Queryable};
 use nightsheaf::gui::action::Action;
@@ -23,6 +24,7 @@ use nightsheaf::gui::state::{Shown, State};
 use nightsheaf::gui::theme::Theme;
 use nightsheaf::synthetic::dng::write_cfa_dng;
 use nightsheaf::synthetic::{Burst, LandKind, Scene};
+use window::{names_of_controls, wait_until, window};
 
 /// What the drawer shows and what was asked of it.
 struct Stage {
@@ -131,42 +133,12 @@ fn everything_in_the_drawer_has_a_name() {
     let mut form = alpine();
     form.pointing = PointingBy::Direction;
     let harness = drawer(State { watching: Some(PathBuf::from("card")), ..planned(form) });
-    let used = [Role::Button, Role::RadioButton, Role::TextInput];
-    let mut n_named = 0;
-    for node in harness.root().children_recursive() {
-        let node = node.accesskit_node();
-        if used.contains(&node.role()) {
-            let labels: Vec<String> = node.labelled_by().filter_map(|by| by.label().or(by.value())).collect();
-            let name = node.label().unwrap_or_else(|| labels.join(" "));
-            assert!(!name.trim().is_empty(), "a {:?} has no name", node.role());
-            n_named += 1;
-        }
-    }
-    assert!(n_named > 22, "{n_named} controls were looked at");
-}
-
-/// The whole window, without a screen.
-fn window<'a>(paths: Vec<PathBuf>) -> Harness<'a, Option<App>> {
-    let draw = move |ui: &mut Ui, app: &mut Option<App>| {
-        let context: Context = ui.ctx().clone();
-        let app = app.get_or_insert_with(|| App::new(&context, paths.clone()).expect("threads for the tiles"));
-        app.listen(&context);
-        app.draw(ui);
-    };
-    Harness::builder().with_size([1280.0, 800.0]).build_ui_state(draw, None)
+    let names = names_of_controls(&harness);
+    assert!(names.len() > 22, "{} controls were looked at", names.len());
 }
 
 fn app<'a>(harness: &'a mut Harness<'_, Option<App>>) -> &'a mut App {
     harness.state_mut().as_mut().expect("the window was drawn")
-}
-
-fn wait_until(harness: &mut Harness<'_, Option<App>>, what: &str, met: impl Fn(&State) -> bool) {
-    let deadline = Instant::now() + Duration::from_secs(120);
-    while !harness.state().as_ref().is_some_and(|app| met(app.state())) {
-        assert!(Instant::now() < deadline, "waited two minutes until {what}");
-        std::thread::sleep(Duration::from_millis(10));
-        harness.step();
-    }
 }
 
 #[test]

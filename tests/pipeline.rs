@@ -1,6 +1,8 @@
 //! The whole job from files to a stack: the sample frames against the truth about them, and a small burst
 //! cancelled at every step.
 
+#![allow(clippy::print_stdout, reason = "the figures of docs/calibration.md")]
+
 #[path = "pipeline/cancelling.rs"]
 mod cancelling;
 #[path = "pipeline/lateral.rs"]
@@ -23,6 +25,7 @@ use std::ops::Range;
 use nightsheaf::calibrate::{Masters, calibrate};
 use nightsheaf::demosaic::demosaic;
 use nightsheaf::detect::{DetectSettings, Star, measure_frame};
+use nightsheaf::pixels::statistics::median;
 use nightsheaf::pixels::{CalibratedFrame, Layout, LinearImage, Mask, Plane, Point};
 use nightsheaf::synthetic::TrueStar;
 use sample::{Sample, block_noise, mean, rms};
@@ -100,6 +103,37 @@ fn stars_of_the_stack_are_as_narrow_and_as_bright_as_in_a_single_frame() {
     }
     let flux = mean(&fluxes);
     assert!((flux - 1.0).abs() <= 0.02, "stars have {flux} times the light of the single frame");
+}
+
+/// Red and blue are sampled at every fourth pixel, and this burst's lens draws them larger and smaller than green.
+#[test]
+fn bright_stars_have_no_dark_ring_in_any_color() {
+    let sample = Sample::with_darks();
+    let size = sample.stack().size();
+    let inside = |place: f64, len: usize| (15.0..len as f64 - 15.0).contains(&place);
+    let mut bright: Vec<_> = sample.burst.stars_in(sample.reference);
+    bright.retain(|star| {
+        star.hidden == 0.0 && inside(star.position.x, size.width) && inside(star.position.y, size.height)
+    });
+    bright.sort_by(|one, other| other.flux_electrons[1].total_cmp(&one.flux_electrons[1]));
+    for star in &bright[..20] {
+        let Point { x: x0, y: y0 } = star.position;
+        let around = |plane: &Plane<f32>, distances: Range<f64>| -> Vec<f32> {
+            let rows = y0 as usize - 14..=y0 as usize + 14;
+            let all = rows.flat_map(|y| (x0 as usize - 14..=x0 as usize + 14).map(move |x| (x, y)));
+            all.filter(|&(x, y)| distances.contains(&(x as f64 - x0).hypot(y as f64 - y0)))
+                .map(|(x, y)| plane.at(x, y))
+                .collect()
+        };
+        for (channel, plane) in sample.stack().planes.iter().enumerate() {
+            let sky = median(&mut around(plane, 9.0..14.0)).expect("pixels");
+            for reach in 1..8 {
+                let ring = median(&mut around(plane, f64::from(reach) - 0.5..f64::from(reach) + 0.5)).expect("pixels");
+                let place = format!("star {} of color {channel} at ({x0:.0}, {y0:.0})", star.id);
+                assert!(ring > 0.85 * sky, "{place}: {ring} at {reach} px, the sky has {sky}");
+            }
+        }
+    }
 }
 
 /// Noise is what differs from the picture without noise that the generator knows. Means of 8 × 8 pixels are

@@ -15,12 +15,16 @@
 //! model of an offset a row and one a column is that of EMVA 1288, release 4.0 (spatial nonuniformity by rows
 //! and columns).
 //!
-//! Rows that stand still from frame to frame cannot be told from a level horizon and stay; darks or bias frames
-//! take them away. Frames of three planes have been demosaiced and are left alone.
+//! Rows that stand still from frame to frame cannot be told from a level horizon by the picture and stay; darks, bias
+//! frames, or masked margins take them away (`margin_lines`). Where there are margins, their word counts: an offset is
+//! the mean of what margin and picture say, by their errors, and what the picture alone believes to see, where the
+//! margins would have seen it, is none.
+//! Frames of three planes have been demosaiced and are left alone.
 
 use serde::{Deserialize, Serialize};
 
 use crate::calibrate::line_profile::{LineProfile, PARTS};
+use crate::calibrate::margin_lines::{Halves, Told, moving_and_still};
 use crate::pixels::Size;
 use crate::pixels::statistics::{SIGMA_PER_MAD, median};
 
@@ -33,7 +37,7 @@ const MOST_SIGMA: f32 = 6.0;
 /// And so is a line whose parts differ by this many times what they typically do.
 const MOST_RANGE: f32 = 3.5;
 /// Covariance over its standard error from which the noise is there: chance has it once in 10⁹.
-const SIGNIFICANT: f64 = 6.0;
+pub(super) const SIGNIFICANT: f64 = 6.0;
 /// Fewer lines tell nothing.
 const MIN_LINES: usize = 3 * SMOOTH_REACH;
 
@@ -46,6 +50,9 @@ pub struct LineNoise {
     pub significance: f64,
     /// Whether it was removed.
     pub removed: bool,
+    /// Whether masked margins of the sensor told it.
+    #[serde(default)]
+    pub by_margins: bool,
 }
 
 /// The offsets of a burst's rows and columns.
@@ -62,9 +69,10 @@ pub struct Banding {
 }
 
 impl Banding {
-    /// What the profiles of a burst tell; `None` stands for a frame that has none.
+    /// What the profiles of a burst tell; `None` stands for a frame that has none. `is_settled` says that darks or
+    /// bias frames have taken away what stands still.
     #[must_use]
-    pub fn of(profiles: &[Option<&LineProfile>]) -> Self {
+    pub fn of(profiles: &[Option<&LineProfile>], is_settled: bool) -> Self {
         let known: Vec<&LineProfile> = profiles.iter().flatten().copied().collect();
         if known.len() < 2 {
             return Self::default();
@@ -82,9 +90,17 @@ impl Banding {
             .collect();
         // The mean of n frames has taken a share of 1/n of each frame's own offsets away.
         let (row_noise, belief) = assess(&moving, (known.len() - 1) as f64 / known.len() as f64);
-        let mut offsets = moving.iter().map(|parts| belief.offsets(parts));
+        let margins = |direction: usize| -> Option<(Told, Told)> {
+            let halves: Option<Vec<&Halves>> = known.iter().map(|lines| lines.margins[direction].as_ref()).collect();
+            halves.map(|halves| moving_and_still(&halves))
+        };
+        let (row_noise, by_frame) = match margins(0) {
+            Some((own, still)) => with_margin(row_noise, belief, &moving, &own, Some(&still).filter(|_| !is_settled)),
+            None => (row_noise, plain(row_noise, belief, &moving)),
+        };
+        let mut by_frame = by_frame.into_iter();
         let rows = match row_noise.removed {
-            true => profiles.iter().map(|profile| profile.and_then(|_| offsets.next()).unwrap_or_default()).collect(),
+            true => profiles.iter().map(|profile| profile.and_then(|_| by_frame.next()).unwrap_or_default()).collect(),
             false => Vec::new(),
         };
         let columns: [Vec<f32>; PARTS] = std::array::from_fn(|part| {
@@ -92,8 +108,12 @@ impl Banding {
         });
         let columns = [columns];
         let (column_noise, belief) = assess(&columns, 1.0);
-        let columns = if column_noise.removed { belief.offsets(&columns[0]) } else { Vec::new() };
-        Self { rows, columns, row_noise, column_noise }
+        // What darks or bias frames have taken from the picture still stands in the margins.
+        let (column_noise, columns) = match margins(1).filter(|_| !is_settled) {
+            Some((_, still)) => with_margin(column_noise, belief, &columns, &still, None),
+            None => (column_noise, plain(column_noise, belief, &columns)),
+        };
+        Self { rows, columns: columns.into_iter().next().unwrap_or_default(), row_noise, column_noise }
     }
 
     /// Whether a part of a frame needs no work.
@@ -117,7 +137,7 @@ impl Banding {
     }
 }
 
-fn mean_of<'a>(profiles: impl ExactSizeIterator<Item = &'a [f32]>) -> Vec<f32> {
+pub(super) fn mean_of<'a>(profiles: impl ExactSizeIterator<Item = &'a [f32]>) -> Vec<f32> {
     let n = profiles.len() as f32;
     let mut mean = Vec::new();
     for profile in profiles {
@@ -128,7 +148,7 @@ fn mean_of<'a>(profiles: impl ExactSizeIterator<Item = &'a [f32]>) -> Vec<f32> {
 }
 
 /// Less the running median.
-fn without_smooth(values: &[f32]) -> Vec<f32> {
+pub(super) fn without_smooth(values: &[f32]) -> Vec<f32> {
     let mut near = Vec::with_capacity(2 * SMOOTH_REACH + 1);
     (0..values.len())
         .map(|idx| {
@@ -151,6 +171,44 @@ fn range(parts: &[Vec<f32>; PARTS], line: usize) -> f32 {
     values.iter().copied().fold(f32::MIN, f32::max) - values.iter().copied().fold(f32::MAX, f32::min)
 }
 
+/// Offsets by the picture alone, by set; none where there is no noise.
+fn plain(noise: LineNoise, belief: Belief, sets: &[[Vec<f32>; PARTS]]) -> Vec<Vec<f32>> {
+    if noise.removed { sets.iter().map(|parts| belief.offsets(parts)).collect() } else { Vec::new() }
+}
+
+/// Offsets by the picture and the margins, by set; `still` are those that stand still in all frames.
+fn with_margin(
+    noise: LineNoise,
+    belief: Belief,
+    sets: &[[Vec<f32>; PARTS]],
+    margin: &Told,
+    still: Option<&Told>,
+) -> (LineNoise, Vec<Vec<f32>>) {
+    let still = still.filter(|still| still.noise.removed);
+    if !margin.noise.removed && still.is_none() {
+        // Offsets of this size would have been seen beside the picture as well.
+        let is_of_picture = noise.sigma.powi(2) > margin.limit;
+        let noise = if is_of_picture { margin.noise } else { noise };
+        return (noise, plain(noise, belief, sets));
+    }
+    let of_set = |(set, parts): (usize, &[Vec<f32>; PARTS])| {
+        let line = |line: usize| {
+            let of_picture =
+                (noise.removed && belief.believes(parts, line)).then(|| (whole(parts, line), belief.error));
+            let moving = if margin.noise.removed { margin.offset(set, line, of_picture) } else { 0.0 };
+            moving + still.map_or(0.0, |still| still.offset(0, line, None))
+        };
+        (0..margin.n_lines()).map(line).collect()
+    };
+    let of_margin = if margin.noise.removed { margin.noise.sigma } else { 0.0 };
+    // The mean of n frames still has 1/n of the variance of what does not stand still.
+    let from_moving = of_margin.powi(2) / sets.len() as f64;
+    let of_still = still.map_or(0.0, |still| (still.noise.sigma.powi(2) - from_moving).max(0.0).sqrt());
+    let significance = still.map_or(0.0, |still| still.noise.significance).max(margin.noise.significance);
+    let noise_found = LineNoise { sigma: of_margin.hypot(of_still), significance, removed: true, by_margins: true };
+    (noise_found, sets.iter().enumerate().map(of_set).collect())
+}
+
 /// Which measured offsets are believed, and how far.
 #[derive(Clone, Copy, Debug, Default)]
 struct Belief {
@@ -158,12 +216,18 @@ struct Belief {
     share: f32,
     most: f32,
     most_range: f32,
+    /// Variance of the error of the measured mean.
+    error: f64,
 }
 
 impl Belief {
+    fn believes(self, parts: &[Vec<f32>; PARTS], line: usize) -> bool {
+        whole(parts, line).abs() <= self.most && range(parts, line) <= self.most_range
+    }
+
     /// What to take from each line: nothing where it is a structure of the picture.
     fn offsets(self, parts: &[Vec<f32>; PARTS]) -> Vec<f32> {
-        let believed = |line: &usize| whole(parts, *line).abs() <= self.most && range(parts, *line) <= self.most_range;
+        let believed = |line: &usize| self.believes(parts, *line);
         let offset = |line: usize| Some(line).filter(believed).map_or(0.0, |line| self.share * whole(parts, line));
         (0..parts[0].len()).map(offset).collect()
     }
@@ -205,137 +269,10 @@ fn assess(sets: &[[Vec<f32>; PARTS]], kept: f64) -> (LineNoise, Belief) {
     }
     let significance = variance / error;
     let sigma = (variance.max(0.0) / kept).sqrt();
-    let noise = LineNoise { sigma, significance, removed: significance >= SIGNIFICANT };
-    (noise, Belief { share: (variance.max(0.0) / measured).min(1.0) as f32, most, most_range })
+    let noise = LineNoise { sigma, significance, removed: significance >= SIGNIFICANT, by_margins: false };
+    let error = (measured - variance.max(0.0)).max(1e-3 * measured);
+    (noise, Belief { share: (variance.max(0.0) / measured).min(1.0) as f32, most, most_range, error })
 }
 
 #[cfg(test)]
-mod tests {
-    use rand::{RngExt, SeedableRng};
-    use rand_chacha::ChaCha8Rng;
-    use rand_distr::StandardNormal;
-
-    use super::*;
-    use crate::calibrate::noise::NoiseModel;
-    use crate::calibrate::scene::{Light, add_noise, shine, sky};
-    use crate::pixels::{CalibratedFrame, Cfa, Layout, Plane, Point};
-
-    const SIZE: Size = Size { width: 600, height: 400 };
-    const NOISE: NoiseModel = NoiseModel { read_variance: 1e-6, photon_variance_per_unit: 2e-5 };
-    const N_FRAMES: usize = 8;
-    /// A sky of 0.01 to 0.03: one sample has a noise of 1.2e-3 in the middle.
-    const SIGMA: f32 = 1.2e-3;
-
-    /// Offsets of the columns (the same in all frames) and of the rows of frame `k`.
-    fn truth(k: usize, sigma: f32) -> (Vec<f32>, Vec<f32>) {
-        let draw = |seed: u64, n: usize| -> Vec<f32> {
-            let mut random = ChaCha8Rng::seed_from_u64(seed);
-            (0..n).map(|_| sigma * random.sample::<f32, _>(StandardNormal)).collect()
-        };
-        (draw(7, SIZE.width), draw(100 + k as u64, SIZE.height))
-    }
-
-    /// A sky with stars that move, over land that stands: a level lake with a bright shore, and a trunk.
-    fn frame(k: usize, sigma: f32) -> CalibratedFrame {
-        let mut frame = sky(Layout::Mosaic(Cfa::RGGB), SIZE, 0.01, 0.03);
-        let mut random = ChaCha8Rng::seed_from_u64(3);
-        for _ in 0..150 {
-            let start = Point { x: random.random_range(0.0..600.0), y: random.random_range(0.0..400.0) };
-            let center = Point { x: start.x + 2.3 * k as f64, y: start.y + 0.4 * k as f64 };
-            shine(&mut frame, Cfa::RGGB, &Light { center, peak: [0.1; 3], fwhm_px: 2.2 });
-        }
-        for y in 300..400 {
-            // Ripples as wide as the picture, and the shore.
-            let light = if y == 300 { 0.02 } else { 2e-4 * ((y * 37 % 11) as f32 - 5.0) };
-            frame.planes[0].row_mut(y).iter_mut().for_each(|sample| *sample += light);
-        }
-        for y in 250..400 {
-            frame.planes[0].row_mut(y)[200..206].iter_mut().for_each(|sample| *sample -= 0.004);
-        }
-        add_noise(&mut frame, &NOISE, 1000 + k as u64);
-        let (columns, rows) = truth(k, sigma);
-        for (y, row) in rows.iter().enumerate() {
-            let samples = frame.planes[0].row_mut(y);
-            samples.iter_mut().zip(&columns).for_each(|(sample, column)| *sample += row + column);
-        }
-        frame
-    }
-
-    fn profile(frame: &CalibratedFrame) -> LineProfile {
-        // The sky as a mesh would tell it: without the land.
-        let sky = |_: usize, _: usize, first_x: usize, row: &mut [f32]| {
-            for (k, level) in row.iter_mut().enumerate() {
-                *level = 0.01 + 0.02 * (first_x + 2 * k) as f32 / SIZE.width as f32;
-            }
-        };
-        LineProfile::of(frame, &NOISE, &sky).expect("a large mosaic")
-    }
-
-    fn found(sigma: f32) -> Banding {
-        let profiles: Vec<LineProfile> = (0..N_FRAMES).map(|k| profile(&frame(k, sigma))).collect();
-        Banding::of(&profiles.iter().map(Some).collect::<Vec<_>>())
-    }
-
-    /// What is left of the offsets, and what there was, as root mean squares over the rows (of all frames) and
-    /// the columns.
-    fn left(banding: &Banding, sigma: f32) -> ([f32; 2], [f32; 2]) {
-        let [mut rows, mut columns] = [[0.0; 2]; 2];
-        for k in 0..N_FRAMES {
-            let (true_columns, true_rows) = truth(k, sigma);
-            let mut plane = Plane::from_fn(SIZE, |x, y| true_rows[y] + true_columns[x]);
-            banding.remove(k, (0, 0), SIZE, plane.samples_mut());
-            for (y, true_row) in true_rows.iter().enumerate().take(SIZE.height - 20).skip(20) {
-                let mean = plane.row(y).iter().sum::<f32>() / SIZE.width as f32;
-                rows[0] += mean * mean / (360 * N_FRAMES) as f32;
-                rows[1] += true_row * true_row / (360 * N_FRAMES) as f32;
-            }
-            for (x, true_column) in true_columns.iter().enumerate().take(SIZE.width - 20).skip(20) {
-                let mean = (0..SIZE.height).map(|y| plane.at(x, y)).sum::<f32>() / SIZE.height as f32;
-                columns[0] += mean * mean / (560 * N_FRAMES) as f32;
-                columns[1] += true_column * true_column / (560 * N_FRAMES) as f32;
-            }
-        }
-        (rows.map(f32::sqrt), columns.map(f32::sqrt))
-    }
-
-    #[test]
-    fn row_and_column_noise_of_a_third_of_the_noise_is_found_and_mostly_removed() {
-        let sigma = SIGMA / 3.0;
-        let banding = found(sigma);
-        for (noise, name) in [(banding.row_noise, "rows"), (banding.column_noise, "columns")] {
-            assert!(noise.removed, "{name}: {noise:?}");
-            let ratio = noise.sigma / f64::from(sigma);
-            // The running median over 51 lines takes a little of it.
-            assert!((0.9..1.1).contains(&ratio), "{name} have {ratio} of the true offsets");
-        }
-        let (rows, columns) = left(&banding, sigma);
-        // Errors: 1.2e-3 / √600 = 0.05e-3 a row plus 1/8 that the mean of the frames keeps, of 0.4e-3.
-        assert!(rows[0] < 0.45 * rows[1], "rows: {} of {} are left", rows[0], rows[1]);
-        assert!(columns[0] < 0.35 * columns[1], "columns: {} of {} are left", columns[0], columns[1]);
-    }
-
-    #[test]
-    fn where_there_is_none_nothing_is_changed_by_stars_shore_ripples_or_trunk() {
-        let banding = found(0.0);
-        assert!(!banding.row_noise.removed, "{:?}", banding.row_noise);
-        assert!(!banding.column_noise.removed, "{:?}", banding.column_noise);
-        assert!((0..N_FRAMES).all(|k| banding.is_none_for(k)), "no frame needs work");
-    }
-
-    #[test]
-    fn the_shore_stays_where_rows_are_mended() {
-        let banding = found(SIGMA / 3.0);
-        let shore: f32 = (0..N_FRAMES).map(|k| banding.rows[k][300]).sum::<f32>() / N_FRAMES as f32;
-        assert!(shore.abs() < 2e-4, "{shore} of the shore's 0.02 is taken");
-        let trunk = banding.columns[203] - truth(0, SIGMA / 3.0).0[203];
-        assert!(trunk.abs() < 3e-4, "{trunk} of the trunk's 0.004 is taken");
-    }
-
-    #[test]
-    fn a_frame_alone_or_of_three_planes_is_left_alone() {
-        let one = profile(&frame(0, SIGMA));
-        assert_eq!(Banding::of(&[Some(&one), None]), Banding::default(), "one frame");
-        let rgb = sky(Layout::Rgb, SIZE, 0.01, 0.03);
-        assert_eq!(LineProfile::of(&rgb, &NOISE, &|_, _, _, _| {}), None, "demosaiced");
-    }
-}
+mod tests;

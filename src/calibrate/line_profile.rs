@@ -4,9 +4,11 @@ use std::ops::Range;
 
 use rayon::prelude::*;
 
+use crate::calibrate::margin_lines::Halves;
 use crate::calibrate::noise::NoiseModel;
 use crate::pixels::statistics::median;
 use crate::pixels::{CalibratedFrame, Layout};
+use crate::raw::{LineMeans, RawFrame};
 
 /// Parts of a line that must agree.
 pub(super) const PARTS: usize = 4;
@@ -26,6 +28,8 @@ pub struct LineProfile {
     pub(super) rows: [Vec<f32>; PARTS],
     /// By quarters of the height, then by column.
     pub(super) columns: [Vec<f32>; PARTS],
+    /// Of the masked margins beside rows and columns.
+    pub(super) margins: [Option<Halves>; 2],
 }
 
 /// The sky behind a mosaic: fills `row` with the level of colour `channel` along row `y`, at `first_x` and every
@@ -80,6 +84,7 @@ impl LineProfile {
         let mut profile = Self {
             rows: std::array::from_fn(|_| Vec::with_capacity(size.height)),
             columns: std::array::from_fn(|_| vec![0.0; size.width]),
+            margins: [None, None],
         };
         for (part, columns, rows) in done {
             let n = quarter_of(part, size.height).len() as f32;
@@ -89,6 +94,21 @@ impl LineProfile {
             }
         }
         Some(profile)
+    }
+}
+
+impl LineProfile {
+    /// With what the masked margins of the same frame show.
+    #[must_use]
+    pub fn with_margins(mut self, raw: &RawFrame) -> Self {
+        let scale = 1.0 / (f32::from(raw.white_level) - raw.black_level.iter().sum::<f32>() / 4.0);
+        let size = raw.size();
+        let scaled = |means: &Option<LineMeans>, n: usize| {
+            let means = means.as_ref().filter(|means| means.halves.iter().all(|half| half.len() == n))?;
+            Some(means.halves.each_ref().map(|half| half.iter().map(|mean| mean * scale).collect()))
+        };
+        self.margins = [scaled(&raw.margins.rows, size.height), scaled(&raw.margins.columns, size.width)];
+        self
     }
 }
 

@@ -265,6 +265,7 @@ mod tests {
                 exposure_secs: Some(13.0),
                 ..Metadata::default()
             },
+            margins: crate::raw::Margins::default(),
         }
     }
 

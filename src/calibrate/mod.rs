@@ -11,11 +11,13 @@ pub mod defects;
 pub mod finder;
 mod kernels;
 pub mod line_profile;
+mod margin_lines;
 pub mod masters;
 mod neighbours;
 pub mod noise;
 #[cfg(test)]
 mod scene;
+pub mod transfer;
 
 pub use agreement::{MasterKind, Masters, Mismatch, Setup};
 pub use banding::{Banding, LineNoise};
@@ -25,6 +27,7 @@ pub use finder::{DefectFinder, Suspects};
 pub use line_profile::LineProfile;
 pub use masters::{Built, Master, master_bias, master_dark, master_flat};
 pub use noise::NoiseModel;
+pub use transfer::PhotonTransfer;
 
 use rayon::prelude::*;
 
@@ -129,6 +132,12 @@ enum Pedestal<'a> {
 }
 
 impl Masters {
+    /// Whether what stands still without light is taken off the lights, the offsets of rows and columns among it.
+    #[must_use]
+    pub fn takes_pedestal(&self) -> bool {
+        self.bias().is_some() || self.dark().is_some()
+    }
+
     /// The dark as it is where exposures agree or the bias is unknown; scaled where it can be; else the bias.
     fn pedestal(&self, exposure_secs: Option<f64>) -> Pedestal<'_> {
         match (self.bias(), self.dark()) {
@@ -173,6 +182,7 @@ mod tests {
             color: CameraColor::SRGB,
             orientation: Orientation::Normal,
             metadata: Metadata { exposure_secs: Some(10.0), ..Metadata::default() },
+            margins: crate::raw::Margins::default(),
         }
     }
 

@@ -179,7 +179,7 @@ fn lower_quartile(freedom: usize) -> f64 {
 }
 
 /// Intercept and slope, neither below zero: Theil's median of slopes, then least squares of relative errors.
-fn robust_line(levels: &[(f64, f64)]) -> (f64, f64) {
+pub(super) fn robust_line(levels: &[(f64, f64)]) -> (f64, f64) {
     let pairs = || levels.iter().enumerate().flat_map(|(index, a)| levels[index + 1..].iter().map(move |b| (a, b)));
     let slope = median_of(pairs().filter(|(a, b)| b.0 > a.0).map(|(a, b)| (b.1 - a.1) / (b.0 - a.0))).unwrap_or(0.0);
     let mut line = with_slope(levels, slope);
@@ -206,7 +206,7 @@ fn with_slope(levels: &[(f64, f64)], slope: f64) -> (f64, f64) {
 }
 
 /// Errors of a variance are in proportion to it, so the weights are one over the square of the line.
-fn least_squares(levels: &[(f64, f64)], line: (f64, f64)) -> (f64, f64) {
+pub(super) fn least_squares(levels: &[(f64, f64)], line: (f64, f64)) -> (f64, f64) {
     let [mut w, mut x, mut y, mut xx, mut xy] = [0.0; 5];
     for &(level, variance) in levels {
         let level = level.max(0.0);

@@ -114,9 +114,10 @@ pub(super) fn summary(report: &Report, with_timings: bool) -> String {
     }
     if let Some(model) = &report.noise_model {
         let gain = model.electrons_per_dn.map_or(String::new(), |gain| format!("{gain:.3} electrons a data number, "));
+        let rounding = model.rounding_electrons.map_or(String::new(), |e| format!(" (rounding adds {e:.2})"));
         let _ = writeln!(
             text,
-            "camera noise: {gain}read noise {:.2} electrons; predicted sky noise {:.3e} in a single frame, {:.3e} in the stack",
+            "camera noise: {gain}read noise {:.2} electrons{rounding}; predicted sky noise {:.3e} in a single frame, {:.3e} in the stack",
             model.read_noise_electrons, model.predicted_single, model.predicted_stack
         );
     }

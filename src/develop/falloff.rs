@@ -7,11 +7,12 @@
 //! falloff with a₁ and a₂. A plane has no part that depends on the radius alone, so both can be told apart. Glow that
 //! is no plane cannot, and betrays itself: it has a colour, and the falloff of a lens has none. So the fit
 //! counts only where red, green and blue agree on the corner, the sky follows the model, and the loss is many times
-//! its error.
+//! its error. A sky that is no plane is tried as one over a horizon (`falloff_horizon`).
 
 use nalgebra::{SMatrix, SVector};
 use serde::{Deserialize, Serialize};
 
+use crate::develop::falloff_horizon::{Hold, of_horizon};
 use crate::develop::sky::{SkyCell, sample_sky};
 use crate::foreground::ForegroundMask;
 use crate::pixels::statistics::{SIGMA_PER_MAD, median};
@@ -125,16 +126,28 @@ pub struct SkyFalloff {
 
 impl SkyFalloff {
     /// Fits the falloff to the sky of a picture; the error says why the sky does not tell it.
-    pub fn of_sky(image: &LinearImage, foreground: Option<&ForegroundMask>) -> Result<Self, String> {
+    ///
+    /// Where it is known how the camera was held, a sky that is no plane may be one that reaches the horizon.
+    pub fn of_sky(
+        image: &LinearImage,
+        foreground: Option<&ForegroundMask>,
+        hold: Option<Hold>,
+    ) -> Result<Self, String> {
         let size = image.size();
         let cells = sample_sky(image, foreground);
-        let radius = |cell: &SkyCell| radius_squared(cell.at, size).sqrt();
-        let reaches =
-            cells.iter().any(|cell| radius(cell) < RADII[0]) && cells.iter().any(|cell| radius(cell) > RADII[1]);
-        if cells.len() < MIN_CELLS || !reaches {
+        Self::of_plane(&cells, size).or_else(|of_plane| {
+            let is_known = |hold: &Hold| hold.focal_widths > 0.0 && covers_radii(&cells, size);
+            let hold = hold.filter(is_known).ok_or(of_plane)?;
+            let (falloff, significance) = of_horizon(&cells, size, hold)?;
+            Ok(Self { falloff, significance })
+        })
+    }
+
+    fn of_plane(cells: &[SkyCell], size: Size) -> Result<Self, String> {
+        if !covers_radii(cells, size) {
             return Err("too little sky is seen between the middle and the corners".to_owned());
         }
-        let fits: Vec<ChannelFit> = (0..3).filter_map(|channel| ChannelFit::of(&cells, channel, size)).collect();
+        let fits: Vec<ChannelFit> = (0..3).filter_map(|channel| ChannelFit::of(cells, channel, size)).collect();
         let Ok(fits) = <[ChannelFit; 3]>::try_from(fits) else {
             return Err("the sky is too dark or too uneven".to_owned());
         };
@@ -168,6 +181,12 @@ impl SkyFalloff {
             )
         })
     }
+}
+
+fn covers_radii(cells: &[SkyCell], size: Size) -> bool {
+    let radius = |cell: &SkyCell| radius_squared(cell.at, size).sqrt();
+    let reaches = cells.iter().any(|cell| radius(cell) < RADII[0]) && cells.iter().any(|cell| radius(cell) > RADII[1]);
+    cells.len() >= MIN_CELLS && reaches
 }
 
 /// One channel's plane and falloff.
@@ -242,7 +261,7 @@ mod tests {
     #[test]
     fn the_falloff_of_an_inclined_sky_is_found() {
         let image = picture(0.42, |x, y| [0.02 + 0.004 * x, 0.03 + 0.01 * y, 0.02 - 0.004 * x + 0.002 * y]);
-        let found = SkyFalloff::of_sky(&image, None).expect("a clear case");
+        let found = SkyFalloff::of_sky(&image, None, None).expect("a clear case");
         let loss = found.falloff.corner_loss();
         assert!((loss - 0.42).abs() < 0.01, "{loss} of 0.42, {} errors", found.significance);
         assert!((found.falloff.light_at(0.5) - 0.79).abs() < 0.01, "half way: {:?}", found.falloff);
@@ -254,13 +273,13 @@ mod tests {
             let r2 = radius_squared([x, y], SIZE);
             [0.35, 0.2, 0.1].map(|share| 0.03 * (1.0 - share * r2))
         };
-        let reason = SkyFalloff::of_sky(&picture(0.0, glow), None).expect_err("light from a cloud in the middle");
+        let reason = SkyFalloff::of_sky(&picture(0.0, glow), None, None).expect_err("light from a cloud in the middle");
         assert!(reason.contains("do not agree"), "{reason}");
     }
 
     #[test]
     fn an_even_sky_through_a_perfect_lens_has_no_falloff() {
-        let reason = SkyFalloff::of_sky(&picture(0.0, |_, _| [0.02; 3]), None).expect_err("nothing is lost");
+        let reason = SkyFalloff::of_sky(&picture(0.0, |_, _| [0.02; 3]), None, None).expect_err("nothing is lost");
         assert!(reason.contains("unsure"), "{reason}");
     }
 
@@ -268,9 +287,9 @@ mod tests {
     fn land_over_the_lower_half_leaves_too_little_sky_only_where_it_covers_the_middle() {
         let image = picture(0.42, |_, y| [0.02 + 0.002 * y, 0.03, 0.02]);
         let land = |from: usize| ForegroundMask(Plane::from_fn(SIZE, |_, y| if y >= from { 1.0 } else { 0.0 }));
-        let found = SkyFalloff::of_sky(&image, Some(&land(300))).expect("the middle and two corners");
+        let found = SkyFalloff::of_sky(&image, Some(&land(300)), None).expect("the middle and two corners");
         assert!((found.falloff.corner_loss() - 0.42).abs() < 0.03, "{found:?}");
-        assert!(SkyFalloff::of_sky(&image, Some(&land(60))).is_err(), "a strip along the top");
+        assert!(SkyFalloff::of_sky(&image, Some(&land(60)), None).is_err(), "a strip along the top");
     }
 
     #[test]

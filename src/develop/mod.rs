@@ -8,6 +8,7 @@ pub mod color;
 mod development;
 mod evenness;
 mod falloff;
+mod falloff_horizon;
 mod glow_view;
 mod gradient;
 mod lit_land;
@@ -21,6 +22,7 @@ use rayon::prelude::*;
 pub use development::{Development, DevelopmentFacts};
 pub use evenness::RowPlace;
 pub use falloff::{Falloff, SkyFalloff, radius_squared};
+pub use falloff_horizon::Hold;
 pub use gradient::SkyGradient;
 pub use settings::{
     DEFAULT_SKY_LEVEL, DevelopSettings, GradientRemoval, OutputSpace, Stretch, Vignetting, WhiteBalance,

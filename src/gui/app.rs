@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, Sender, channel};
 
-use eframe::egui::{CentralPanel, Context, Frame, Margin, Panel, Pos2, Rect, Ui, ViewportCommand};
+use eframe::egui::{CentralPanel, Context, Frame, Margin, Panel, Pos2, Rect, Ui, UiBuilder, ViewportCommand};
 
 use crate::error::Error;
 use crate::gui::action::Action;
@@ -33,11 +33,13 @@ use crate::settings::Folders;
 
 mod apply;
 mod calibrating;
+mod copying;
 mod files;
 mod land_frames;
 mod landscape;
 mod listen;
 mod night;
+mod opening;
 mod picking;
 mod preferring;
 mod preview;
@@ -47,6 +49,10 @@ mod watch;
 
 /// Width of the side column.
 const COLUMN: f32 = 336.0;
+
+/// Room that the picture needs beside column and drawer; in a narrower window the drawer stands in the column's
+/// place.
+const LEAST_CANVAS: f32 = 420.0;
 
 /// Tiles handed to the graphics in one frame of the screen at most: each takes a few milliseconds.
 const MOST_UPLOADS: usize = 4;
@@ -96,6 +102,8 @@ pub struct App {
     title: String,
     /// What the plan shown was made from.
     planned_from: Option<(PlanForm, Option<LightSource>)>,
+    /// Whether the last frame of the screen lacked tiles of the picture.
+    lacks_tiles: bool,
     /// Where the picture is drawn.
     canvas: Rect,
     context: Context,
@@ -189,6 +197,7 @@ impl App {
             may_close: false,
             title: String::new(),
             planned_from: None,
+            lacks_tiles: false,
             canvas: Rect::ZERO,
             context: context.clone(),
         };
@@ -218,6 +227,15 @@ impl App {
         &self.state
     }
 
+    /// Whether the picture is drawn whole and nothing is being worked out.
+    #[must_use]
+    pub fn is_at_rest(&self) -> bool {
+        let Lanes { gather, open, stack, develop, mask, preview, file, watch: _ } = &self.lanes;
+        let small = [open.is_busy(), develop.is_busy(), mask.is_busy(), preview.is_busy()];
+        let long = [gather.is_busy(), stack.is_busy(), file.is_busy()];
+        !self.lacks_tiles && !small.into_iter().chain(long).any(|busy| busy)
+    }
+
     /// Takes in what jobs, dialogs, keys and drops brought since the last frame; draws nothing.
     pub fn listen(&mut self, context: &Context) {
         self.listen_to_jobs();
@@ -236,6 +254,9 @@ impl App {
             self.leave(Leaving::Close);
         }
         let working = self.working();
+        if working.is_none() {
+            self.frame_clock.note_idle();
+        }
         let title = title(&self.state, working.as_ref());
         if title != self.title {
             context.send_viewport_cmd(ViewportCommand::Title(title.clone()));
@@ -258,6 +279,9 @@ impl App {
             Panel::bottom("night line").resizable(false).exact_size(night_line::HEIGHT).frame(wall).show(ui, |ui| {
                 asked.extend(night_line::show(ui, &self.state));
             });
+        }
+        let narrow = ui.available_width() < COLUMN + plan::WIDTH + LEAST_CANVAS;
+        if has_frames && !(narrow && self.state.plan_shown) {
             let working = self.working();
             let column_frame = wall.inner_margin(Margin { left: 18, right: 14, top: 6, bottom: 10 });
             Panel::right("column").resizable(false).exact_size(COLUMN).frame(column_frame).show(ui, |ui| {
@@ -265,7 +289,11 @@ impl App {
                 Panel::bottom("foot").resizable(false).frame(foot_frame).show(ui, |ui| {
                     asked.extend(foot::show(ui, &self.state, working.as_ref()));
                 });
-                CentralPanel::no_frame().show(ui, |ui| asked.extend(column::show(ui, &self.state)));
+                // A child of its own: nothing in it, however wide, moves the edge of the picture.
+                let room = ui.available_rect_before_wrap();
+                let mut column = ui.new_child(UiBuilder::new().max_rect(room));
+                column.shrink_clip_rect(room.expand2(eframe::egui::vec2(8.0, 0.0)));
+                asked.extend(column::show(&mut column, &self.state));
             });
         }
         if self.state.plan_shown {
@@ -282,6 +310,7 @@ impl App {
                 let last = self.stroke.as_ref().map(|stroke| stroke.last);
                 let output = canvas::show(ui, &self.state, &mut self.layers, last);
                 asked.extend(output.actions);
+                self.lacks_tiles = !output.orders.is_empty();
                 self.tiles.want(output.orders);
             } else {
                 let hovering = ui.input(|input| !input.raw.hovered_files.is_empty());

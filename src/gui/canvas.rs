@@ -9,6 +9,7 @@ use crate::gui::action::Action;
 use crate::gui::correcting::Tool;
 use crate::gui::hatching::hatch;
 use crate::gui::layer::Layer;
+use crate::gui::panels::frames::kind_in_words;
 use crate::gui::sheaf::Land;
 use crate::gui::state::{PreviewFacts, Shown, State};
 use crate::gui::theme::{PLATE_OPACITY, Palette, palette};
@@ -231,9 +232,10 @@ fn labels(ui: &Ui, state: &State, comparing: bool, canvas: Rect) {
         }
         Some(Shown::Frame(index)) => {
             if let Some(frame) = state.sheaf.frames.get(index) {
+                let kind = frame.calibrates_as().map(|kind| format!("{} frame", kind_in_words(kind)));
                 let standing = match (state.opening, frame.is_aside()) {
                     (true, _) => Some("opening…"),
-                    (false, true) => Some("set aside"),
+                    (false, true) => Some(kind.as_deref().unwrap_or("set aside")),
                     (false, false) => None,
                 };
                 plate(ui, canvas.shrink(8.0), Align2::LEFT_TOP, &frame.name(), standing);

@@ -1,4 +1,5 @@
-//! How long the window takes, for measurements: to its first picture, and for each frame of the screen.
+//! How long the window takes, for measurements: to its first picture, to stop work that is cancelled, and for
+//! each frame of the screen.
 //!
 //! Set the environment variable `NIGHTSHEAF_FRAME_TIMES` to a file, work with the window, close it, and read
 //! the file.
@@ -17,6 +18,9 @@ pub struct FrameClock {
     /// When the program began, as far as it knows.
     began: Option<Instant>,
     first_picture_secs: Option<f32>,
+    /// When a cancel was asked for that is not done yet.
+    cancel_asked: Option<Instant>,
+    cancelled_secs: Vec<f32>,
 }
 
 impl FrameClock {
@@ -39,6 +43,16 @@ impl FrameClock {
         }
     }
 
+    /// Long work is to be stopped.
+    pub fn note_cancel_asked(&mut self) {
+        self.cancel_asked.get_or_insert_with(Instant::now);
+    }
+
+    /// No long work is going on.
+    pub fn note_idle(&mut self) {
+        self.cancelled_secs.extend(self.cancel_asked.take().map(|asked| asked.elapsed().as_secs_f32()));
+    }
+
     /// Takes one frame time in.
     pub fn note(&mut self, secs: Option<f32>) {
         if self.target.is_some() && self.milliseconds.len() < MOST_FRAMES {
@@ -46,11 +60,12 @@ impl FrameClock {
         }
     }
 
-    /// Writes when the first picture was seen, then one time in milliseconds a line.
+    /// Writes when the first picture was seen and how long each cancel took, then one time in milliseconds a line.
     pub fn save(&self) -> std::io::Result<()> {
         let Some(target) = &self.target else { return Ok(()) };
         let first = self.first_picture_secs.map(|secs| format!("# first picture after {secs:.2} s\n"));
         let lines: String = self.milliseconds.iter().map(|time| format!("{time:.2}\n")).collect();
-        std::fs::write(target, first.unwrap_or_default() + &lines)
+        let cancels = self.cancelled_secs.iter().map(|secs| format!("# cancelled within {secs:.3} s\n"));
+        std::fs::write(target, first.unwrap_or_default() + &cancels.collect::<String>() + &lines)
     }
 }

@@ -10,6 +10,9 @@ use crate::gui::view::{Placement, Zoom};
 use crate::gui::widgets::word;
 use crate::pixels::nearest_index;
 
+/// Width of the plate with the three scales.
+const SCALES: f32 = 168.0;
+
 /// The line below the picture.
 pub fn show(
     ui: &mut Ui,
@@ -21,19 +24,23 @@ pub fn show(
     actions: &mut Vec<Action>,
 ) {
     let palette = palette(ui);
-    let mut text = format!("{:.0} %", 100.0 * placement.scale);
-    if let Some(values) = under_pointer(state, layers, placement, response) {
-        text = format!("{text}   {values}");
-    }
     let font = TextStyle::Small.resolve(ui.style());
-    let galley = ui.painter().layout_no_wrap(text, font, palette.ink);
+    let lay = |text: String| ui.painter().layout_no_wrap(text, font.clone(), palette.ink);
+    let scale = format!("{:.0} %", 100.0 * placement.scale);
+    let values = under_pointer(state, layers, placement, response);
+    let whole = values.map(|values| lay(format!("{scale}   {values}")));
+    // On a narrow canvas the values step back before the scales do.
+    let fits = |galley: &std::sync::Arc<eframe::egui::Galley>| galley.size().x + 20.0 + SCALES + 24.0 < canvas.width();
+    let galley = whole.filter(fits).unwrap_or_else(|| lay(scale));
     let height = 30.0;
     let left =
         Rect::from_min_size(canvas.left_bottom() + vec2(8.0, -8.0 - height), vec2(galley.size().x + 20.0, height));
     ui.painter().rect_filled(left, 3.0, ground(&palette));
     ui.painter().galley(pos2(left.left() + 10.0, left.center().y - galley.size().y / 2.0), galley, palette.ink);
-    let right =
-        Rect::from_min_max(canvas.right_bottom() - vec2(176.0, 8.0 + height), canvas.right_bottom() - vec2(8.0, 8.0));
+    let right = Rect::from_min_max(
+        canvas.right_bottom() - vec2(8.0 + SCALES, 8.0 + height),
+        canvas.right_bottom() - vec2(8.0, 8.0),
+    );
     ui.painter().rect_filled(right, 3.0, ground(&palette));
     let inner = eframe::egui::UiBuilder::new().max_rect(right.shrink2(vec2(12.0, 2.0)));
     ui.scope_builder(inner, |ui| {

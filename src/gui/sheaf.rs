@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use crate::pipeline::{
-    Combine, DevelopSettings, FileFormat, ForegroundMask, FrameFinding, FrameKind, Request, Verdict,
+    Colors, Combine, DevelopSettings, FileFormat, ForegroundMask, FrameFinding, FrameKind, Request, Verdict, Writing,
 };
 use crate::settings::{self, Decider, Landscape, Light, Mark, MaskSource};
 
@@ -133,6 +133,8 @@ pub enum Land {
 pub struct Choices {
     /// How the samples of one pixel become one.
     pub combine: Combine,
+    /// How samples of the mosaic become colors of the sky.
+    pub colors: Colors,
     /// Samples this many σ below the centre are left out.
     pub drop_below_sigma: f32,
     /// Samples this many σ above the centre are left out.
@@ -143,17 +145,21 @@ pub struct Choices {
     pub develop: DevelopSettings,
     /// What kind of file is written.
     pub format: FileFormat,
+    /// How it is written.
+    pub writing: Writing,
 }
 
 impl Default for Choices {
     fn default() -> Self {
         Self {
             combine: Combine::default(),
+            colors: Colors::default(),
             drop_below_sigma: 3.0,
             drop_above_sigma: 3.0,
             reference: None,
             develop: DevelopSettings::default(),
             format: FileFormat::default(),
+            writing: Writing::default(),
         }
     }
 }
@@ -177,6 +183,12 @@ impl Sheaf {
         self.calibration.land.contains(&frame.path)
     }
 
+    /// How many frames are lights, taking part or not.
+    #[must_use]
+    pub fn n_lights(&self) -> usize {
+        self.frames.iter().filter(|frame| frame.calibrates_as().is_none()).count()
+    }
+
     /// The run that this sheaf asks for.
     #[must_use]
     pub fn request(&self, memory_bytes: u64) -> Request {
@@ -186,7 +198,8 @@ impl Sheaf {
     /// As it is saved.
     #[must_use]
     pub fn settings(&self) -> settings::Sheaf {
-        let Choices { combine, drop_below_sigma, drop_above_sigma, reference, develop, format } = self.choices.clone();
+        let Choices { combine, colors, drop_below_sigma, drop_above_sigma, reference, develop, format, writing } =
+            self.choices.clone();
         let Calibration { mut darks, mut flats, mut bias, lens_profile, land } = self.calibration.clone();
         for frame in &self.frames {
             match frame.calibrates_as() {
@@ -209,12 +222,14 @@ impl Sheaf {
             },
             mask: self.mask.clone().map(MaskSource::Inside),
             combine,
+            colors,
             drop_below_sigma,
             drop_above_sigma,
             reference,
             lens_profile,
             develop,
             format,
+            writing,
         }
     }
 
@@ -233,11 +248,13 @@ impl Sheaf {
         };
         self.choices = Choices {
             combine: saved.combine,
+            colors: saved.colors,
             drop_below_sigma: saved.drop_below_sigma,
             drop_above_sigma: saved.drop_above_sigma,
             reference: saved.reference,
             develop: saved.develop,
             format: saved.format,
+            writing: saved.writing,
         };
         self.calibration = Calibration {
             darks: saved.darks,
@@ -321,6 +338,8 @@ mod tests {
         sheaf.frames[2].remembered = Some(Remembered { aside: true, reason: "shaken".to_owned() });
         sheaf.choices.reference = Some(PathBuf::from("b.dng"));
         sheaf.choices.format = FileFormat::Png;
+        sheaf.choices.colors = Colors::Sampled;
+        sheaf.choices.writing = Writing { jpeg_quality: 70, keep_place: true, ..Writing::default() };
         sheaf.calibration.darks = vec![PathBuf::from("dark.dng")];
         sheaf.calibration.land = vec![PathBuf::from("long.dng"), PathBuf::from("d.dng")];
         let saved = sheaf.settings();

@@ -296,7 +296,38 @@ impl State {
 
     fn tell(&mut self, tone: NoticeTone, text: String) {
         let notice = Notice { tone, text };
-        self.notices.retain(|other| *other != notice);
+        self.notices.retain(|other| *other != notice && !says_all_of(&notice.text, &other.text));
+        if self.notices.iter().any(|other| says_all_of(&other.text, &notice.text)) {
+            return;
+        }
         self.notices.push(notice);
+    }
+}
+
+/// Whether `text` names the file that `other` says cannot be read, with the same reason.
+fn says_all_of(text: &str, other: &str) -> bool {
+    other
+        .split_once(" cannot be read: ")
+        .is_some_and(|(file, why)| text != other && text.contains(file) && text.contains(why))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_said_already_is_not_said_again() {
+        let alone = "/n/diary.dng cannot be read: it is no picture";
+        let whole = "0 of 1 frames can be used, a stack needs 2\n  /n/diary.dng: it is no picture";
+        for order in [[alone, whole], [whole, alone]] {
+            let mut state = State::default();
+            order.into_iter().for_each(|text| state.fail(text));
+            let texts: Vec<&str> = state.notices.iter().map(|notice| notice.text.as_str()).collect();
+            assert_eq!(texts, [whole], "the one that says more, in any order");
+        }
+        let mut state = State::default();
+        state.fail(alone);
+        state.fail("/n/other.dng cannot be read: it is no picture");
+        assert_eq!(state.notices.len(), 2, "another file");
     }
 }

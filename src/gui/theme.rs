@@ -245,6 +245,7 @@ mod tests {
                 ("lamp on the wall", palette.lamp, palette.wall),
                 ("lamp on a button", palette.lamp, palette.raised),
                 ("text on the lamp", palette.on_lamp, palette.lamp),
+                ("quiet text on what is chosen", palette.quiet, palette.raised),
                 ("alarm on the wall", palette.alarm, palette.wall),
                 ("quiet text in the room", palette.quiet, palette.room),
             ] {

@@ -1,12 +1,14 @@
 //! Where each frame stands on the night line: capture time across, gaps kept, frames without time after them.
 
 use crate::gui::sheaf::Frame;
+use crate::pipeline::{FrameKind, MeasureSummary};
 
 /// The marks of a burst, positions as shares of the line, 0 left to 1 right.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Timeline {
-    /// One for each frame, in the order of the frames.
-    pub marks: Vec<Mark>,
+    /// One for each frame, in the order of the frames; `None` for what calibrates the others and is no part of
+    /// the night.
+    pub marks: Vec<Option<Mark>>,
     /// Pauses that are much longer than the rhythm of the burst.
     pub gaps: Vec<Gap>,
     /// First and last moment of the burst by the camera's clock, in seconds, where it is known.
@@ -15,6 +17,8 @@ pub struct Timeline {
     pub n_untimed: usize,
     /// Where those begin.
     pub untimed_from: f32,
+    /// How many dark, flat and bias frames are among the frames and stand apart.
+    pub n_apart: [(FrameKind, usize); 3],
 }
 
 /// One frame on the line.
@@ -56,9 +60,10 @@ impl Timeline {
     pub fn of(frames: &[Frame]) -> Self {
         let measured = frames.iter().all(|frame| frame.finding.is_some());
         let times: Vec<Option<(f64, f64)>> = frames.iter().map(|frame| exposure(frame).filter(|_| measured)).collect();
+        let n_lights = frames.iter().filter(|frame| frame.calibrates_as().is_none()).count();
         let n_timed = times.iter().flatten().count();
-        let n_untimed = frames.len() - n_timed;
-        let slot = 1.0 / frames.len().max(1) as f32;
+        let n_untimed = n_lights - n_timed;
+        let slot = 1.0 / n_lights.max(1) as f32;
         let untimed_from = n_timed as f32 * slot;
         let clock = clock_span(&times);
         let across = |secs: f64| {
@@ -70,6 +75,10 @@ impl Timeline {
         let mut next_slot = untimed_from;
         let mut marks = Vec::with_capacity(frames.len());
         for (idx, time) in times.iter().enumerate() {
+            if frames[idx].calibrates_as().is_some() {
+                marks.push(None);
+                continue;
+            }
             let (start, end) = match time {
                 Some((begin, stop)) => (across(*begin), across(*stop)),
                 None => {
@@ -77,18 +86,28 @@ impl Timeline {
                     (next_slot - 0.75 * slot, next_slot - 0.25 * slot)
                 }
             };
-            marks.push(Mark { start, end, height: heights[idx], shade: shades[idx] });
+            marks.push(Some(Mark { start, end, height: heights[idx], shade: shades[idx] }));
         }
         let gaps = gaps(&times, across);
-        Self { marks, gaps, clock, n_untimed, untimed_from }
+        let count = |kind| (kind, frames.iter().filter(|frame| frame.calibrates_as() == Some(kind)).count());
+        let n_apart = [FrameKind::Dark, FrameKind::Flat, FrameKind::Bias].map(count);
+        Self { marks, gaps, clock, n_untimed, untimed_from, n_apart }
     }
 }
 
 /// Begin and end of an exposure by the camera's clock.
 fn exposure(frame: &Frame) -> Option<(f64, f64)> {
+    if frame.calibrates_as().is_some() {
+        return None;
+    }
     let begin = frame.clock_secs()?;
     let secs = frame.finding.as_ref().and_then(|finding| finding.metadata.exposure_secs).unwrap_or(0.0);
     Some((begin, begin + secs))
+}
+
+/// What was measured on a light frame.
+pub(super) fn light_measures(frame: &Frame) -> Option<MeasureSummary> {
+    frame.finding.as_ref().filter(|_| frame.calibrates_as().is_none())?.measures
 }
 
 fn clock_span(times: &[Option<(f64, f64)>]) -> Option<(f64, f64)> {
@@ -98,7 +117,7 @@ fn clock_span(times: &[Option<(f64, f64)>]) -> Option<(f64, f64)> {
 }
 
 fn heights(frames: &[Frame]) -> Vec<Option<f32>> {
-    let width = |frame: &Frame| frame.finding.as_ref()?.measures?.fwhm_px;
+    let width = |frame: &Frame| light_measures(frame)?.fwhm_px;
     let mut known: Vec<f32> = frames.iter().filter_map(width).collect();
     let widest = known.iter().copied().fold(0.0, f32::max);
     let usual = crate::pixels::statistics::median(&mut known).unwrap_or(1.0);
@@ -107,7 +126,7 @@ fn heights(frames: &[Frame]) -> Vec<Option<f32>> {
 }
 
 fn shades(frames: &[Frame]) -> Vec<f32> {
-    let level = |frame: &Frame| Some(frame.finding.as_ref()?.measures?.sky_level);
+    let level = |frame: &Frame| Some(light_measures(frame)?.sky_level);
     let known: Vec<f32> = frames.iter().filter_map(level).collect();
     let darkest = known.iter().copied().fold(f32::INFINITY, f32::min);
     let brightest = known.iter().copied().fold(f32::NEG_INFINITY, f32::max);
@@ -147,7 +166,7 @@ pub fn duration(secs: f64) -> String {
 #[cfg(test)]
 pub(crate) mod tests {
     use super::*;
-    use crate::pipeline::{CaptureTime, FrameFinding, FrameKind, MeasureSummary, Metadata, Verdict};
+    use crate::pipeline::{CaptureTime, FrameFinding, Metadata, Verdict};
     use crate::pixels::Orientation;
 
     /// A frame of 10 s taken at `clock_secs` whose stars are `fwhm_px` wide.
@@ -181,8 +200,9 @@ pub(crate) mod tests {
             [0.0, 12.0, 24.0, 36.0, 190.0].iter().map(|&secs| frame("f", Some(secs), 2.0)).collect();
         let line = Timeline::of(&frames);
         assert_eq!(line.clock, Some((0.0, 200.0)), "from the first begin to the last end");
-        assert_eq!(line.marks[0].end, 0.05, "10 s of 200");
-        assert_eq!(line.marks[4].start, 0.95, "190 s of 200");
+        let mark = |idx: usize| line.marks[idx].expect("a light");
+        assert_eq!(mark(0).end, 0.05, "10 s of 200");
+        assert_eq!(mark(4).start, 0.95, "190 s of 200");
         assert_eq!(line.gaps.len(), 1, "one pause is longer than the rhythm");
         assert_eq!(line.gaps[0].secs, 144.0, "from 46 s to 190 s");
     }
@@ -192,16 +212,37 @@ pub(crate) mod tests {
         let frames = [frame("a", Some(0.0), 2.0), frame("b", None, 2.0), frame("c", Some(12.0), 2.0)];
         let line = Timeline::of(&frames);
         assert_eq!(line.n_untimed, 1, "one frame has no time");
-        assert!(line.marks[1].start > line.marks[2].end, "it stands behind the last timed frame");
-        assert!(line.marks[1].end <= 1.0, "and on the line");
+        let mark = |idx: usize| line.marks[idx].expect("a light");
+        assert!(mark(1).start > mark(2).end, "it stands behind the last timed frame");
+        assert!(mark(1).end <= 1.0, "and on the line");
+    }
+
+    #[test]
+    fn a_dark_among_the_frames_stands_apart_and_takes_no_room() {
+        let lights = [frame("a", Some(0.0), 2.0), frame("b", Some(12.0), 2.0)];
+        let mut dark = frame("d", Some(9000.0), 0.0);
+        if let Some(finding) = &mut dark.finding {
+            (finding.kind, finding.verdict) = (FrameKind::Dark, Verdict::SetAside);
+        }
+        let alone = Timeline::of(&lights);
+        let [first, second] = lights;
+        let mut frames = vec![first, dark, second];
+        let line = Timeline::of(&frames);
+        assert_eq!((line.marks[0], line.marks[2]), (alone.marks[0], alone.marks[1]), "as if it were not there");
+        assert_eq!((line.marks[1], line.clock), (None, alone.clock), "its time is not the night's");
+        assert_eq!(line.n_apart[0], (FrameKind::Dark, 1), "it is counted");
+        frames[1].wanted = Some(true);
+        let line = Timeline::of(&frames);
+        assert!(line.marks[1].is_some() && line.n_apart[0].1 == 0, "the person says that it is a light");
     }
 
     #[test]
     fn height_is_in_proportion_to_star_width() {
         let frames = [frame("a", Some(0.0), 2.0), frame("b", Some(12.0), 2.0), frame("c", Some(24.0), 4.0)];
         let line = Timeline::of(&frames);
-        assert_eq!(line.marks[2].height, Some(1.0), "the widest");
-        assert_eq!(line.marks[0].height, Some(0.5), "half of it");
+        let height = |idx: usize| line.marks[idx].expect("a light").height;
+        assert_eq!(height(2), Some(1.0), "the widest");
+        assert_eq!(height(0), Some(0.5), "half of it");
     }
 
     #[test]

@@ -35,7 +35,7 @@ fn fact(state: &State, working: Option<&Working>) -> Option<String> {
         let used = report.frames.iter().filter(|frame| frame.used).count();
         return Some(format!("Stack of {used} frames"));
     }
-    let n_frames = state.sheaf.frames.len();
+    let n_frames = state.sheaf.n_lights();
     (n_frames > 0).then(|| if n_frames == 1 { "1 frame".to_owned() } else { format!("{n_frames} frames") })
 }
 

@@ -59,6 +59,12 @@ pub fn plain_button(ui: &mut Ui, text: &str, hint: &str) -> Response {
     ui.add(button).on_hover_text(hint)
 }
 
+/// An ordinary button that can be pressed only when it is `ready`; it wraps as others do.
+pub fn button_when(ui: &mut Ui, ready: bool, text: &str, hint: &str) -> Response {
+    let button = Button::new(text).wrap_mode(TextWrapMode::Extend).min_size(TARGET);
+    ui.add_enabled(ready, button).on_hover_text(hint)
+}
+
 /// A word that can be switched on; underlined while it is.
 pub fn word(ui: &mut Ui, text: &str, group: &str, chosen: bool, hint: &str) -> Response {
     let palette = palette(ui);

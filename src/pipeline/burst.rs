@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use crate::calibrate::NoiseModel;
+use crate::calibrate::{NoiseModel, PhotonTransfer};
 use crate::detect::{ColorShift, Judgement, Verdict, judge};
 use crate::error::Error;
 use crate::job::Monitor;
@@ -165,16 +165,38 @@ fn optics(size: Size, metadata: &Metadata, profile: Option<LensProfile>) -> Opti
     Optics { size, focal_px, profile }
 }
 
-/// Noise of a single sample, from two frames of the burst.
+/// Noise of a single sample, from pairs of frames that follow each other around the reference.
 /// `None` where the frames are too small to tell.
-pub(super) fn noise_model(rows: &RepairedRows<'_>, aligned: &Aligned) -> Result<Option<NoiseModel>, Error> {
+pub(super) fn noise_model(
+    rows: &RepairedRows<'_>,
+    aligned: &Aligned,
+    fwhm_px: Option<f32>,
+) -> Result<Option<NoiseModel>, Error> {
+    let n = aligned.frames.len();
     let reference = aligned.frames.iter().position(|frame| frame.idx == aligned.reference).unwrap_or(0);
-    let neighbor = if reference + 1 < aligned.frames.len() { reference + 1 } else { reference.saturating_sub(1) };
+    let first = reference.saturating_sub(N_NOISE_PAIRS / 2).min(n.saturating_sub(N_NOISE_PAIRS + 1));
+    let last = (first + N_NOISE_PAIRS).min(n - 1);
     let first_rows = rows.strip_rows(N_NOISE_STRIPS, NOISE_STRIP_ROWS);
     let strips = |position: usize| rows.strips(aligned.frames[position].idx, &first_rows, NOISE_STRIP_ROWS);
-    Ok(NoiseModel::from_pair(&strips(reference)?, &strips(neighbor)?))
+    let mut transfer = PhotonTransfer::default();
+    let mut before = strips(first)?;
+    let mut of_first_pair = None;
+    for position in first + 1..=last {
+        let frame = strips(position)?;
+        let is_mosaic = transfer.add(&before, &frame);
+        if position == first + 1 {
+            of_first_pair = NoiseModel::from_pair(&before, &frame);
+        }
+        if !is_mosaic {
+            break;
+        }
+        before = frame;
+    }
+    Ok(transfer.fit(fwhm_px).or(of_first_pair))
 }
 
+/// Pairs of frames that the noise model looks at.
+const N_NOISE_PAIRS: usize = 4;
 /// Strips of rows spread over the frame that the noise model looks at.
 const N_NOISE_STRIPS: usize = 16;
 /// Rows of each.
@@ -218,11 +240,12 @@ pub(super) fn sky_frames(
                 let (from, to) = (&light.background.level, &reference.background.level);
                 Offset::Smooth(Box::new(sky_offset(from, to, &frame.light_from_reference, scale)))
             };
-            let weight = sharpness(reference.fwhm_px, light.fwhm_px) * reference_variance
-                / (scale * scale * variance(light.sky_level[1]));
+            let own_variance = scale * scale * variance(light.sky_level[1]) / reference_variance;
+            let weight = sharpness(reference.fwhm_px, light.fwhm_px) / own_variance;
             StackFrame {
                 mask_from_light: tripod.mask_from_light(frame.idx),
                 weight,
+                variance: own_variance,
                 scale,
                 offset,
                 ..StackFrame::plain(frame.idx, frame.light_from_reference.clone())

@@ -68,6 +68,7 @@ impl LandSource<'_> {
                 let variance = scale * scale * variance(noise, &light[GREEN]);
                 Ok(StackFrame {
                     weight: reference_variance / variance,
+                    variance: variance / reference_variance,
                     scale,
                     offset: Offset::Constant(level_difference(&reference, &light, scale)),
                     ceiling,

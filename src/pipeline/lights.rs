@@ -234,7 +234,8 @@ fn read_one(
     let sky = |channel: usize, y: usize, first_x: usize, row: &mut [f32]| {
         measure.background.level[channel].fill_row(y as f64, first_x as f64, 2.0, row);
     };
-    let lines = pass.noise.as_ref().and_then(|noise| LineProfile::of(&frame, noise, &sky));
+    let lines =
+        pass.noise.as_ref().and_then(|noise| LineProfile::of(&frame, noise, &sky)).map(|lines| lines.with_margins(raw));
     let thread_secs = [kept.duration_since(begun), kept.elapsed()].map(|spent| spent.as_secs_f64());
     Ok((Light { metadata, measure, lines, thread_secs }, suspects))
 }

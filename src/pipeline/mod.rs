@@ -53,10 +53,10 @@ pub use crate::develop::{
     DEFAULT_SKY_LEVEL, DevelopSettings, Development, Falloff, GradientRemoval, OutputSpace, RowPlace, Stretch,
     Vignetting, WhiteBalance,
 };
-pub use crate::export::Compression;
+pub use crate::export::{Compression, DEFAULT_JPEG_QUALITY};
 pub use crate::foreground::{Doubt, ForegroundMask, Guide, Proposal, Stroke, StrokeSide};
 pub use crate::raw::{CameraColor, CaptureTime, FrameScale, Metadata};
-pub use crate::settings::{Combine, FileFormat};
+pub use crate::settings::{Colors, Combine, FileFormat, Writing};
 pub use field::{
     CameraHint, Estimate, FieldCheck, FieldFacts, Focus, FocusDrift, FrameLight, LensPattern, PredictedTrail, Shape,
     TrailBasis, TrailVerdict, check_one_frame, field_check, focus_drift,
@@ -79,7 +79,7 @@ pub use report::{
 };
 pub use report_page::save_report_page;
 pub use report_settings::RunSettings;
-pub use request::{Colors, DEFAULT_MEMORY_BYTES, ExportSettings, MaskChoice, MasterCache, ReferenceChoice, Request};
+pub use request::{DEFAULT_MEMORY_BYTES, ExportSettings, MaskChoice, MasterCache, ReferenceChoice, Request};
 pub use residual_picture::save_residual_picture;
 pub use residuals::{Arrow, FrameResiduals, round_below, typical_error_px};
 pub use run::{Outcome, decode_by, run};

@@ -29,6 +29,8 @@ const BLOCK_PX: usize = 8;
 const MARGIN_ROWS: usize = 4;
 /// Blocks enough for a standard error of 1 %.
 const WANTED_BLOCKS: usize = 6000;
+/// Share of the samples of a block that may be left out: noise alone has 0.008 outside 3 σ in one channel or another.
+const MOST_LEFT_OUT: f64 = 0.03;
 /// Fewer give no figure worth printing.
 const MIN_BLOCKS: usize = 150;
 /// Rows are spread over so many places at the least, so that no one patch of sky decides.
@@ -102,11 +104,11 @@ pub(super) fn measure(
     Ok(Some(NoiseReport { single, stack, gain: single / stack, ideal }))
 }
 
-/// Variance of one sample of a frame's own sky after scaling; by the weight where no model is known.
+/// Variance of one sample of a frame's own sky after scaling; that of the frame's own figure where no model is known.
 pub(super) fn own_variance(model: Option<&NoiseModel>, readings: &[Reading], frame: &StackFrame) -> f64 {
     match (model, readings[frame.frame].as_ref()) {
         (Some(model), Ok(light)) => f64::from(frame.scale * frame.scale * model.variance(light.measure.sky_level[1])),
-        _ => 1.0 / f64::from(frame.weight),
+        _ => f64::from(frame.variance),
     }
 }
 
@@ -129,10 +131,15 @@ pub(super) fn predicted(
     };
     let predicted_single = (samples_per_green * f64::from(model.variance(level))).sqrt();
     let own = |frame: &StackFrame| samples_per_green * own_variance(Some(&model), readings, frame);
+    let electrons_per_dn = basis.range_dn.map(|range| electrons_at_white / f64::from(range));
+    // Rounding is even over one data number.
+    let rounding_electrons = electrons_per_dn.map(|electrons| electrons / 12.0_f64.sqrt());
+    let without_light = f64::from(model.read_variance) * electrons_at_white.powi(2);
     Some(NoiseModelReport {
         electrons_at_white,
-        electrons_per_dn: basis.range_dn.map(|range| electrons_at_white / f64::from(range)),
-        read_noise_electrons: f64::from(model.read_variance).sqrt() * electrons_at_white,
+        electrons_per_dn,
+        read_noise_electrons: (without_light - rounding_electrons.unwrap_or(0.0).powi(2)).max(0.0).sqrt(),
+        rounding_electrons,
         predicted_single,
         predicted_stack: spread_of(&request.sky, &own).sqrt() / weight(&request.sky),
     })
@@ -167,15 +174,21 @@ fn grown(place: &Range<usize>, height: usize) -> Range<usize> {
     place.start.saturating_sub(MARGIN_ROWS)..(place.end + MARGIN_ROWS).min(height)
 }
 
-/// Whether a block is sky alone that every frame saw.
+/// Whether a block is sky alone that every frame saw, and that hardly any frame was left out of: where something stands
+/// still in a sky that moves, as land without a mask, clipping leaves out much, and the stack is no mean of one scene.
 fn is_seen_by_all(stacked: &Stack, request: &StackRequest<'_>, place: &Range<usize>, x: usize) -> bool {
     let full = u16::try_from(request.sky.len()).unwrap_or(u16::MAX);
-    place.clone().all(|y| {
-        (x..x + BLOCK_PX).all(|x| {
-            let seen = stacked.n_used.at(x, y).saturating_add(stacked.n_rejected.at(x, y));
-            seen >= full && request.foreground.is_none_or(|mask| mask.0.at(x, y) <= 0.0)
+    let columns = x..x + BLOCK_PX;
+    let n_left_out: usize =
+        place.clone().flat_map(|y| &stacked.n_rejected.row(y)[columns.clone()]).map(|&n| usize::from(n)).sum();
+    let n_samples = place.len() * BLOCK_PX * request.sky.len();
+    n_left_out as f64 <= MOST_LEFT_OUT * n_samples as f64
+        && place.clone().all(|y| {
+            (x..x + BLOCK_PX).all(|x| {
+                let seen = stacked.n_used.at(x, y).saturating_add(stacked.n_rejected.at(x, y));
+                seen >= full && request.foreground.is_none_or(|mask| mask.0.at(x, y) <= 0.0)
+            })
         })
-    })
 }
 
 /// Means over those clean blocks of one row of blocks.
@@ -230,7 +243,7 @@ mod tests {
         };
         let rows = RepairedRows { store: &store, defects: &Defects::none(Layout::Rgb), banding: &Banding::default() };
         let stacked = stack(&Monitor::silent(), &rows, &request).expect("nine frames");
-        let own_variance = |frame: &StackFrame| 1.0 / f64::from(frame.weight);
+        let own_variance = |frame: &StackFrame| f64::from(frame.variance);
         measure(&Monitor::silent(), &rows, &stacked, &request, &own_variance, 4).expect("nine frames")
     }
 

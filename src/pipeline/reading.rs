@@ -183,7 +183,7 @@ fn read_frames(
     report.defects_repaired = defects.count();
     let lines: Vec<_> =
         readings.iter().map(|reading| reading.as_ref().ok().and_then(|light| light.lines.as_ref())).collect();
-    let banding = Banding::of(&lines);
+    let banding = Banding::of(&lines, masters.takes_pedestal());
     report.banding = BandingReport { rows: banding.row_noise, columns: banding.column_noise };
     let spent = readings
         .iter()

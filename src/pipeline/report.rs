@@ -124,8 +124,12 @@ pub struct NoiseModelReport {
     pub electrons_at_white: f64,
     /// Electrons of one data number, of frames whose numbers are in proportion to the light.
     pub electrons_per_dn: Option<f64>,
-    /// Standard deviation of reading one sample, rounding included.
+    /// Standard deviation of reading one sample, without rounding; noise of the dark signal is in it where darks take
+    /// that signal off.
     pub read_noise_electrons: f64,
+    /// Standard deviation that rounding to whole data numbers adds: a twelfth of a square number, in electrons.
+    #[serde(default)]
+    pub rounding_electrons: Option<f64>,
     /// What `noise.single` should be.
     pub predicted_single: f64,
     /// What `noise.stack` should be with the weights used and nothing clipped.

@@ -155,7 +155,17 @@ fn noise(report: &Report) -> String {
     );
     let how =
         "Measured on means of 8 × 8 pixels of star-free sky, which the smoothing of interpolation hardly touches.";
-    section("Noise", &format!("{}{}\n{}", paragraph(&text), report_charts::noise_bars(noise), paragraph(how)))
+    let predicted = report.noise_model.map_or(String::new(), |model| {
+        let rounding =
+            model.rounding_electrons.map_or(String::new(), |e| format!(", to which rounding adds {e:.2} electrons"));
+        paragraph(&format!(
+            "Light and camera predict {:.3e} for a single frame and {:.3e} for the stack: {:.0} electrons at the white \
+             level, a read noise of {:.2} electrons{rounding}.",
+            model.predicted_single, model.predicted_stack, model.electrons_at_white, model.read_noise_electrons
+        ))
+    });
+    let bars = report_charts::noise_bars(noise);
+    section("Noise", &format!("{}{predicted}{bars}\n{}", paragraph(&text), paragraph(how)))
 }
 
 fn night(report: &Report) -> String {

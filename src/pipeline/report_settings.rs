@@ -4,7 +4,8 @@ use std::path::PathBuf;
 
 use serde::Serialize;
 
-use crate::pipeline::request::{Colors, MaskChoice, ReferenceChoice, Request};
+use crate::pipeline::request::{MaskChoice, ReferenceChoice, Request};
+use crate::settings::Colors;
 use crate::settings::Combine;
 
 /// The choices of a [`Request`], without the light frames, which the report lists themselves. Names are stable.

@@ -4,11 +4,11 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use crate::develop::DevelopSettings;
-use crate::export::{Compression, DEFAULT_JPEG_QUALITY};
+use crate::export::Compression;
 use crate::foreground::ForegroundMask;
 use crate::pipeline::gather::FrameKind;
 use crate::raw::FrameScale;
-use crate::settings::{Combine, FileFormat};
+use crate::settings::{Colors, Combine, FileFormat, Writing};
 use crate::stack::CombineRule;
 
 /// One run: which frames, which choices. Everything has a default that is right for most nights.
@@ -143,19 +143,6 @@ pub enum ReferenceChoice {
     File(PathBuf),
 }
 
-/// How samples of the mosaic become colors of the sky; concerns a clipped mean of raw frames.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Colors {
-    /// What is better for the burst at hand.
-    #[default]
-    Auto,
-    /// Each frame is given all colors at every pixel before it is moved.
-    Interpolated,
-    /// Each sample counts in its own color alone; the burst must be long enough to fill them.
-    Sampled,
-}
-
 /// The file to write.
 #[derive(Clone, Debug, PartialEq, serde::Serialize)]
 pub struct ExportSettings {
@@ -173,12 +160,8 @@ pub struct ExportSettings {
 
 impl Default for ExportSettings {
     fn default() -> Self {
-        Self {
-            format: FileFormat::default(),
-            develop: DevelopSettings::default(),
-            compression: Compression::None,
-            jpeg_quality: DEFAULT_JPEG_QUALITY,
-            keep_place: false,
-        }
+        let Writing { compression, jpeg_quality, keep_place } = Writing::default();
+        let (format, develop) = (FileFormat::default(), DevelopSettings::default());
+        Self { format, develop, compression, jpeg_quality, keep_place }
     }
 }

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, OnceLock};
 
 use crate::demosaic::demosaic;
+use crate::develop::Hold;
 use crate::error::Error;
 use crate::foreground::ForegroundMask;
 use crate::job::Monitor;
@@ -82,7 +83,8 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
     let rows = read.rows();
     let ReadBurst { paths, basis, readings, peak_memory_bytes: peak_while_reading, .. } = &read;
 
-    let noise_model = burst::noise_model(&rows, &aligned)?;
+    let fwhm_px = readings[aligned.reference].as_ref().ok().and_then(|light| light.measure.fwhm_px);
+    let noise_model = burst::noise_model(&rows, &aligned, fwhm_px)?;
     let sky = burst::sky_frames(&aligned, readings, noise_model.as_ref(), &tripod);
     let land = match foreground.as_deref() {
         Some(mask) => land::stacks(monitor, request, &read, &aligned, mask, noise_model, &tripod)?,
@@ -107,7 +109,6 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
             stack_request.trails = Some(&trails);
             report.notes.extend(crossed_note(&trails, paths));
             clock.lap(&mut report, "looking for trails");
-            let fwhm_px = readings[aligned.reference].as_ref().ok().and_then(|light| light.measure.fwhm_px);
             let notes = &mut report.notes;
             stack_request.colors = sky_colors::choose(request.colors, &stack_request, &rows, fwhm_px, notes);
         }
@@ -136,6 +137,10 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
         profile: read.profile.as_ref(),
         metadata: &metadata,
         layout: basis.layout,
+        hold: aligned
+            .optics
+            .focal_px
+            .map(|focal_px| Hold { focal_widths: focal_px / basis.size.width as f64, orientation: basis.orientation }),
     };
     let (falloff, vignetting) = vignetting::find(&known, &stacked.image, foreground.as_deref());
     report.vignetting = vignetting;

@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use crate::error::Error;
 use crate::pipeline::request::{ExportSettings, MaskChoice, ReferenceChoice, Request};
-use crate::settings::{FileFormat, Landscape, MaskSource, Sheaf};
+use crate::settings::{FileFormat, Landscape, MaskSource, Sheaf, Writing};
 
 impl Sheaf {
     /// The run. Nothing that is left to the caller (memory, folders, the single frame) changes the picture.
@@ -28,6 +28,7 @@ impl Sheaf {
             reference: self.reference.clone().map_or(ReferenceChoice::Auto, ReferenceChoice::File),
             lens_profile: self.lens_profile.clone(),
             combine: self.combine,
+            colors: self.colors,
             drop_below_sigma: self.drop_below_sigma,
             drop_above_sigma: self.drop_above_sigma,
             ..Request::default()
@@ -37,7 +38,8 @@ impl Sheaf {
     /// The file, of this kind.
     #[must_use]
     pub fn export_settings(&self, format: FileFormat) -> ExportSettings {
-        ExportSettings { format, develop: self.develop.clone(), ..ExportSettings::default() }
+        let Writing { compression, jpeg_quality, keep_place } = self.writing;
+        ExportSettings { format, develop: self.develop.clone(), compression, jpeg_quality, keep_place }
     }
 
     /// Refuses a sheaf of which files are missing; `path` is its file, `remedy` what to do.

@@ -2,8 +2,8 @@
 //!
 //! What decides was measured: see docs/stacking.md.
 
-use crate::pipeline::request::Colors;
 use crate::pixels::{Layout, Point, Size};
+use crate::settings::Colors;
 use crate::stack::{ColorRule, MosaicRows, StackRequest};
 
 /// Stars that demosaic shows narrower than this are too fine for it: it gives their pixels wrong colors.

@@ -1,7 +1,7 @@
 //! Where the falloff of the lens is known from: flats, which are applied to every frame; else the lens profile or
 //! the sky, which are made up for when the picture is developed, and only if the person wants it.
 
-use crate::develop::{Falloff, SkyFalloff};
+use crate::develop::{Falloff, Hold, SkyFalloff};
 use crate::foreground::ForegroundMask;
 use crate::pipeline::report::{FalloffSource, VignettingReport};
 use crate::pixels::{Layout, LinearImage};
@@ -18,6 +18,8 @@ pub(super) struct Known<'a> {
     pub(super) profile: Option<&'a LensProfile>,
     pub(super) metadata: &'a Metadata,
     pub(super) layout: Layout,
+    /// How the camera was held, where the focal length is known.
+    pub(super) hold: Option<Hold>,
 }
 
 /// The falloff to be made up for in development, and what to tell of it.
@@ -47,7 +49,7 @@ pub(super) fn find(
         reason.push_str("the frames are developed pictures, whose corners may have been levelled");
         return (None, VignettingReport::none(reason));
     }
-    match SkyFalloff::of_sky(image, foreground) {
+    match SkyFalloff::of_sky(image, foreground, known.hold) {
         Ok(found) => {
             reason.push_str(&format!("{:.0} times its error", found.significance));
             (Some(found.falloff), VignettingReport::new(FalloffSource::Sky, &found.falloff, reason))

@@ -14,6 +14,7 @@ use crate::pixels::{Layout, Orientation, Plane, Rect, Size};
 use crate::raw::dng::{Coding, DngFacts, bayer, check_levels, crop, not_bayer};
 use crate::raw::error::Refusal;
 use crate::raw::frame::{CameraColor, Metadata, RawFrame, TransferFunction};
+use crate::raw::margins::{Margins, Sensor};
 use crate::raw::metadata::{ExifFacts, read_exif};
 use crate::raw::pictures::{check_pixels, decode_picture};
 use crate::raw::plausible::check_plausible;
@@ -113,15 +114,17 @@ fn decode_raw(path: &Path, bytes: Vec<u8>, max_pixels: usize) -> Result<RawFrame
         }
         Coding::Newer => (second_samples(&structure)?, Orientation::Normal),
     };
+    let (planes, margins) = facts.planes(samples)?;
     Ok(RawFrame {
         layout: facts.layout,
-        planes: facts.planes(samples)?,
+        planes,
         black_level: facts.black_level,
         white_level: facts.white_level,
         transfer: TransferFunction::Linear,
         color: facts.color,
         orientation,
         metadata: Metadata::default(),
+        margins,
     })
 }
 
@@ -163,8 +166,14 @@ fn decode_by_first(path: &Path, max_pixels: usize) -> Result<RawFrame, Refusal> 
             samples.len()
         )));
     }
+    let mut margins = Margins::default();
     let (layout, planes) = match raw.cpp {
-        1 if raw.cfa.is_valid() => (mosaic(&raw)?, vec![crop(samples, stored, visible)]),
+        1 if raw.cfa.is_valid() => {
+            let layout = mosaic(&raw)?;
+            let black_level = black_level(&raw, layout);
+            margins = Sensor { samples: &samples, stored, visible, black_level }.margins(&masked_areas(&raw));
+            (layout, vec![crop(samples, stored, visible)])
+        }
         1 => (Layout::Rgb, vec![crop(samples, stored, visible); 3]),
         3 => (Layout::Rgb, (0..3).map(|channel| every(stored, &samples, channel, 3).crop(visible)).collect()),
         n => return Err(Refusal::unsupported(format!("the raw picture has {n} samples a pixel: 1 or 3 are read"))),
@@ -186,6 +195,7 @@ fn decode_by_first(path: &Path, max_pixels: usize) -> Result<RawFrame, Refusal> 
             model: some_text(&raw.clean_model),
             ..Metadata::default()
         },
+        margins,
     })
 }
 
@@ -221,6 +231,15 @@ fn visible_area(stored: Size, [top, right, bottom, left]: [usize; 4]) -> Result<
             "margins of {top}, {right}, {bottom}, {left} leave nothing of {stored} pixels"
         ))),
     }
+}
+
+/// Areas that no light reaches; the decoder gives their top, right, bottom, left sides.
+fn masked_areas(raw: &RawImage) -> Vec<Rect> {
+    let area = |&(top, right, bottom, left): &(u64, u64, u64, u64)| {
+        let size = Size { width: right.checked_sub(left)? as usize, height: bottom.checked_sub(top)? as usize };
+        Some(Rect { x: left as usize, y: top as usize, size })
+    };
+    raw.blackareas.iter().filter_map(area).collect()
 }
 
 /// The plane of one channel of interleaved samples.

@@ -9,6 +9,7 @@ use crate::pixels::{Cfa, CfaColor, Layout, Plane, Rect, Size};
 use crate::raw::adapters::{camera_color, every};
 use crate::raw::error::Refusal;
 use crate::raw::frame::CameraColor;
+use crate::raw::margins::{Margins, Sensor};
 use crate::raw::pictures::check_pixels;
 use crate::raw::tiff_structure::{CFA, Directory, TiffStructure, tag};
 use nalgebra::{Matrix3, Vector3};
@@ -26,6 +27,7 @@ pub(super) struct DngFacts {
     pub(super) stored: Size,
     pub(super) samples_per_pixel: usize,
     visible: Rect,
+    masked: Vec<Rect>,
     linearization: Option<Vec<u16>>,
 }
 
@@ -89,6 +91,7 @@ impl DngFacts {
             stored,
             samples_per_pixel,
             visible,
+            masked: masked_areas(structure, raw),
             linearization: structure
                 .numbers(raw, tag::LINEARIZATION_TABLE)
                 .filter(|table| !table.is_empty())
@@ -96,8 +99,8 @@ impl DngFacts {
         })
     }
 
-    /// The planes of the active area, from the samples of the whole sensor.
-    pub(super) fn planes(&self, mut samples: Vec<u16>) -> Result<Vec<Plane<u16>>, Refusal> {
+    /// The planes of the active area and what the masked areas show, from the samples of the whole sensor.
+    pub(super) fn planes(&self, mut samples: Vec<u16>) -> Result<(Vec<Plane<u16>>, Margins), Refusal> {
         let needed = self.stored.area() * self.samples_per_pixel;
         if samples.len() != needed {
             return Err(Refusal::malformed(format!(
@@ -110,13 +113,21 @@ impl DngFacts {
             // A code beyond the table has the table's last level.
             samples.iter_mut().for_each(|sample| *sample = table[usize::from(*sample).min(table.len() - 1)]);
         }
-        Ok(match (self.layout, self.samples_per_pixel) {
+        let margins = match self.layout {
+            Layout::Mosaic(_) => {
+                let Self { stored, visible, black_level, .. } = *self;
+                Sensor { samples: &samples, stored, visible, black_level }.margins(&self.masked)
+            }
+            Layout::Rgb => Margins::default(),
+        };
+        let planes = match (self.layout, self.samples_per_pixel) {
             (Layout::Mosaic(_), _) => vec![crop(samples, self.stored, self.visible)],
             (Layout::Rgb, 1) => vec![crop(samples, self.stored, self.visible); 3],
             (Layout::Rgb, n) => {
                 (0..3).map(|channel| every(self.stored, &samples, channel, n).crop(self.visible)).collect()
             }
-        })
+        };
+        Ok((planes, margins))
     }
 }
 
@@ -287,6 +298,18 @@ pub(super) fn active_area(structure: &TiffStructure<'_>, raw: &Directory, stored
             &sides[..sides.len().min(4)]
         ))),
     }
+}
+
+/// The areas that no light reaches (top, left, bottom, right of each); what is no area is none.
+fn masked_areas(structure: &TiffStructure<'_>, raw: &Directory) -> Vec<Rect> {
+    let sides = structure.numbers(raw, tag::MASKED_AREAS).unwrap_or_default();
+    let area = |sides: &[f64]| {
+        let [top, left, bottom, right] = [0, 1, 2, 3].map(|side| sides[side] as usize);
+        let size = Size { width: right.checked_sub(left)?, height: bottom.checked_sub(top)? };
+        Some(Rect { x: left, y: top, size })
+    };
+    // The specification allows four.
+    sides.chunks_exact(4).take(4).filter_map(area).collect()
 }
 
 /// The part of the active area that is meant to be seen, to whole pixels; the whole of it where none is named.

@@ -5,6 +5,7 @@ use jiff::{Timestamp, civil};
 use serde::{Deserialize, Serialize};
 
 use crate::pixels::{Layout, Orientation, Plane, Size};
+use crate::raw::margins::Margins;
 
 /// A decoded frame: the sensor's visible area, unrotated, in data numbers as read.
 #[derive(Clone, Debug, PartialEq)]
@@ -25,6 +26,8 @@ pub struct RawFrame {
     pub orientation: Orientation,
     /// What the camera says of the exposure.
     pub metadata: Metadata,
+    /// What the masked margins of the sensor show, where the file has them.
+    pub margins: Margins,
 }
 
 impl RawFrame {

@@ -63,7 +63,7 @@ fn read_all(bytes: &[u8]) {
         && let Coding::Plain { bits } = facts.coding
         && let Ok(samples) = facts.plain_samples(&structure, bits)
     {
-        let planes = facts.planes(samples).expect("the plain samples are counted by the size");
+        let (planes, _) = facts.planes(samples).expect("the plain samples are counted by the size");
         assert!(planes.iter().all(|plane| plane.size().area() <= MAX_PIXELS), "within the limit");
     }
 }
@@ -122,5 +122,6 @@ fn frame() -> RawFrame {
         color: CameraColor::SRGB,
         orientation: Orientation::Normal,
         metadata: Metadata::default(),
+        margins: crate::raw::Margins::default(),
     }
 }

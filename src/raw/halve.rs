@@ -5,6 +5,7 @@
 
 use crate::pixels::{CfaColor, Layout, Plane, Size};
 use crate::raw::frame::RawFrame;
+use crate::raw::margins::Margins;
 
 /// How large frames are read.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -39,7 +40,7 @@ impl RawFrame {
         match self.layout {
             Layout::Rgb => {
                 let planes = self.planes.iter().map(|plane| mean_of(plane, size, &[0, 1, 2, 3])).collect();
-                Self { planes, ..self }
+                Self { planes, margins: Margins::default(), ..self }
             }
             Layout::Mosaic(cfa) => {
                 let places = |color: CfaColor| -> Vec<usize> {
@@ -51,7 +52,13 @@ impl RawFrame {
                     places.iter().map(|&place| self.black_level[place]).sum::<f32>() / places.len().max(1) as f32
                 };
                 let [red, green, blue] = colors.each_ref().map(|places| black(places));
-                Self { layout: Layout::Rgb, planes, black_level: [red, green, blue, green], ..self }
+                Self {
+                    layout: Layout::Rgb,
+                    planes,
+                    black_level: [red, green, blue, green],
+                    margins: Margins::default(),
+                    ..self
+                }
             }
         }
     }
@@ -88,6 +95,7 @@ mod tests {
             color: CameraColor::SRGB,
             orientation: Orientation::Normal,
             metadata: Metadata::default(),
+            margins: Margins::default(),
         }
     }
 

@@ -1,7 +1,7 @@
 //! The one message from the child to the parent: a length, a JSON header, then the samples in bulk.
 //!
 //! All numbers little-endian: `u32` length of the header in bytes, the header, then the planes one after
-//! the other, row by row, two bytes a sample.
+//! the other, row by row, two bytes a sample; then the means of the masked margins, `f32` each.
 
 use std::io::{self, Read, Write};
 
@@ -12,6 +12,7 @@ use crate::pixels::{Layout, Orientation, Plane, Size};
 use crate::raw::error::{DecodeError, Refusal};
 use crate::raw::facts::FrameFacts;
 use crate::raw::frame::{CameraColor, Metadata, RawFrame, TransferFunction};
+use crate::raw::margins::{LineMeans, Margins};
 
 /// A header is some hundred bytes; more than this is not one.
 const MAX_HEADER_BYTES: u32 = 1 << 16;
@@ -28,6 +29,8 @@ struct Header {
     color: CameraColor,
     orientation: Orientation,
     metadata: Metadata,
+    /// Whether means beside the rows, and beside the columns, follow the planes.
+    margins: [bool; 2],
     /// Of the child, until the samples are written.
     peak_memory_bytes: Option<u64>,
 }
@@ -40,13 +43,17 @@ pub(super) struct Received {
 
 /// Writes what became of a file.
 pub(super) fn write_result(result: Result<RawFrame, Refusal>, out: &mut impl Write) -> io::Result<()> {
-    let (header, planes) = match result {
-        Ok(frame) => (Ok(header_of(&frame)), frame.planes),
-        Err(refusal) => (Err(refusal), Vec::new()),
+    let (header, planes, margins) = match result {
+        Ok(frame) => (Ok(header_of(&frame)), frame.planes, frame.margins),
+        Err(refusal) => (Err(refusal), Vec::new(), Margins::default()),
     };
     write_text(&header, out)?;
     for plane in &planes {
         write_samples(plane.samples(), out)?;
+    }
+    for means in [&margins.rows, &margins.columns].into_iter().flatten().flat_map(|means| &means.halves) {
+        let bytes: Vec<u8> = means.iter().flat_map(|mean| mean.to_le_bytes()).collect();
+        out.write_all(&bytes)?;
     }
     out.flush()
 }
@@ -94,8 +101,13 @@ pub(super) fn read_result(input: &mut impl Read, max_pixels: usize) -> io::Resul
     }
     let planes =
         (0..header.layout.n_planes()).map(|_| read_plane(header.size, input)).collect::<io::Result<Vec<_>>>()?;
+    let [rows, columns] = header.margins;
+    let margins = Margins {
+        rows: if rows { Some(read_means(header.size.height, input)?) } else { None },
+        columns: if columns { Some(read_means(header.size.width, input)?) } else { None },
+    };
     let peak_memory_bytes = header.peak_memory_bytes;
-    Ok(Ok(Received { frame: frame_of(header, planes), peak_memory_bytes }))
+    Ok(Ok(Received { frame: frame_of(header, planes, margins), peak_memory_bytes }))
 }
 
 fn header_of(frame: &RawFrame) -> Header {
@@ -108,6 +120,7 @@ fn header_of(frame: &RawFrame) -> Header {
         color: frame.color,
         orientation: frame.orientation,
         metadata: frame.metadata.clone(),
+        margins: [frame.margins.rows.is_some(), frame.margins.columns.is_some()],
         peak_memory_bytes: peak_memory_bytes(),
     }
 }
@@ -136,7 +149,17 @@ fn read_plane(size: Size, input: &mut impl Read) -> io::Result<Plane<u16>> {
     Ok(Plane::from_vec(size, samples).expect("one sample a pixel was read"))
 }
 
-fn frame_of(header: Header, planes: Vec<Plane<u16>>) -> RawFrame {
+fn read_means(n: usize, input: &mut impl Read) -> io::Result<LineMeans> {
+    let mut half = || -> io::Result<Vec<f32>> {
+        let mut bytes = vec![0; 4 * n];
+        input.read_exact(&mut bytes)?;
+        let (means, _) = bytes.as_chunks::<4>();
+        Ok(means.iter().map(|mean| f32::from_le_bytes(*mean)).collect())
+    };
+    Ok(LineMeans { halves: [half()?, half()?] })
+}
+
+fn frame_of(header: Header, planes: Vec<Plane<u16>>, margins: Margins) -> RawFrame {
     RawFrame {
         layout: header.layout,
         planes,
@@ -146,6 +169,7 @@ fn frame_of(header: Header, planes: Vec<Plane<u16>>) -> RawFrame {
         color: header.color,
         orientation: header.orientation,
         metadata: header.metadata,
+        margins,
     }
 }
 
@@ -164,6 +188,7 @@ mod tests {
             color: CameraColor::SRGB,
             orientation: Orientation::Rotate90,
             metadata: Metadata { make: Some("Maker".to_owned()), exposure_secs: Some(13.0), ..Metadata::default() },
+            margins: Margins { rows: Some(LineMeans { halves: [vec![0.25; 207], vec![-1.5; 207]] }), columns: None },
         }
     }
 

@@ -15,6 +15,7 @@ pub mod frame;
 #[cfg(test)]
 mod fuzz;
 mod halve;
+pub mod margins;
 mod message;
 mod metadata;
 mod packed;
@@ -30,3 +31,4 @@ pub use error::DecodeError;
 pub use facts::FrameFacts;
 pub use frame::{CameraColor, CaptureTime, Metadata, Place, RawFrame, TransferFunction};
 pub use halve::FrameScale;
+pub use margins::{LineMeans, Margins};

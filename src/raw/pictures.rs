@@ -38,6 +38,7 @@ pub(super) fn decode_picture(bytes: &[u8], format: ImageFormat, max_pixels: usiz
         color: CameraColor::SRGB,
         orientation: Orientation::Normal,
         metadata: Metadata::default(),
+        margins: crate::raw::Margins::default(),
     };
     if let Some(profile) = profile {
         apply_profile(&mut frame, &profile)?;

@@ -75,6 +75,7 @@ mod tests {
             color: CameraColor::SRGB,
             orientation: Orientation::Normal,
             metadata: Metadata::default(),
+            margins: crate::raw::Margins::default(),
         }
     }
 

@@ -18,6 +18,7 @@ use crate::raw::adapters::{camera_color, every};
 use crate::raw::dng::{bayer, check_levels, crop, not_bayer};
 use crate::raw::error::Refusal;
 use crate::raw::frame::{CameraColor, Metadata, Place, RawFrame, TransferFunction};
+use crate::raw::margins::{Margins, Sensor};
 use crate::raw::metadata::{ExifFacts, clock};
 use crate::raw::pictures::check_pixels;
 
@@ -128,13 +129,25 @@ fn frame_of(raw: RawImage) -> Result<RawFrame, Refusal> {
             samples.len()
         )));
     }
+    let margins = match layout {
+        Layout::Mosaic(_) => {
+            let area = |area: &rawler::imgop::Rect| Rect {
+                x: area.p.x,
+                y: area.p.y,
+                size: Size { width: area.d.w, height: area.d.h },
+            };
+            let masked: Vec<Rect> = raw.blackareas.iter().map(area).collect();
+            Sensor { samples: &samples, stored, visible, black_level }.margins(&masked)
+        }
+        Layout::Rgb => Margins::default(),
+    };
     let planes = match (layout, cpp) {
         (Layout::Mosaic(_), _) => vec![crop(samples, stored, visible)],
         (Layout::Rgb, 1) => vec![crop(samples, stored, visible); 3],
         (Layout::Rgb, n) => (0..3).map(|channel| every(stored, &samples, channel, n).crop(visible)).collect(),
     };
     let transfer = TransferFunction::Linear;
-    Ok(RawFrame { layout, planes, black_level, white_level, transfer, color, orientation, metadata })
+    Ok(RawFrame { layout, planes, black_level, white_level, transfer, color, orientation, metadata, margins })
 }
 
 /// The area that the maker recommends, or else the one that light falls on.

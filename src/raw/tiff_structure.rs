@@ -46,6 +46,7 @@ pub(super) mod tag {
     pub(crate) const ILLUMINANT_1: u16 = 50778;
     pub(crate) const ILLUMINANT_2: u16 = 50779;
     pub(crate) const ACTIVE_AREA: u16 = 50829;
+    pub(crate) const MASKED_AREAS: u16 = 50830;
 }
 
 /// Photometric interpretation of a colour filter array (TIFF/EP) and of demosaiced raw data (DNG).

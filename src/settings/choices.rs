@@ -4,6 +4,8 @@ use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
+use crate::export::{Compression, DEFAULT_JPEG_QUALITY};
+
 /// How the samples of one pixel become one.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -17,6 +19,19 @@ pub enum Combine {
     Median,
     /// The brightest: star trails.
     Maximum,
+}
+
+/// How samples of the mosaic become colors of the sky; concerns a clipped mean of raw frames.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Colors {
+    /// What is better for the burst at hand.
+    #[default]
+    Auto,
+    /// Each frame is given all colors at every pixel before it is moved.
+    Interpolated,
+    /// Each sample counts in its own color alone; the burst must be long enough to fill them.
+    Sampled,
 }
 
 /// Kind of file.
@@ -34,6 +49,23 @@ pub enum FileFormat {
     Png,
     /// JPEG.
     Jpeg,
+}
+
+/// How a file is written, whatever its kind.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Writing {
+    /// How a TIFF is packed.
+    pub compression: Compression,
+    /// Of a JPEG, 1 to 100.
+    pub jpeg_quality: u8,
+    /// Whether the file may tell where the camera stood.
+    pub keep_place: bool,
+}
+
+impl Default for Writing {
+    fn default() -> Self {
+        Self { compression: Compression::default(), jpeg_quality: DEFAULT_JPEG_QUALITY, keep_place: false }
+    }
 }
 
 impl FileFormat {

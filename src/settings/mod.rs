@@ -14,7 +14,7 @@ mod store;
 mod text;
 
 pub use autosave::{Autosave, Leftover, leftovers, remove_leftover};
-pub use choices::{Combine, FileFormat};
+pub use choices::{Colors, Combine, FileFormat, Writing};
 pub use folders::{FOLDER_VARIABLE, Folders};
 pub use mask::round_mask;
 pub use preferences::{Light as ScreenLight, MOST_RECENT, Preferences, Remembered};

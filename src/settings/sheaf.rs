@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::develop::DevelopSettings;
 use crate::foreground::ForegroundMask;
-use crate::settings::choices::{Combine, FileFormat};
+use crate::settings::choices::{Colors, Combine, FileFormat, Writing};
 
 /// Folders below the one that a person names which are searched for moved frames.
 const MOST_FOLDERS: usize = 2000;
@@ -33,6 +33,8 @@ pub struct Sheaf {
     pub mask: Option<MaskSource>,
     /// How the samples of one pixel become one.
     pub combine: Combine,
+    /// How samples of the mosaic become colors of the sky.
+    pub colors: Colors,
     /// Samples this many standard deviations below the centre are left out.
     pub drop_below_sigma: f32,
     /// Samples this many standard deviations above the centre are left out.
@@ -45,6 +47,8 @@ pub struct Sheaf {
     pub develop: DevelopSettings,
     /// Kind of file that is written.
     pub format: FileFormat,
+    /// How it is written.
+    pub writing: Writing,
 }
 
 impl Default for Sheaf {
@@ -58,12 +62,14 @@ impl Default for Sheaf {
             landscape: Landscape::default(),
             mask: None,
             combine: Combine::default(),
+            colors: Colors::default(),
             drop_below_sigma: 3.0,
             drop_above_sigma: 3.0,
             reference: None,
             lens_profile: None,
             develop: DevelopSettings::default(),
             format: FileFormat::default(),
+            writing: Writing::default(),
         }
     }
 }

@@ -7,9 +7,10 @@ use serde::{Deserialize, Serialize};
 use toml::Table;
 
 use crate::develop::{DevelopSettings, GradientRemoval, Stretch, WhiteBalance};
+use crate::export::Compression;
 use crate::settings::SHEAF_VERSION;
 use crate::settings::check::{endless_number, line_at, line_of_key, unknown_keys};
-use crate::settings::choices::{Combine, FileFormat};
+use crate::settings::choices::{Colors, Combine, FileFormat, Writing};
 use crate::settings::mask::{mask_from_text, mask_to_text};
 use crate::settings::paths::{path_from_text, path_to_text};
 use crate::settings::sheaf::{Decider, Landscape, Light, Mark, MaskSource, Sheaf};
@@ -107,6 +108,7 @@ struct WrittenForeground {
 #[serde(default)]
 struct WrittenSky {
     combine: Combine,
+    colors: Colors,
     drop_below_sigma: f32,
     drop_above_sigma: f32,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -117,15 +119,31 @@ struct WrittenSky {
 
 impl Default for WrittenSky {
     fn default() -> Self {
-        let Sheaf { combine, drop_below_sigma, drop_above_sigma, .. } = Sheaf::default();
-        Self { combine, drop_below_sigma, drop_above_sigma, reference: None, lens_profile: None }
+        let Sheaf { combine, colors, drop_below_sigma, drop_above_sigma, .. } = Sheaf::default();
+        Self { combine, colors, drop_below_sigma, drop_above_sigma, reference: None, lens_profile: None }
     }
 }
 
-#[derive(Debug, Default, Serialize, Deserialize)]
+#[derive(Debug, Serialize, Deserialize)]
 #[serde(default)]
 struct WrittenOutput {
     format: FileFormat,
+    compression: Compression,
+    quality: u8,
+    keep_place: bool,
+}
+
+impl Default for WrittenOutput {
+    fn default() -> Self {
+        Self::new(FileFormat::default(), Writing::default())
+    }
+}
+
+impl WrittenOutput {
+    fn new(format: FileFormat, writing: Writing) -> Self {
+        let Writing { compression, jpeg_quality, keep_place } = writing;
+        Self { format, compression, quality: jpeg_quality, keep_place }
+    }
 }
 
 #[derive(Debug, Default, Serialize, Deserialize)]
@@ -193,13 +211,14 @@ impl Written {
             foreground: WrittenForeground { landscape: sheaf.landscape },
             sky: WrittenSky {
                 combine: sheaf.combine,
+                colors: sheaf.colors,
                 drop_below_sigma: sheaf.drop_below_sigma,
                 drop_above_sigma: sheaf.drop_above_sigma,
                 reference: optional(&sheaf.reference)?,
                 lens_profile: optional(&sheaf.lens_profile)?,
             },
             picture: sheaf.develop.clone(),
-            output: WrittenOutput { format: sheaf.format },
+            output: WrittenOutput::new(sheaf.format, sheaf.writing),
             calibration: WrittenCalibration {
                 darks: texts(&sheaf.darks)?,
                 flats: texts(&sheaf.flats)?,
@@ -227,6 +246,8 @@ impl Written {
             let all = neutral.iter().all(|&value| value > 0.0);
             (!all).then(|| ("picked", format!("picked is {neutral:?}, all three must be above 0")))
         };
+        let quality = self.output.quality;
+        let no_quality = !(1..=100).contains(&quality);
         let empty = self.lights.iter().any(|light| light.file.is_empty());
         sigma("drop_below_sigma", self.sky.drop_below_sigma)
             .or_else(|| sigma("drop_above_sigma", self.sky.drop_above_sigma))
@@ -242,6 +263,7 @@ impl Written {
                 WhiteBalance::Picked(neutral) => colorless(neutral),
                 _ => None,
             })
+            .or_else(|| no_quality.then(|| ("quality", format!("quality is {quality}, it must be from 1 to 100"))))
             .or_else(|| empty.then(|| ("file", "a light frame has an empty name".to_owned())))
     }
 
@@ -264,12 +286,18 @@ impl Written {
             landscape: self.foreground.landscape,
             mask,
             combine: self.sky.combine,
+            colors: self.sky.colors,
             drop_below_sigma: self.sky.drop_below_sigma,
             drop_above_sigma: self.sky.drop_above_sigma,
             reference: self.sky.reference.map(path),
             lens_profile: self.sky.lens_profile.map(path),
             develop: self.picture,
             format: self.output.format,
+            writing: Writing {
+                compression: self.output.compression,
+                jpeg_quality: self.output.quality,
+                keep_place: self.output.keep_place,
+            },
         })
     }
 }

@@ -31,7 +31,9 @@ fn night() -> Sheaf {
         reference: Some(PathBuf::from("/nights/tarn/a.dng")),
         lens_profile: Some(PathBuf::from("/other/lens.toml")),
         develop: DevelopSettings { exposure_ev: -0.3, space: OutputSpace::Rec2020, ..DevelopSettings::default() },
+        colors: Colors::Sampled,
         format: FileFormat::Png,
+        writing: Writing { compression: Compression::Deflate, jpeg_quality: 71, keep_place: true },
         ..Sheaf::default()
     }
 }

@@ -2,7 +2,8 @@
 
 use rayon::prelude::*;
 
-use crate::demosaic::{Pixel, Window, demosaic_window, margin_px, mirrored};
+use crate::calibrate::NoiseModel;
+use crate::demosaic::{Pixel, TYPICAL_NOISE, Window, demosaic_window, margin_px, mirrored};
 use crate::detect::Mesh;
 use crate::job::Monitor;
 use crate::pixels::{Layout, Rect, Size, Transform};
@@ -18,13 +19,13 @@ use crate::stack::{Between, ColorRule, MosaicRows, Offset, StackError, StackFram
 const MIN_VISIBILITY: f32 = 0.03;
 /// Contrast under the kernel, in standard deviations of dim sky, from which on rings are held back.
 const RING_CONTRAST_SIGMA: f32 = 25.0;
-/// Level of dim sky for that purpose, and the contrast where no noise model is given.
+/// Level of dim sky for that purpose.
 const DIM_SKY: f32 = 0.05;
 /// Edge of the drops that samples of the mosaic land as where they are not interpolated: see docs/stacking.md.
 const DROP_EDGE_PX: f32 = 0.6;
-/// What demosaic and resampling leave of the variance of white noise, by channel: measured on white noise with
-/// the demosaic of `colour-demosaicing` 0.2.7 and Lanczos-3 weights, mean over sub-pixel positions.
-const RESAMPLED_MOSAIC_GAIN: [f32; 3] = [0.917, 0.721, 0.917];
+/// What demosaic and resampling leave of the variance of white noise, by channel: worked out in numpy from the weights
+/// of both, mean over sub-pixel positions.
+const RESAMPLED_MOSAIC_GAIN: [f32; 3] = [0.621, 0.810, 0.621];
 /// The same for single samples of the mosaic; green is the mean of one or two.
 const SAMPLED_GAIN: [f32; 3] = [1.0, 0.85, 1.0];
 
@@ -41,6 +42,8 @@ pub(super) struct Work<'a> {
     pub(super) visibility: Option<&'a Visibility>,
     pub(super) layout: Layout,
     resampler: Resampler,
+    /// Of a sample of the mosaic, as far as it bounds rings around stars.
+    noise: NoiseModel,
     pub(super) drop: Drop,
 }
 
@@ -100,9 +103,8 @@ impl<'a> Work<'a> {
         let pair = |between: &'a Between| {
             [&between.earlier, &between.later].map(|frame| Placed::new(frame, layout, size, ColorRule::Interpolated))
         };
-        let contrast = request.noise.map_or(DIM_SKY, |noise| {
-            RING_CONTRAST_SIGMA * (noise.read_variance + DIM_SKY * noise.photon_variance_per_unit).sqrt()
-        });
+        let noise = request.noise.unwrap_or(TYPICAL_NOISE);
+        let contrast = RING_CONTRAST_SIGMA * noise.variance(DIM_SKY).sqrt();
         // Visibility may dip below zero beside the foreground; it is compared with a threshold anyway.
         let ring_contrast = [contrast, contrast, contrast, f32::INFINITY];
         Self {
@@ -116,6 +118,7 @@ impl<'a> Work<'a> {
             visibility,
             layout,
             resampler: Resampler { kernel: Kernel::new(), ring_contrast },
+            noise,
             drop: Drop::new(DROP_EDGE_PX),
         }
     }
@@ -139,7 +142,7 @@ impl<'a> Work<'a> {
         // 0.3 px, white noise) is left out: the limits are a little wider there.
         let gain = |placed: &Placed<'_>, channel: usize| if placed.is_copied { 1.0 } else { resampled[channel] };
         std::array::from_fn(|channel| {
-            self.frames(subject).iter().map(|placed| gain(placed, channel) / placed.frame.weight).collect()
+            self.frames(subject).iter().map(|placed| gain(placed, channel) * placed.frame.variance).collect()
         })
     }
 }
@@ -147,7 +150,7 @@ impl<'a> Work<'a> {
 impl Work<'_> {
     /// The same for samples that are not interpolated.
     pub(super) fn sampled_variances(&self) -> [Vec<f32>; 3] {
-        SAMPLED_GAIN.map(|gain| self.sky.iter().map(|placed| gain / placed.frame.weight).collect())
+        SAMPLED_GAIN.map(|gain| self.sky.iter().map(|placed| gain * placed.frame.variance).collect())
     }
 }
 
@@ -201,11 +204,11 @@ pub(super) fn gather_frame(
     match (&placed.lateral, work.layout) {
         (Some(lateral), Layout::Mosaic(cfa)) => {
             read_window(work, placed.frame.frame, sampled.grown(lateral.margin_px(sampled)), workspace)?;
-            lateral.correct(cfa, sampled, &mut workspace.mirrored[0], &mut workspace.lateral);
+            lateral.correct(work.noise, cfa, sampled, &mut workspace.mirrored[0], &mut workspace.lateral);
         }
         _ => read_window(work, placed.frame.frame, sampled, workspace)?,
     }
-    demosaic_window(work.layout, window, &workspace.mirrored, &mut workspace.pixels);
+    demosaic_window(work.noise, work.layout, window, &workspace.mirrored, &mut workspace.pixels);
     if let (Subject::Sky, Some(visibility)) = (subject, work.visibility) {
         match &placed.mask {
             Some(mask) => visibility.write_through(&mask.grid(window), window, &mut workspace.pixels),

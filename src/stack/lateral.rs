@@ -5,22 +5,21 @@
 //! that follows sees a lens without lateral color. Samples of red and blue lie two pixels apart, too far to read
 //! stars between them: at each of them the share of green that white light has there is subtracted from it, taken
 //! where green shows the same piece of sky; the difference, which is smooth but for what color a star has, is read
-//! where the sky of a sample lies, and the share of the green of that sample is put back. Green for this purpose comes from green samples alone: what
-//! demosaic estimates holds red and blue of another place, and would move them too far. Radial scales move columns
+//! where the sky of a sample lies, and the share of the green of that sample is put back. Green for this purpose comes
+//! from green samples alone: what demosaic estimates holds red and blue of another place, and would move them too far.
+//! No sample comes out further below the four that it lies between than noise can bring it: stars that are not white
+//! would have a dark ring in the color they lack. Radial scales move columns
 //! along rows and rows along columns, so the interpolation falls apart into one along each axis.
 //!
 //! Pictures that are no mosaics have every color everywhere, and are read at each color's own position.
 
-use crate::demosaic::Window;
+use crate::calibrate::NoiseModel;
+use crate::demosaic::{OF_GREEN, Window, floor};
 use crate::pixels::{Cfa, CfaColor, Layout, Point, Size, Transform};
 use crate::resample::{Grid, Resampler, Source, Warp, resample_lane};
 
 /// Place of green among the lanes.
 const GREEN: usize = 1;
-/// Red and blue of white light over its green, as sensors see it before white balance: a half to three quarters.
-/// Common practice, no source. What a star differs from it is carried by samples two pixels apart, which moves it
-/// a tenth too far at full difference.
-const OF_GREEN: f32 = 0.6;
 /// Green between green samples: weights of the four at 1 px and of the eight at √5 px, which are right for a level
 /// and closest to a star of 2 to 3 px (least squares over a Gaussian's autocorrelation; four alone lose half of it).
 const NEAR: f32 = 0.36;
@@ -65,6 +64,10 @@ pub(super) fn split(transform: &Transform, layout: Layout, size: Size) -> (Trans
 pub(super) struct Buffers {
     green: Vec<f32>,
     differences: Vec<f32>,
+    /// The samples that the differences are of.
+    seen: Vec<f32>,
+    /// The darker of two rows of them.
+    darker: Vec<f32>,
     line: Vec<f32>,
     moved: Vec<f32>,
 }
@@ -84,9 +87,16 @@ impl Lateral {
 
     /// Moves red and blue onto green; `mosaic` has the samples of the window and of the margin around it, and is
     /// trimmed to the window.
-    pub(super) fn correct(&self, cfa: Cfa, window: Window, mosaic: &mut Vec<f32>, buffers: &mut Buffers) {
+    pub(super) fn correct(
+        &self,
+        noise: NoiseModel,
+        cfa: Cfa,
+        window: Window,
+        mosaic: &mut Vec<f32>,
+        buffers: &mut Buffers,
+    ) {
         let around = window.grown(self.margin_px(window));
-        let from = Mosaic { cfa, window: around, samples: mosaic };
+        let from = Mosaic { noise, cfa, window: around, samples: mosaic };
         from.fill_green(&mut buffers.green);
         buffers.moved.clear();
         for row in 0..window.size.height {
@@ -111,6 +121,7 @@ impl Lateral {
         let stride = from.window.size.width;
         let n_columns = across.read.len();
         buffers.differences.clear();
+        buffers.seen.clear();
         for (y, taps) in &down.read {
             let start = from.window.place(from.window.x, y + taps.first);
             let rows: [&[f32]; TAPS] = std::array::from_fn(|tap| &buffers.green[start + tap * stride..][..stride]);
@@ -121,17 +132,23 @@ impl Lateral {
                 let green = taps.of(&buffers.line, (x + taps.first - from.window.x) as usize);
                 samples[place] - OF_GREEN * green
             }));
+            buffers.seen.extend(across.read.iter().map(|(x, _)| samples[(x - from.window.x) as usize]));
         }
         for (y, taps) in &down.sites {
             let start = taps.first as usize * n_columns;
             let rows: [&[f32]; TAPS] =
                 std::array::from_fn(|tap| &buffers.differences[start + tap * n_columns..][..n_columns]);
             weigh(rows, taps.weights, &mut buffers.line);
+            let beside = |tap: usize| &buffers.seen[start + tap * n_columns..][..n_columns];
+            buffers.darker.clear();
+            buffers.darker.extend(beside(1).iter().zip(beside(2)).map(|(upper, lower)| upper.min(*lower)));
             let green = &buffers.green[from.window.place(from.window.x, *y)..][..stride];
             let target = &mut buffers.moved[window.place(window.x, *y)..][..window.size.width];
             for (x, taps) in &across.sites {
-                let difference = taps.of(&buffers.line, taps.first as usize);
-                target[(x - window.x) as usize] = difference + OF_GREEN * green[(x - from.window.x) as usize];
+                let first = taps.first as usize;
+                let moved = taps.of(&buffers.line, first) + OF_GREEN * green[(x - from.window.x) as usize];
+                let darkest = buffers.darker[first + 1].min(buffers.darker[first + 2]);
+                target[(x - window.x) as usize] = moved.max(floor(from.noise, darkest));
             }
         }
     }
@@ -204,6 +221,7 @@ impl AxisPlan {
 
 /// A window of a mosaic.
 struct Mosaic<'a> {
+    noise: NoiseModel,
     cfa: Cfa,
     window: Window,
     samples: &'a [f32],

@@ -81,8 +81,11 @@ pub struct StackFrame {
     pub light_from_reference: Transform,
     /// Where a pixel of this frame lies in the foreground mask: another place after a knock against the tripod.
     pub mask_from_light: Transform,
-    /// Inverse variance of its samples after scaling, 1.0 for the noise that the noise model tells.
+    /// What its samples count in a mean: inverse variance, less where the frame is not sharp.
     pub weight: f32,
+    /// Variance of its samples after scaling, 1.0 for the noise that the noise model tells: by this, and not by the
+    /// weight, clipping decides what agrees.
+    pub variance: f32,
     /// Brings its light to that of the reference frame.
     pub scale: f32,
     /// Added after scaling.
@@ -100,6 +103,7 @@ impl StackFrame {
             light_from_reference,
             mask_from_light: Transform::Identity,
             weight: 1.0,
+            variance: 1.0,
             scale: 1.0,
             offset: Offset::Constant([0.0; 3]),
             ceiling: f32::INFINITY,

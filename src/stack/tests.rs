@@ -2,6 +2,7 @@
 use super::*;
 use std::sync::Arc;
 
+use crate::demosaic::OF_GREEN;
 use crate::foreground::ForegroundMask;
 use crate::job::CancelToken;
 use crate::pixels::{CalibratedFrame, Cfa, Homography, Layout, Mask, Size};
@@ -45,6 +46,15 @@ fn grey_frames(size: Size, count: usize, sigma: f32, light: impl Fn(usize, f64, 
         CalibratedFrame { layout: Layout::Mosaic(Cfa::RGGB), planes: vec![plane], saturated: Mask::empty(size) }
     });
     MemoryFrames(frames.collect())
+}
+
+/// White light as a sensor sees it: red and blue are [`OF_GREEN`] of green.
+const WHITE: [f32; 3] = [OF_GREEN, 1.0, OF_GREEN];
+
+/// The same of white light.
+fn white_frames(size: Size, count: usize, sigma: f32, light: impl Fn(usize, f64, f64) -> f32) -> MemoryFrames {
+    let color = |x: f64, y: f64| WHITE[Cfa::RGGB.color_at(x as usize % 2, y as usize % 2) as usize];
+    grey_frames(size, count, sigma, |idx, x, y| color(x, y) * light(idx, x, y))
 }
 
 fn run(rows: &MemoryFrames, request: &StackRequest<'_>) -> Stack {
@@ -137,7 +147,7 @@ fn clipping_noise_costs_hardly_a_sample() {
 fn star_flux_in_the_stack_is_that_of_the_sky() {
     let photons = NoiseModel { read_variance: 1e-6, photon_variance_per_unit: 2e-5 };
     for n_frames in [3, 8, 16] {
-        let rows = grey_frames(SIZE, n_frames, 0.001, |idx, x, y| {
+        let rows = white_frames(SIZE, n_frames, 0.001, |idx, x, y| {
             let jitter = 0.12 * ((idx * 7 % 5) as f64 - 2.0) / 2.0;
             let fwhm_px = 2.5 * (1.0 + 0.04 * ((idx * 3 % 7) as f64 - 3.0) / 3.0);
             let area = (2.5 / fwhm_px).powi(2) as f32;
@@ -149,7 +159,7 @@ fn star_flux_in_the_stack_is_that_of_the_sky() {
         for (channel, plane) in stack.image.planes.iter().enumerate() {
             let near = (0..90).flat_map(|y| (0..120).map(move |x| (x, y)));
             let near = near.filter(|&(x, y)| (x as f64 - 60.3).hypot(y as f64 - 45.4) < 9.0);
-            let flux: f64 = near.map(|(x, y)| f64::from(plane.at(x, y)) - 0.05).sum();
+            let flux: f64 = near.map(|(x, y)| f64::from(plane.at(x, y) / WHITE[channel]) - 0.05).sum();
             let slope = flux / truth;
             assert!((slope - 1.0).abs() < 0.01, "{n_frames} frames, channel {channel}: {slope} of the flux");
         }
@@ -160,7 +170,7 @@ fn star_flux_in_the_stack_is_that_of_the_sky() {
 fn ridge() -> (ForegroundMask, MemoryFrames, Vec<StackFrame>, Vec<StackFrame>) {
     let mask = ForegroundMask(Plane::from_fn(SIZE, |_, y| ((y as f32 - 58.0) / 4.0).clamp(0.0, 1.0)));
     let alpha = |y: f64| ((y - 58.0) / 4.0).clamp(0.0, 1.0) as f32;
-    let rows = grey_frames(SIZE, 9, 0.002, |_, _, y| 0.05 * (1.0 - alpha(y)) + 0.4 * alpha(y));
+    let rows = white_frames(SIZE, 9, 0.002, |_, _, y| 0.05 * (1.0 - alpha(y)) + 0.4 * alpha(y));
     let sky = (0..9).map(|idx| frame(idx, shifted(0.0, 3.2 * (idx as f64 - 4.0)))).collect();
     let land = (0..9).map(|idx| frame(idx, Transform::Identity)).collect();
     (mask, rows, sky, land)
@@ -177,10 +187,10 @@ fn the_land_leaves_no_ghost_in_the_sky_and_the_sky_none_in_the_land() {
     };
     let stack = run(&rows, &request);
     for (y, expected) in (5..58).map(|y| (y, 0.05)).chain((62..85).map(|y| (y, 0.4))) {
-        for plane in &stack.image.planes {
-            // Demosaic mixes the two rows next to the edge.
-            let near_edge = (56..64).contains(&y);
-            let row = mean(plane.row(y).iter().copied());
+        for (plane, white) in stack.image.planes.iter().zip(WHITE) {
+            // Demosaic mixes the three rows next to the edge.
+            let near_edge = (55..66).contains(&y);
+            let row = mean(plane.row(y).iter().map(|sample| sample / white));
             let tolerance = if near_edge { 0.02 } else { 0.0005 };
             assert!((row - expected).abs() < tolerance, "row {y}: {row}, not {expected}");
         }
@@ -201,7 +211,8 @@ fn sky_that_no_frame_saw_clean_is_told_and_shows_the_land_frames() {
     let request = StackRequest { land, foreground: Some(&mask), ..request(sky) };
     let stack = run(&rows, &request);
     assert!(stack.n_without_sky > 4 * 120, "rows 53 to 58 lie within the kernels' reach: {}", stack.n_without_sky);
-    for y in 45..57 {
+    // Demosaic reaches three rows.
+    for y in 45..55 {
         let row = mean(stack.image.planes[1].row(y).iter().copied());
         assert!((row - 0.05).abs() < 0.002, "row {y}: {row} of sky at 0.05");
     }
@@ -287,6 +298,26 @@ fn weights_and_levels_of_frames_count() {
     assert!((stack.image.planes[0].at(50, 50) - expected).abs() < 1e-6, "weighted mean of 0.2, 0.2, 0.21");
 }
 
+/// A frame that is not sharp counts less, but its noise is that of the others: what lies 4.5 σ off is left out, though
+/// its weight alone would let it lie 6 σ off.
+#[test]
+fn clipping_goes_by_the_variance_and_the_mean_by_the_weight() {
+    let off = |idx: usize| if idx == 3 { 4.5 * 0.01 } else { 0.0 };
+    let rows = grey_frames(SIZE, 9, 0.0, |idx, _, _| 0.2 + off(idx));
+    let noise = Some(NoiseModel { read_variance: 1e-4, photon_variance_per_unit: 0.0 });
+    let with = |weight: f32, variance: f32| {
+        let mut sky: Vec<StackFrame> = (0..9).map(|idx| frame(idx, Transform::Identity)).collect();
+        (sky[3].weight, sky[3].variance) = (weight, variance);
+        let stack = run(&rows, &StackRequest { noise, ..request(sky) });
+        (stack.image.planes[1].at(50, 50), stack.n_rejected.at(50, 50))
+    };
+    let (value, n_rejected) = with(0.25, 1.0);
+    assert!(n_rejected == 1 && (value - 0.2).abs() < 1e-6, "a soft frame: {value}, {n_rejected} left out");
+    let (value, n_rejected) = with(0.25, 4.0);
+    let expected = 0.2 + off(3) * 0.25 / 8.25;
+    assert!(n_rejected == 0 && (value - expected).abs() < 1e-6, "a noisy frame: {value}, {n_rejected} left out");
+}
+
 #[test]
 fn a_cancel_at_any_step_ends_the_stack() {
     let rows = grey_frames(SIZE, 3, 0.01, |_, _, _| 0.05);
@@ -320,3 +351,4 @@ fn no_frames_are_an_error() {
 }
 
 mod bursts;
+mod rings;

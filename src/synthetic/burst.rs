@@ -1,12 +1,17 @@
 //! A prepared scene: renders its frames and tells the truth about them.
 
+use std::io;
+use std::path::Path;
+
 use nalgebra::{Rotation3, Vector3};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use crate::pixels::{Layout, Plane, Point};
+use crate::raw::Margins;
 use crate::raw::frame::{CaptureTime, Metadata, RawFrame, TransferFunction};
 use crate::synthetic::camera::Camera;
+use crate::synthetic::dng::{write_cfa_dng, write_sensor_dng};
 use crate::synthetic::land::Land;
 use crate::synthetic::noise::Use;
 use crate::synthetic::scene::Scene;
@@ -145,6 +150,26 @@ impl Burst {
         self.frame(sensor::read_out(&self.scene, &electrons, Use::DarkNoise, idx), metadata)
     }
 
+    /// Writes light frame `idx` as a DNG, with the masked margins of the scene.
+    pub fn write_light(&self, path: &Path, idx: usize) -> io::Result<()> {
+        self.write_frame(path, &self.light(idx), Use::LightNoise, idx)
+    }
+
+    /// Writes dark frame `idx` as a DNG, with the masked margins of the scene.
+    pub fn write_dark(&self, path: &Path, idx: usize) -> io::Result<()> {
+        self.write_frame(path, &self.dark(idx), Use::DarkNoise, idx)
+    }
+
+    fn write_frame(&self, path: &Path, frame: &RawFrame, purpose: Use, idx: usize) -> io::Result<()> {
+        match self.scene.masked_px {
+            0 => write_cfa_dng(path, frame),
+            masked_px => {
+                let sensor = sensor::with_margins(&self.scene, &frame.planes[0], purpose, idx);
+                write_sensor_dng(path, frame, &sensor, masked_px)
+            }
+        }
+    }
+
     /// Flat frame `idx`, counted from 0: an evenly lit surface in daylight, green at half of white in the middle.
     #[must_use]
     pub fn flat(&self, idx: usize) -> RawFrame {
@@ -179,6 +204,7 @@ impl Burst {
             color: sensor::camera_color(),
             orientation: self.scene.orientation,
             metadata,
+            margins: Margins::default(),
         }
     }
 

@@ -7,15 +7,28 @@ use std::path::Path;
 
 use jiff::civil;
 
-use crate::pixels::{CfaColor, Layout};
+use crate::pixels::{CfaColor, Layout, Plane, Size};
 use crate::raw::frame::{Metadata, RawFrame};
 
 /// Writes `frame` to `path`; a frame without a mosaic is refused.
 pub fn write_cfa_dng(path: &Path, frame: &RawFrame) -> io::Result<()> {
-    let Layout::Mosaic(cfa) = frame.layout else {
+    write(path, frame, frame.planes.first(), 0)
+}
+
+/// As [`write_cfa_dng`], with all samples of a sensor whose first columns and rows are masked (ActiveArea, MaskedAreas).
+pub fn write_sensor_dng(path: &Path, frame: &RawFrame, sensor: &Plane<u16>, masked_px: usize) -> io::Result<()> {
+    let Size { width, height } = frame.size();
+    if sensor.size() != (Size { width: width + masked_px, height: height + masked_px }) {
+        return Err(io::Error::new(io::ErrorKind::InvalidInput, "the sensor is not as large as frame and margins"));
+    }
+    write(path, frame, Some(sensor), masked_px)
+}
+
+fn write(path: &Path, frame: &RawFrame, sensor: Option<&Plane<u16>>, masked_px: usize) -> io::Result<()> {
+    let (Layout::Mosaic(cfa), Some(sensor)) = (frame.layout, sensor) else {
         return Err(io::Error::new(io::ErrorKind::InvalidInput, "only a mosaic can be written as a raw file"));
     };
-    let size = frame.size();
+    let size = sensor.size();
     let n_bytes = 2 * size.area() as u32;
     let metadata = &frame.metadata;
     let pattern = cfa.0.as_flattened().iter().map(|color| *color as u8).collect::<Vec<_>>();
@@ -51,12 +64,16 @@ pub fn write_cfa_dng(path: &Path, frame: &RawFrame) -> io::Result<()> {
         Entry::rational(50_728, &frame.color.as_shot_neutral.map(|part| (part, 1_000_000))),
         // Light source 21: D65.
         Entry::short(50_778, &[21]),
-        Entry::long(50_829, &[0, 0, size.height as u32, size.width as u32]),
+        Entry::long(50_829, &[masked_px as u32, masked_px as u32, size.height as u32, size.width as u32]),
     ];
+    if masked_px > 0 {
+        let [margin, width, height] = [masked_px, size.width, size.height].map(|length| length as u32);
+        directory.push(Entry::long(50_830, &[0, 0, height, margin, 0, margin, margin, width]));
+    }
     if let Some(time) = metadata.capture_time {
         directory.push(Entry::ascii(306, &clock_reading(time.clock_secs).0));
     }
-    let mut exif = exif_entries(metadata, size.width);
+    let mut exif = exif_entries(metadata, frame.size().width);
 
     let exif_offset = 8 + length(&directory);
     let pixels_offset = exif_offset + length(&exif);
@@ -66,7 +83,7 @@ pub fn write_cfa_dng(path: &Path, frame: &RawFrame) -> io::Result<()> {
     bytes.extend_from_slice(b"II\x2a\0\x08\0\0\0");
     append(&mut bytes, &mut directory);
     append(&mut bytes, &mut exif);
-    bytes.extend(frame.planes[0].samples().iter().flat_map(|sample| sample.to_le_bytes()));
+    bytes.extend(sensor.samples().iter().flat_map(|sample| sample.to_le_bytes()));
     std::fs::File::create(path)?.write_all(&bytes)
 }
 

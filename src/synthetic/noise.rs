@@ -17,6 +17,8 @@ pub(super) enum Use {
     BiasNoise,
     /// Offsets of the rows of a frame, and of the columns of all frames.
     Offsets,
+    /// Masked margins.
+    Margins,
 }
 
 /// The stream of numbers for one use, frame and row.

@@ -66,6 +66,10 @@ pub struct Scene {
     /// Standard deviation of an offset that each column has in all frames.
     #[serde(default, skip_serializing_if = "is_none")]
     pub column_noise_electrons: f64,
+    /// Columns on the left and rows on top that no light reaches; an even number, 0 for none. The frame lies beside
+    /// them: they count in no other length.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub masked_px: usize,
     /// How the picture is held upright.
     pub orientation: Orientation,
 
@@ -119,6 +123,12 @@ impl LensFault {
     fn is_none(&self) -> bool {
         *self == Self::default()
     }
+}
+
+/// Whether there is no margin.
+#[allow(clippy::trivially_copy_pass_by_ref, reason = "serde hands over a reference")]
+fn is_zero(value: &usize) -> bool {
+    *value == 0
 }
 
 /// Whether a noise is not there at all.
@@ -275,6 +285,7 @@ impl Scene {
             temperature_celsius: None,
             row_noise_electrons: 0.0,
             column_noise_electrons: 0.0,
+            masked_px: 0,
             orientation: Orientation::Normal,
             n_stars: 9000,
             faintest_magnitude: 8.0,

@@ -82,8 +82,7 @@ pub(super) fn read_out(scene: &Scene, electrons: &Plane<f32>, purpose: Use, fram
     let width = scene.size.width;
     let mut samples = vec![0_u16; scene.size.area()];
     let columns = offsets(scene, scene.column_noise_electrons, 0, width);
-    // Each kind of frame has rows of its own.
-    let rows = offsets(scene, scene.row_noise_electrons, (purpose as usize) << 16 | (frame + 1), scene.size.height);
+    let rows = offsets(scene, scene.row_noise_electrons, row_set(purpose, frame), scene.size.height);
     samples.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
         let mut random = stream(scene.seed, purpose, frame, y);
         for (x, (sample, &mean)) in row.iter_mut().zip(electrons.row(y)).enumerate() {
@@ -95,6 +94,37 @@ pub(super) fn read_out(scene: &Scene, electrons: &Plane<f32>, purpose: Use, fram
         }
     });
     Plane::from_vec(scene.size, samples).expect("one sample a pixel")
+}
+
+/// The whole sensor around the visible samples of a frame: masked columns on the left, masked rows on top.
+pub(super) fn with_margins(scene: &Scene, visible: &Plane<u16>, purpose: Use, frame: usize) -> Plane<u16> {
+    let Size { width, height } = scene.size;
+    let margin = scene.masked_px;
+    let columns = offsets(scene, scene.column_noise_electrons, 0, width);
+    let rows = offsets(scene, scene.row_noise_electrons, row_set(purpose, frame), height);
+    let size = Size { width: width + margin, height: height + margin };
+    let mut samples = Vec::with_capacity(size.area());
+    for y in 0..size.height {
+        let mut random = stream(scene.seed, Use::Margins, (purpose as usize) << 16 | frame, y);
+        for x in 0..size.width {
+            if let (Some(x), Some(y)) = (x.checked_sub(margin), y.checked_sub(margin)) {
+                samples.push(visible.at(x, y));
+                continue;
+            }
+            let read: f32 = StandardNormal.sample(&mut random);
+            let line = |offsets: &[f32], at: usize| at.checked_sub(margin).map_or(0.0, |at| offsets[at]);
+            let electrons = read * scene.read_noise_electrons as f32 + line(&rows, y) + line(&columns, x);
+            // The margin is even: the pattern goes on.
+            let black = f32::from(scene.black_level[2 * (y % 2) + x % 2]);
+            samples.push(crate::pixels::to_code_u16(black + electrons / scene.electrons_per_dn as f32));
+        }
+    }
+    Plane::from_vec(size, samples).expect("one sample a pixel")
+}
+
+/// Each kind of frame has rows of its own.
+fn row_set(purpose: Use, frame: usize) -> usize {
+    (purpose as usize) << 16 | (frame + 1)
 }
 
 /// Offsets of `n` rows or columns, in electrons.

@@ -7,7 +7,6 @@ use serde::Serialize;
 
 use crate::pixels::{Plane, Size, to_code_u16};
 use crate::synthetic::burst::{Burst, TrueStar};
-use crate::synthetic::dng::write_cfa_dng;
 use crate::synthetic::scene::Scene;
 use crate::synthetic::sensor::HotPixel;
 use crate::synthetic::streak::TrailSegment;
@@ -60,13 +59,13 @@ impl Burst {
         let (darks, truth) = (folder.join("darks"), folder.join("truth"));
         std::fs::create_dir_all(&truth)?;
         for idx in 0..self.scene().n_lights {
-            write_cfa_dng(&folder.join(light_name(idx)), &self.light(idx))?;
+            self.write_light(&folder.join(light_name(idx)), idx)?;
         }
         if n_darks > 0 {
             std::fs::create_dir_all(&darks)?;
         }
         for idx in 0..n_darks {
-            write_cfa_dng(&darks.join(format!("dark-{:03}.dng", idx + 1)), &self.dark(idx))?;
+            self.write_dark(&darks.join(format!("dark-{:03}.dng", idx + 1)), idx)?;
         }
         write_mask(&truth.join("mask.png"), self.foreground())?;
         let mut json = serde_json::to_vec(&self.truth()).map_err(io::Error::other)?;

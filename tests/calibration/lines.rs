@@ -47,6 +47,44 @@ fn banding_is_removed_where_there_is_some() {
 }
 
 #[test]
+fn masked_margins_tell_the_offsets_better_than_the_picture_alone() {
+    let banded = Scene { row_noise_electrons: 2.5, column_noise_electrons: 2.5, masked_px: 48, ..scene() };
+    let range = f64::from(banded.white_level - banded.black_level[0]) * banded.electrons_per_dn;
+    let true_sigma = 2.5 / range;
+    let left = [48, 0].map(|masked_px| {
+        let outcome = run(&Night::with_lights(Scene { masked_px, ..banded.clone() }).request());
+        let banding = outcome.report.banding;
+        for (noise, name) in [(banding.rows, "rows"), (banding.columns, "columns")] {
+            println!("{masked_px} masked pixels, {name}: {noise:?}, {} of the truth", noise.sigma / true_sigma);
+            assert_eq!(noise.by_margins, masked_px > 0, "{name}: {noise:?}");
+            if masked_px > 0 {
+                let ratio = noise.sigma / true_sigma;
+                assert!(noise.removed && (0.92..1.08).contains(&ratio), "{name}: {noise:?}, {ratio} of the truth");
+            }
+        }
+        [true, false].map(|rows| line_noise(single(&outcome), rows) / true_sigma as f32)
+    });
+    let clean = run(&Night::with_lights(scene()).request());
+    let clean = [true, false].map(|rows| line_noise(single(&clean), rows) / true_sigma as f32);
+    println!("left with margins {:?}, without {:?}; seen where there is none {clean:?}", left[0], left[1]);
+    for direction in [0, 1] {
+        // Less what the measure sees without any banding.
+        let own = |value: f32| (value * value - clean[direction] * clean[direction]).max(0.0).sqrt();
+        assert!(own(left[0][direction]) < 0.5, "{} of the offsets are left", own(left[0][direction]));
+        assert!(left[0][direction] < 1.05 * left[1][direction], "margins make it no worse: {left:?}");
+    }
+}
+
+#[test]
+fn margins_without_banding_change_nothing() {
+    for seed in [3, 4] {
+        let outcome = run(&Night::with_lights(Scene { seed, masked_px: 48, ..scene() }).request());
+        let banding = outcome.report.banding;
+        assert!(!banding.rows.removed && !banding.columns.removed, "seed {seed}: {banding:?}");
+    }
+}
+
+#[test]
 fn where_there_is_no_banding_nothing_changes() {
     // Twice, so that chance of one night does not decide.
     for seed in [3, 4] {

@@ -35,7 +35,7 @@ impl Night {
     pub(crate) fn with_lights(scene: Scene) -> Self {
         let night = Self::new(scene);
         for idx in 0..night.burst.scene().n_lights {
-            night.write(&light_name(idx), &night.burst.light(idx));
+            night.burst.write_light(&night.path(&light_name(idx)), idx).expect("room for a small frame");
         }
         night
     }

@@ -3,7 +3,10 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use nightsheaf::settings::{Decider, FileFormat, Landscape, Light, Mark, MaskSource, Sheaf, save_sheaf};
+use nightsheaf::pipeline::Compression;
+use nightsheaf::settings::{
+    Colors, Decider, FileFormat, Landscape, Light, Mark, MaskSource, Sheaf, Writing, save_sheaf,
+};
 use nightsheaf::synthetic::Scene;
 
 use crate::support::{done, json, light, names, new_folder, night, run, scene, written};
@@ -120,6 +123,62 @@ fn frames_for_the_landscape_are_part_of_a_sheaf() {
     assert!(lost.code == Some(1) && lost.err.contains("long-1.dng"), "they are missed like all others: {lost:?}");
     done!("export", path, "-o", output, "--frames", folder.path().join("moved"), "--quiet");
     assert!(fs::read(&output).expect("written") == by_sheaf, "found where they are said to be");
+}
+
+#[test]
+fn how_the_file_is_written_and_the_colors_are_made_is_in_the_sheaf_too() {
+    let folder = new_folder();
+    let mut choices = sheaf(night());
+    choices.colors = Colors::Interpolated;
+    choices.writing = Writing { compression: Compression::Deflate, jpeg_quality: 55, keep_place: true };
+    // Darks beside the lights are found by `stack`; a sheaf names its own.
+    choices.darks = vec![night().join("darks/dark-001.dng")];
+    let path = saved(folder.path(), &choices);
+    let text = fs::read_to_string(&path).expect("just written");
+    for line in ["colors = \"interpolated\"", "compression = \"deflate\"", "quality = 55", "keep_place = true"] {
+        assert!(text.lines().any(|found| found == line), "{line} in {text}");
+    }
+    for name in ["packed.tif", "small.jpg"] {
+        let (by_sheaf, by_words) = (folder.path().join(name), folder.path().join(format!("words-{name}")));
+        done!("export", path, "-o", by_sheaf, "--quiet");
+        done!(
+            "stack",
+            night(),
+            "--darks",
+            night().join("darks/dark-001.dng"),
+            "--mask",
+            "none",
+            "--skip",
+            light(2),
+            "--reference",
+            light(3),
+            "--drop-above",
+            "2.5",
+            "--colors",
+            "interpolated",
+            "--compression",
+            "deflate",
+            "--quality",
+            "55",
+            "--keep-place",
+            "--quiet",
+            "-o",
+            by_words
+        );
+        assert!(
+            fs::read(&by_sheaf).expect("written") == fs::read(&by_words).expect("written"),
+            "{name}: the same bytes"
+        );
+        let plain = folder.path().join(format!("plain-{name}"));
+        done!("export", saved(folder.path(), &sheaf(night())), "-o", plain, "--quiet");
+        saved(folder.path(), &choices);
+        let sizes = [&by_sheaf, &plain].map(|path| fs::metadata(path).expect("written").len());
+        assert!(sizes[0] < sizes[1], "{name} is smaller than one without these choices: {sizes:?} bytes");
+    }
+    fs::write(&path, text.replace("quality = 55", "quality = 0")).expect("our own file");
+    fs::remove_file(folder.path().join("tarn.toml.kept")).expect("the copy");
+    let refused = run!("export", path, "-o", folder.path().join("none.jpg"));
+    assert!(refused.code == Some(1) && refused.err.contains("quality is 0"), "{refused:?}");
 }
 
 #[test]

@@ -10,7 +10,9 @@ use nightsheaf::gui::keep::Keep;
 use nightsheaf::gui::sheaf::Land;
 use nightsheaf::gui::state::Shown;
 use nightsheaf::gui::strokes::{Brush, BrushKind};
-use nightsheaf::pipeline::{Combine, FileFormat, GradientRemoval, OutputSpace, WhiteBalance};
+use nightsheaf::pipeline::{
+    Colors, Combine, Compression, FileFormat, GradientRemoval, OutputSpace, WhiteBalance, Writing,
+};
 
 use crate::support::{self, Window, longer, night};
 
@@ -54,6 +56,8 @@ fn the_terminal_writes_the_same_bytes_for_every_kind_of_choice() {
     choices.develop.gradient = GradientRemoval::On { strength: 0.7 };
     choices.develop.space = OutputSpace::Rec2020;
     choices.format = FileFormat::Tiff32f;
+    choices.colors = Colors::Interpolated;
+    choices.writing = Writing { compression: Compression::Deflate, jpeg_quality: 61, keep_place: true };
     window.apply(Action::Choose(Box::new(choices)));
     // A soft brush leaves weights that have no end in binary.
     let brush = Brush { kind: BrushKind::Add, radius_px: 61.3 };
@@ -73,6 +77,11 @@ fn the_terminal_writes_the_same_bytes_for_every_kind_of_choice() {
     assert!(land.len() == 2 && land.iter().all(|frame| frame.used), "{land:?}");
     let with = fs::read(home.path().join("window-longer.tif")).expect("written");
     assert!(with != without, "another landscape than that of the light frames");
+
+    let mut choices = window.state().sheaf.choices.clone();
+    choices.drop_above_sigma = 2.7;
+    window.apply(Action::Choose(Box::new(choices)));
+    check(&mut window, home.path(), "small.jpg");
 }
 
 #[test]

@@ -33,12 +33,17 @@ pub(crate) struct Sample {
 impl Sample {
     pub(crate) fn with_darks() -> &'static Self {
         static SAMPLE: OnceLock<Sample> = OnceLock::new();
-        SAMPLE.get_or_init(|| Self::stack_frames(&["darks"]))
+        SAMPLE.get_or_init(|| Self::stack_frames(&["darks"], true))
     }
 
     pub(crate) fn without_darks() -> &'static Self {
         static SAMPLE: OnceLock<Sample> = OnceLock::new();
-        SAMPLE.get_or_init(|| Self::stack_frames(&[]))
+        SAMPLE.get_or_init(|| Self::stack_frames(&[], true))
+    }
+
+    /// The land is taken for sky.
+    pub(crate) fn without_mask() -> Self {
+        Self::stack_frames(&["darks"], false)
     }
 
     pub(crate) fn stack(&self) -> &LinearImage {
@@ -49,13 +54,13 @@ impl Sample {
         &self.outcome.single.as_ref().expect("the request asked for it").image
     }
 
-    fn stack_frames(darks: &[&str]) -> Self {
+    fn stack_frames(darks: &[&str], has_mask: bool) -> Self {
         let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-frames");
         let frames = |folders: &[PathBuf]| pipeline::collect_frames(folders).expect("the sample frames are there");
         let request = Request {
             lights: frames(std::slice::from_ref(&folder)),
             darks: darks.iter().flat_map(|darks| frames(&[folder.join(darks)])).collect(),
-            mask: MaskChoice::File(folder.join("truth/mask.png")),
+            mask: if has_mask { MaskChoice::File(folder.join("truth/mask.png")) } else { MaskChoice::None },
             keep_single: true,
             ..request()
         };

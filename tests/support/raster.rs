@@ -74,10 +74,10 @@ fn draw_triangle(screen: &mut RgbImage, mut corners: [Vertex; 3], texture: &Colo
     }
     let area = twice_area.abs();
     let bounds = Rect::from_points(&corners.map(|corner| corner.pos)).intersect(clip);
-    // Casts of negative floats saturate at zero.
-    let (left, top) = (bounds.left().round() as u32, bounds.top().round() as u32);
-    let right = (bounds.right().round().max(0.0) as u32).min(screen.width());
-    let bottom = (bounds.bottom().round().max(0.0) as u32).min(screen.height());
+    // All pixels whose middle may lie inside or on an edge. Casts of negative floats saturate at zero.
+    let (left, top) = ((bounds.left() - 0.5).ceil() as u32, (bounds.top() - 0.5).ceil() as u32);
+    let right = ((bounds.right() + 0.5).floor() as u32).min(screen.width());
+    let bottom = ((bounds.bottom() + 0.5).floor() as u32).min(screen.height());
     for y in top..bottom {
         for x in left..right {
             let place = Pos2::new(x as f32 + 0.5, y as f32 + 0.5);

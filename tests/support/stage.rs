@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
-use eframe::egui::{Context, Key, Modifiers, Pos2, Ui, Vec2};
+use eframe::egui::{Context, Key, Modifiers, Pos2, Ui, UiBuilder, Vec2};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
 use image::RgbImage;
@@ -13,7 +13,7 @@ use nightsheaf::gui::state::State;
 
 use crate::raster::Textures;
 
-/// The size of the window.
+/// The usual size of the window.
 pub(crate) const SIZE: [u32; 2] = [1280, 800];
 
 /// The slowest step allowed: a debug build on a busy machine.
@@ -23,6 +23,7 @@ const PATIENCE: Duration = Duration::from_secs(300);
 pub(crate) struct Stage {
     harness: Harness<'static, Option<App>>,
     textures: Textures,
+    size: [u32; 2],
     /// Presses of the pointer so far.
     pub(crate) n_clicks: usize,
 }
@@ -30,6 +31,11 @@ pub(crate) struct Stage {
 impl Stage {
     /// Opens the window; frames are decoded by `decoder` where that is not this program.
     pub(crate) fn open(paths: Vec<PathBuf>, decoder: Option<&Path>) -> Self {
+        Self::open_sized(paths, decoder, SIZE)
+    }
+
+    /// Opens the window at another size.
+    pub(crate) fn open_sized(paths: Vec<PathBuf>, decoder: Option<&Path>, size: [u32; 2]) -> Self {
         if let Some(decoder) = decoder {
             nightsheaf::pipeline::decode_by(decoder.to_owned());
         }
@@ -41,13 +47,17 @@ impl Stage {
                 app
             });
             app.listen(&context);
-            app.draw(ui);
+            // The harness leaves a margin around what it draws; a window has none.
+            let whole = context.content_rect();
+            let mut inner = ui.new_child(UiBuilder::new().max_rect(whole));
+            inner.set_clip_rect(whole);
+            app.draw(&mut inner);
         };
         let textures = Textures::default();
         let builder =
-            Harness::builder().with_size(Vec2::new(SIZE[0] as f32, SIZE[1] as f32)).with_pixels_per_point(1.0);
+            Harness::builder().with_size(Vec2::new(size[0] as f32, size[1] as f32)).with_pixels_per_point(1.0);
         let harness = builder.renderer(textures.clone()).build_ui_state(draw, None);
-        Self { harness, textures, n_clicks: 0 }
+        Self { harness, textures, size, n_clicks: 0 }
     }
 
     pub(crate) fn state(&self) -> &State {
@@ -64,7 +74,7 @@ impl Stage {
         self.harness.state_mut().as_mut().expect("the window was drawn").apply(action);
         self.harness.step();
         self.harness.step();
-        self.textures.draw(&self.harness.ctx, self.harness.output(), SIZE)
+        self.textures.draw(&self.harness.ctx, self.harness.output(), self.size)
     }
 
     /// Draws until what is asked for is there.
@@ -77,6 +87,16 @@ impl Stage {
             self.harness.step();
         }
         self.rest();
+    }
+
+    /// Draws until a button of this name is there.
+    pub(crate) fn wait_for_button(&mut self, name: &str) {
+        let deadline = Instant::now() + PATIENCE;
+        while self.harness.query_by_label(name).is_none() {
+            assert!(Instant::now() < deadline, "waited for the button {name}");
+            std::thread::sleep(Duration::from_millis(10));
+            self.harness.step();
+        }
     }
 
     /// Draws some frames more: tiles are colored beside the window.
@@ -132,7 +152,15 @@ impl Stage {
     pub(crate) fn picture(&mut self) -> RgbImage {
         self.harness.remove_cursor();
         self.rest();
-        self.textures.draw(&self.harness.ctx, self.harness.output(), SIZE)
+        let deadline = Instant::now() + PATIENCE;
+        while !self.harness.state().as_ref().is_some_and(App::is_at_rest) {
+            assert!(Instant::now() < deadline, "the picture is not drawn whole");
+            std::thread::sleep(Duration::from_millis(10));
+            self.harness.step();
+        }
+        // What arrived last is drawn with the next frame of the screen.
+        self.rest();
+        self.textures.draw(&self.harness.ctx, self.harness.output(), self.size)
     }
 
     pub(crate) fn harness(&mut self) -> &mut Harness<'static, Option<App>> {

@@ -244,13 +244,23 @@ impl App {
     }
 
     fn step(&mut self, by: isize) {
-        let Some(last) = self.state.sheaf.frames.len().checked_sub(1) else { return };
+        // As they stand on the night line: what calibrates the others is no part of it.
+        let frames = self.state.sheaf.frames.iter().enumerate();
+        let lights: Vec<usize> =
+            frames.filter(|(_, frame)| frame.calibrates_as().is_none()).map(|(index, _)| index).collect();
+        let Some(last) = lights.len().checked_sub(1) else { return };
         let next = match self.state.shown {
-            Some(Shown::Frame(index)) => index.saturating_add_signed(by).min(last),
+            Some(Shown::Frame(index)) => match lights.binary_search(&index) {
+                Ok(place) => place.saturating_add_signed(by).min(last),
+                // From a calibration frame to the light before or after it in the list.
+                Err(place) if by < 0 => place.saturating_sub(1),
+                Err(place) => place.min(last),
+            },
             // The stack stands at the end of the night.
             _ if by < 0 => last,
             _ => 0,
         };
+        let next = lights[next];
         self.shows_results = false;
         self.show(Shown::Frame(next));
     }

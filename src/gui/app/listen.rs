@@ -7,6 +7,7 @@ use crate::error::{Error, WithSources};
 use crate::gui::app::{App, MOST_UPLOADS};
 use crate::gui::canvas::Layers;
 use crate::gui::dialogs::Answer;
+use crate::gui::doubts::asks_for_a_stroke;
 use crate::gui::history::Edit;
 use crate::gui::lane::Ended;
 use crate::gui::layer::Layer;
@@ -170,6 +171,8 @@ impl App {
         self.state.exported = None;
         self.stacked_from = self.running_key.take();
         self.compare_stack();
+        // A finished picture is seen without lines, unless they mark a place that asks for a stroke.
+        self.state.hatching &= self.state.found.as_ref().is_some_and(asks_for_a_stroke);
         self.show_without_choice(Shown::Stack);
         if self.state.sheaf.frames.iter().any(|frame| frame.finding.is_none()) {
             self.measure();

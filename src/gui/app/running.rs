@@ -57,6 +57,9 @@ impl App {
     }
 
     pub(super) fn cancel(&mut self) {
+        if self.working().is_some() {
+            self.frame_clock.note_cancel_asked();
+        }
         let lanes = &mut self.lanes;
         if lanes.stack.is_busy() {
             lanes.stack.cancel();
@@ -76,7 +79,12 @@ impl App {
             wanted: wanted.collect(),
             land: sheaf.land,
             mask_version: (sheaf.land == Land::Painted).then_some(self.mask_version),
-            choices: Choices { develop: defaults.develop, format: defaults.format, ..sheaf.choices.clone() },
+            choices: Choices {
+                develop: defaults.develop,
+                format: defaults.format,
+                writing: defaults.writing,
+                ..sheaf.choices.clone()
+            },
             calibration: sheaf.calibration.clone(),
         }
     }

@@ -1,13 +1,13 @@
-//! Sheaf files in the window: open, save, copies of unsaved work, and what a crash left.
+//! Sheaf files in the window: what is asked about them, saving, and leaving a night.
 
 use std::path::{Path, PathBuf};
-use std::time::{Duration, Instant, SystemTime};
+use std::time::{Instant, SystemTime};
 
 use eframe::egui::ViewportCommand;
 
-use crate::error::{Error, WithSources};
+use crate::error::Error;
 use crate::gui::app::App;
-use crate::gui::keep::{Keep, Leaving, MissingFrames, Recovery, Snapshot};
+use crate::gui::keep::{Keep, Leaving, Recovery, Snapshot};
 use crate::gui::lane::Lane;
 use crate::gui::sheaf::file_name;
 use crate::gui::state::PathFor;
@@ -23,33 +23,33 @@ pub(super) struct Keeper {
     pub(super) changed: Option<Instant>,
     /// Size of text and controls in the last frame of the screen.
     pub(super) last_zoom: f32,
-    autosave: Option<Autosave>,
-    files: Lane<Result<Kept, Error>>,
-    copies: Lane<Result<(), Error>>,
+    pub(super) autosave: Option<Autosave>,
+    pub(super) files: Lane<Result<Kept, Error>>,
+    pub(super) copies: Lane<Result<(), Error>>,
     /// What the sheaf's file holds; what an empty window holds where there is no file.
-    saved: Snapshot,
+    pub(super) saved: Snapshot,
     /// What the copy of unsaved work holds.
-    copied: Option<Snapshot>,
+    pub(super) copied: Option<Snapshot>,
     /// When the last copy was begun.
-    last_copy: Instant,
+    pub(super) last_copy: Instant,
     /// A sheaf whose frames are missing.
-    pending: Option<Opened>,
+    pub(super) pending: Option<Opened>,
     /// What a crash left, loaded already.
-    left: Option<(Leftover, Loaded)>,
+    pub(super) left: Option<(Leftover, Loaded)>,
     /// Copies of a crash that are not needed any more once this window has its own.
-    used_up: Vec<Leftover>,
+    pub(super) used_up: Vec<Leftover>,
     /// Whether a copy could not be written, which is told once.
-    copy_failed: bool,
+    pub(super) copy_failed: bool,
 }
 
 /// A sheaf on its way to the screen.
 #[derive(Debug)]
 pub(super) struct Opened {
     /// Its file; `None` for work that never had one.
-    path: Option<PathBuf>,
-    loaded: Loaded,
+    pub(super) path: Option<PathBuf>,
+    pub(super) loaded: Loaded,
     /// Whether it differs from its file.
-    unsaved: bool,
+    pub(super) unsaved: bool,
 }
 
 impl Keeper {
@@ -153,12 +153,6 @@ impl App {
         }
     }
 
-    fn open_sheaf(&mut self, path: PathBuf) {
-        let path = std::path::absolute(&path).unwrap_or(path);
-        let failed = self.keeper.files.follow(&self.context, move |monitor| works::open_sheaf(monitor, path));
-        self.tell_broken(failed);
-    }
-
     fn save_to(&mut self, path: PathBuf) {
         self.end_stroke();
         if self.state.sheaf.frames.is_empty() {
@@ -205,77 +199,6 @@ impl App {
         }
     }
 
-    /// Shows a sheaf, or asks for the folder of its frames.
-    fn take_opened(&mut self, opened: Opened) {
-        let missing = opened.loaded.sheaf.missing();
-        if missing.is_empty() {
-            return self.show_sheaf(opened);
-        }
-        let unnamed = || PathBuf::from("the unsaved night");
-        self.state.keeping.missing = Some(MissingFrames {
-            sheaf: opened.path.clone().unwrap_or_else(unnamed),
-            n_lights: opened.loaded.sheaf.lights.len(),
-            paths: missing,
-        });
-        self.keeper.pending = Some(opened);
-    }
-
-    fn look_in(&mut self, folder: PathBuf) {
-        let Some(mut opened) = self.keeper.pending.take() else { return };
-        self.state.keeping.missing = None;
-        let still = opened.loaded.sheaf.relocate(&folder);
-        opened.unsaved = true;
-        if still.is_empty() {
-            return self.show_sheaf(opened);
-        }
-        let names: Vec<String> = still.iter().map(|path| path.display().to_string()).collect();
-        if opened.loaded.sheaf.lights.iter().all(|light| still.contains(&light.path)) {
-            let sheaf = opened.path.as_deref().map_or("the night".to_owned(), file_name);
-            return self.state.fail(format!(
-                "none of the frames of {sheaf} is in {} or below: open the sheaf again and choose another folder",
-                folder.display()
-            ));
-        }
-        opened.loaded.sheaf.forget(&still);
-        let text = format!("not found in {} or below, opened without: {}", folder.display(), names.join(", "));
-        self.show_sheaf(opened);
-        self.state.fail(text);
-    }
-
-    fn open_without_missing(&mut self) {
-        let Some(mut opened) = self.keeper.pending.take() else { return };
-        self.state.keeping.missing = None;
-        let missing = opened.loaded.sheaf.missing();
-        opened.loaded.sheaf.forget(&missing);
-        opened.unsaved = true;
-        self.show_sheaf(opened);
-    }
-
-    fn put_sheaf_away(&mut self) {
-        self.state.keeping.missing = None;
-        self.keeper.pending = None;
-    }
-
-    fn show_sheaf(&mut self, opened: Opened) {
-        let Opened { path, loaded, unsaved } = opened;
-        self.start_over();
-        self.state.sheaf.take_settings(&loaded.sheaf);
-        self.given = loaded.sheaf.lights.iter().map(|light| light.path.clone()).collect();
-        self.keeper.saved = if unsaved { Snapshot::default() } else { self.snapshot() };
-        self.state.keeping.path.clone_from(&path);
-        for note in loaded.notes {
-            self.state.note(note);
-        }
-        if let Some(path) = path {
-            self.remember_recent(&path);
-        }
-        if !self.given.is_empty() {
-            self.show_first();
-            self.measure();
-        }
-        self.compare();
-    }
-
     fn take_saved(&mut self, path: PathBuf, snapshot: Snapshot) {
         self.keeper.saved = snapshot;
         self.remember_recent(&path);
@@ -295,30 +218,6 @@ impl App {
         }
     }
 
-    fn recover(&mut self) {
-        let Some((leftover, loaded)) = self.keeper.left.take() else { return };
-        self.state.keeping.recovery = None;
-        self.keeper.used_up.push(leftover);
-        let path = loaded.autosaved_from.clone();
-        self.take_opened(Opened { path, loaded, unsaved: true });
-    }
-
-    fn drop_recovery(&mut self) {
-        self.state.keeping.recovery = None;
-        if let Some((leftover, _)) = self.keeper.left.take() {
-            crate::settings::remove_leftover(&leftover);
-        }
-        self.look_for_leftovers();
-    }
-
-    /// Looks for work that a crash left.
-    pub(super) fn look_for_leftovers(&mut self) {
-        let Some(folders) = &self.keeper.folders else { return };
-        let folder = folders.autosave();
-        let failed = self.keeper.files.follow(&self.context, move |monitor| works::find_leftover(monitor, &folder));
-        self.tell_broken(failed);
-    }
-
     /// Tells the screen whether anything differs from the file.
     pub(super) fn compare(&mut self) {
         let now = self.snapshot();
@@ -329,74 +228,8 @@ impl App {
             };
     }
 
-    fn snapshot(&self) -> Snapshot {
+    pub(super) fn snapshot(&self) -> Snapshot {
         Snapshot::new(self.state.sheaf.settings(), self.mask_version)
-    }
-
-    /// Copies what is not saved, a while after it changed.
-    fn copy_unsaved_work(&mut self) {
-        let Some(folders) = self.keeper.folders.as_ref().filter(|_| self.stroke.is_none()) else { return };
-        if !self.needs_copy() || self.keeper.copies.is_busy() {
-            return;
-        }
-        let snapshot = self.snapshot();
-        if self.keeper.copied.as_ref() == Some(&snapshot) {
-            return;
-        }
-        let wait = Duration::from_secs(u64::from(self.state.keeping.preferences.autosave_secs));
-        let waited = self.keeper.last_copy.elapsed();
-        if waited < wait {
-            return self.context.request_repaint_after(wait - waited);
-        }
-        if self.keeper.autosave.is_none() {
-            match Autosave::begin(&folders.autosave()) {
-                Ok(autosave) => self.keeper.autosave = Some(autosave),
-                Err(error) => return self.tell_copy_failed(&error),
-            }
-        }
-        let Some(path) = self.keeper.autosave.as_ref().map(|autosave| autosave.path().to_owned()) else { return };
-        let (sheaf, of) = (self.state.sheaf.settings(), self.state.keeping.path.clone());
-        self.keeper.last_copy = Instant::now();
-        self.keeper.copied = Some(snapshot);
-        let failed = self.keeper.copies.follow(&self.context, move |_| Autosave::write(&path, &sheaf, of.as_deref()));
-        self.tell_broken(failed);
-    }
-
-    fn take_copy(&mut self, result: Result<(), Error>) {
-        match result {
-            Ok(()) => self.remove_used_up(),
-            Err(error) => self.tell_copy_failed(&error),
-        }
-        if !self.needs_copy() {
-            // Saved or put away while it was written.
-            self.drop_copy();
-        }
-    }
-
-    /// Whether a crash would lose anything: a night without a file is kept from the first frame on.
-    fn needs_copy(&self) -> bool {
-        let keeping = &self.state.keeping;
-        !self.state.sheaf.frames.is_empty() && (keeping.path.is_none() || keeping.unsaved)
-    }
-
-    fn drop_copy(&mut self) {
-        self.keeper.copied = None;
-        if let Some(autosave) = &self.keeper.autosave {
-            autosave.clear();
-        }
-    }
-
-    fn remove_used_up(&mut self) {
-        self.keeper.used_up.drain(..).for_each(|leftover| crate::settings::remove_leftover(&leftover));
-    }
-
-    fn tell_copy_failed(&mut self, error: &Error) {
-        // Tried again with the next change, told once.
-        self.keeper.last_copy = Instant::now();
-        if !std::mem::replace(&mut self.keeper.copy_failed, true) {
-            let text = WithSources(error);
-            self.state.fail(format!("unsaved work cannot be copied, a crash would lose it: {text}: save it often"));
-        }
     }
 
     /// What the empty window starts from: another night has no file and no copy.

@@ -6,8 +6,8 @@ use crate::gui::action::Action;
 use crate::gui::panels::keeping;
 use crate::gui::sheaf::{Choices, file_name};
 use crate::gui::state::State;
-use crate::gui::widgets::{WordOf, plain_button, quiet, words};
-use crate::pipeline::{FileFormat, OutputSpace, Report};
+use crate::gui::widgets::{Scale, WordOf, button_when, quiet, slide, switch, words};
+use crate::pipeline::{Compression, DEFAULT_JPEG_QUALITY, FileFormat, OutputSpace, Report, Writing};
 
 const FORMATS: [WordOf<FileFormat>; 5] = [
     WordOf { value: FileFormat::Tiff16, text: "TIFF 16-bit", hint: "For further work in a picture editor" },
@@ -27,6 +27,20 @@ const SPACES: [WordOf<OutputSpace>; 3] = [
     },
 ];
 
+const PACKINGS: [WordOf<Compression>; 2] = [
+    WordOf { value: Compression::None, text: "Not packed", hint: "Written quickest and read by every program" },
+    WordOf { value: Compression::Deflate, text: "Deflate", hint: "Smaller without loss, written slower" },
+];
+
+const QUALITY: Scale = Scale {
+    name: "JPEG quality",
+    hint: "Higher keeps more of the picture in a larger file",
+    unit: " of 100",
+    range: 1.0..=100.0,
+    default: DEFAULT_JPEG_QUALITY as f32,
+    decimals: 0,
+};
+
 /// The kind of file.
 #[must_use]
 pub fn summary(choices: &Choices) -> &'static str {
@@ -43,10 +57,10 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
     if let Some(space) = words(ui, "Color space", choices.develop.space, &SPACES) {
         changed.develop.space = space;
     }
+    changed.writing = writing(ui, choices.format, choices.writing);
     let mut action = (changed != *choices).then(|| Action::Choose(Box::new(changed)));
     let ready = state.report.is_some();
-    let export = ui.add_enabled_ui(ready, |ui| plain_button(ui, "Export…", "Write the picture (Ctrl+E)")).inner;
-    if export.clicked() {
+    if button_when(ui, ready, "Export…", "Write the picture (Ctrl+E)").clicked() {
         action = Some(Action::ChooseExportTarget);
     }
     if let Some(path) = &state.exported {
@@ -57,6 +71,34 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
     }
     ui.add_space(6.0);
     keeping::save_rows(ui, state).or(action)
+}
+
+/// How a file of this kind is written.
+fn writing(ui: &mut Ui, format: FileFormat, writing: Writing) -> Writing {
+    let mut changed = writing;
+    match format {
+        FileFormat::Tiff16 | FileFormat::Tiff32f => {
+            if let Some(packing) = words(ui, "Packing", writing.compression, &PACKINGS) {
+                changed.compression = packing;
+            }
+        }
+        FileFormat::Jpeg => {
+            if let Some(quality) = slide(ui, &QUALITY, f32::from(writing.jpeg_quality)) {
+                // From 1 to 100, so the cast is exact.
+                changed.jpeg_quality = quality.round().clamp(1.0, 100.0) as u8;
+            }
+        }
+        FileFormat::Dng | FileFormat::Png => {}
+    }
+    if switch(
+        ui,
+        "Tell the place",
+        writing.keep_place,
+        "Write into the file where the camera stood, if the frames say so",
+    ) {
+        changed.keep_place = !changed.keep_place;
+    }
+    changed
 }
 
 /// What the stack is made of.

@@ -9,7 +9,7 @@ use crate::gui::sheaf::{Land, Sheaf};
 use crate::gui::state::State;
 use crate::gui::strokes::BrushKind;
 use crate::gui::theme::palette;
-use crate::gui::widgets::{Scale, WordOf, plain_button, quiet, slide, switch, word, words};
+use crate::gui::widgets::{Scale, WordOf, button_when, plain_button, quiet, slide, switch, word, words};
 use crate::pipeline::Found;
 
 /// Smallest and largest brush, radius in pixels of the picture.
@@ -67,7 +67,7 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
             ("Undo", "Take the last change back (Ctrl+Z)", state.can_travel.0, Action::Undo),
             ("Redo", "Make the change again (Ctrl+Shift+Z)", state.can_travel.1, Action::Redo),
         ] {
-            if ui.add_enabled_ui(ready, |ui| plain_button(ui, text, hint)).inner.clicked() {
+            if button_when(ui, ready, text, hint).clicked() {
                 action = Some(asked);
             }
         }
@@ -75,8 +75,7 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
             action = Some(Action::ChooseMask);
         }
         let has_mask = state.sheaf.mask.is_some();
-        let save = ui.add_enabled_ui(has_mask, |ui| plain_button(ui, "Save mask…", "Write the mask as a PNG")).inner;
-        if save.clicked() {
+        if button_when(ui, has_mask, "Save mask…", "Write the mask as a PNG").clicked() {
             action = Some(Action::ChooseMaskTarget);
         }
     });

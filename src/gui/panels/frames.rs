@@ -9,7 +9,7 @@ use crate::gui::sheaf::{Calibration, Frame, Sheaf, file_name};
 use crate::gui::state::{Shown, State};
 use crate::gui::theme::palette;
 use crate::gui::widgets::{plain_button, quiet};
-use crate::pipeline::FrameReport;
+use crate::pipeline::{FrameKind, FrameReport};
 
 /// Height of a row of the list.
 const ROW: f32 = 23.0;
@@ -17,7 +17,7 @@ const ROW: f32 = 23.0;
 /// How many of them take part.
 #[must_use]
 pub fn summary(sheaf: &Sheaf) -> String {
-    format!("{} of {} used", sheaf.n_wanted(), sheaf.frames.len())
+    format!("{} of {} used", sheaf.n_wanted(), sheaf.n_lights())
 }
 
 /// The list, and what can be done with the one shown.
@@ -30,7 +30,7 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
         ui.spacing_mut().item_spacing.y = 0.0;
         for (index, frame) in sheaf.frames.iter().enumerate() {
             let chosen = state.chosen().contains(&index);
-            if row(ui, frame, chosen, sheaf.is_for_land(frame)) {
+            if row(ui, frame, chosen, Listed { measuring: state.measuring, for_land: sheaf.is_for_land(frame) }) {
                 let extend = ui.input(|input| input.modifiers.shift);
                 action = Some(if extend { Action::ExtendTo(index) } else { Action::Show(Shown::Frame(index)) });
             }
@@ -97,8 +97,15 @@ fn list_heads(ui: &mut Ui, summary: &str) {
     }
 }
 
+/// What the list knows of a frame beyond the frame itself.
+#[derive(Clone, Copy)]
+struct Listed {
+    measuring: bool,
+    for_land: bool,
+}
+
 /// Name, star width and number of stars; struck through when set aside, and marked when it makes the landscape.
-fn row(ui: &mut Ui, frame: &Frame, chosen: bool, for_land: bool) -> bool {
+fn row(ui: &mut Ui, frame: &Frame, chosen: bool, Listed { measuring, for_land }: Listed) -> bool {
     let palette = palette(ui);
     let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), ROW), Sense::click());
     let words = if for_land { for_land_in_words(frame) } else { spoken(frame) };
@@ -106,7 +113,8 @@ fn row(ui: &mut Ui, frame: &Frame, chosen: bool, for_land: bool) -> bool {
     if !ui.is_rect_visible(rect) {
         return response.clicked();
     }
-    let aside = frame.is_aside() && !for_land;
+    let calibrates = frame.calibrates_as();
+    let aside = frame.is_aside() && calibrates.is_none() && !for_land;
     if chosen {
         ui.painter().rect_filled(rect, 3.0, palette.raised);
         ui.painter().vline(rect.left() + 1.0, rect.shrink(4.0).y_range(), Stroke::new(2.0, palette.lamp));
@@ -114,7 +122,7 @@ fn row(ui: &mut Ui, frame: &Frame, chosen: bool, for_land: bool) -> bool {
     let lit = response.hovered() || response.has_focus();
     let ink = if lit {
         palette.lamp
-    } else if aside || for_land {
+    } else if aside || for_land || calibrates.is_some() {
         palette.quiet
     } else {
         palette.ink
@@ -131,8 +139,10 @@ fn row(ui: &mut Ui, frame: &Frame, chosen: bool, for_land: bool) -> bool {
     }
     let measures = frame.finding.as_ref().map(|finding| finding.measures);
     let texts = match measures {
-        _ if for_land => [String::new(), "landscape".to_owned()],
-        None => ["…".to_owned(), "…".to_owned()],
+        _ if for_land => ["landscape".to_owned(), String::new()],
+        _ if calibrates.is_some() => [calibrates.map(kind_in_words).unwrap_or_default().to_owned(), String::new()],
+        None if measuring => ["…".to_owned(), "…".to_owned()],
+        None => ["not measured".to_owned(), String::new()],
         Some(None) => ["unread".to_owned(), String::new()],
         Some(Some(found)) => {
             let width = found.fwhm_px.map_or_else(|| "–".to_owned(), |width| format!("{width:.2} px"));
@@ -151,6 +161,17 @@ fn for_land_in_words(frame: &Frame) -> String {
     format!("{}, for the landscape alone", frame.name())
 }
 
+/// What a calibration frame is.
+#[must_use]
+pub fn kind_in_words(kind: FrameKind) -> &'static str {
+    match kind {
+        FrameKind::Light => "light",
+        FrameKind::Dark => "dark",
+        FrameKind::Flat => "flat",
+        FrameKind::Bias => "bias",
+    }
+}
+
 /// All about a frame in one sentence.
 #[must_use]
 pub fn spoken(frame: &Frame) -> String {
@@ -166,7 +187,10 @@ pub fn spoken(frame: &Frame) -> String {
     } else {
         parts.push("not measured yet".to_owned());
     }
-    parts.push(if frame.is_aside() { "set aside" } else { "used" }.to_owned());
+    parts.push(match frame.calibrates_as() {
+        Some(_) => "calibrates the others".to_owned(),
+        None => if frame.is_aside() { "set aside" } else { "used" }.to_owned(),
+    });
     let reason = frame.reason();
     if !reason.is_empty() {
         parts.push(reason);
@@ -205,7 +229,9 @@ fn one_frame(ui: &mut Ui, frame: &Frame, sheaf: &Sheaf, fate: Option<&FrameRepor
         }
     }
     ui.horizontal_wrapped(|ui| {
-        let (label, hint) = if frame.is_aside() {
+        let (label, hint) = if frame.calibrates_as().is_some() {
+            ("Use as a light", "Let this frame take part in the stack instead (X)")
+        } else if frame.is_aside() {
             ("Take back", "Let this frame take part (X)")
         } else {
             ("Set aside", "Leave this frame out (X)")

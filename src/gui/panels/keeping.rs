@@ -2,11 +2,12 @@
 
 use std::path::{Path, PathBuf};
 
-use eframe::egui::{Align, Align2, Area, Button, Frame, Layout, Margin, Order, Role, Stroke, Ui, WidgetInfo, vec2};
+use eframe::egui::{Align2, Area, Button, Frame, Order, Role, Ui, WidgetInfo, vec2};
 
 use crate::gui::action::Action;
 use crate::gui::keep::{Keep, Leaving, MissingFrames, Recovery};
 use crate::gui::panels::landscape;
+use crate::gui::panels::strips::{Answer, pinned};
 use crate::gui::sheaf::file_name;
 use crate::gui::state::State;
 use crate::gui::theme::palette;
@@ -15,9 +16,6 @@ use crate::gui::widgets::{plain_button, quiet, single};
 
 /// Missing frames that are named; the rest is counted.
 const MOST_NAMED: usize = 6;
-
-/// A button of a strip: its word, what it does in one sentence, and what it asks for.
-type Choice = (&'static str, &'static str, Action);
 
 /// All strips that are due.
 pub fn strips(ui: &mut Ui, state: &State) -> Option<Action> {
@@ -43,7 +41,7 @@ fn leaving_strip(ui: &mut Ui, state: &State, leaving: &Leaving) -> Option<Action
         (true, false) => "Your choices are not saved yet",
         _ => "The stack is not written yet",
     };
-    let mut choices: Vec<Choice> = Vec::new();
+    let mut choices: Vec<Answer> = Vec::new();
     if unsaved {
         choices.push(("Save", "Save the sheaf first", Action::Keep(Keep::SaveAndLeave)));
     }
@@ -64,7 +62,7 @@ fn missing_strip(ui: &mut Ui, missing: &MissingFrames) -> Option<Action> {
     let sheaf = file_name(&missing.sheaf);
     let text =
         format!("{n_missing} {verb} not where {sheaf} says: {}{more}. Which folder are they in now?", named.join(", "));
-    let choices: Vec<Choice> = vec![
+    let choices: Vec<Answer> = vec![
         ("Choose folder…", "Look there and in the folders below", Action::Keep(Keep::ChooseMovedFolder)),
         ("Open without them", "The files that are missing leave the sheaf", Action::Keep(Keep::OpenWithoutMissing)),
         ("Do not open", "Leave the sheaf as it is", Action::Keep(Keep::PutSheafAway)),
@@ -80,7 +78,7 @@ fn recovery_strip(ui: &mut Ui, recovery: &Recovery) -> Option<Action> {
         "Nightsheaf did not close in order. Unsaved work on {of} ({} {frames}) was copied {age} ago",
         recovery.n_lights
     );
-    let choices: Vec<Choice> = vec![
+    let choices: Vec<Answer> = vec![
         ("Bring it back", "Open the copy and go on", Action::Keep(Keep::Recover)),
         ("Throw it away", "Remove the copy; saved sheaves stay as they are", Action::Keep(Keep::DropRecovery)),
     ];
@@ -88,27 +86,9 @@ fn recovery_strip(ui: &mut Ui, recovery: &Recovery) -> Option<Action> {
 }
 
 /// One question with its answers.
-fn strip(ui: &mut Ui, text: &str, choices: Vec<Choice>) -> Option<Action> {
-    let palette = palette(ui);
-    let mut action = None;
-    let frame = Frame::new().fill(palette.wall).inner_margin(Margin::symmetric(14, 8));
-    let shown = frame.show(ui, |ui| {
-        ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-            // Laid out from the right, so the last answer comes first.
-            for (word, hint, asked) in choices.into_iter().rev() {
-                if plain_button(ui, word, hint).clicked() {
-                    action = Some(asked);
-                }
-            }
-            ui.with_layout(Layout::left_to_right(Align::Center), |ui| {
-                ui.add(eframe::egui::Label::new(text).wrap());
-            });
-        });
-    });
-    let rect = shown.response.rect;
-    ui.painter().hline(rect.x_range(), rect.bottom(), Stroke::new(1.0, palette.line));
-    ui.painter().vline(rect.left() + 2.0, rect.y_range(), Stroke::new(4.0, palette.lamp));
-    action
+fn strip(ui: &mut Ui, text: &str, choices: Vec<Answer>) -> Option<Action> {
+    let ink = palette(ui).lamp;
+    pinned(ui, ink, None, text, choices)
 }
 
 /// Save and where it goes, in the section about files.

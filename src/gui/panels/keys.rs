@@ -10,7 +10,7 @@ use crate::gui::state::State;
 use crate::gui::theme::palette;
 use crate::gui::widgets::{key_cap, plain_button, quiet, single};
 
-/// Width of all groups side by side; a smaller window scrolls.
+/// Width of all groups side by side; in a smaller window some stand below the others.
 const WIDTH: f32 = 1140.0;
 
 /// The list; what is typed narrows it, Enter takes the first command left.
@@ -29,26 +29,37 @@ fn list(ui: &mut Ui, state: &State) -> Option<Action> {
     let mut action = search(ui, state);
     ui.add_space(8.0);
     let screen = ui.ctx().content_rect().size();
-    ui.set_width((screen.x - 60.0).min(WIDTH));
-    let room = ScrollArea::both().max_height(screen.y - 190.0).auto_shrink([false, true]);
+    let width = (screen.x - 60.0).min(WIDTH);
+    ui.set_width(width);
+    let room = ScrollArea::vertical().max_height(screen.y - 190.0).auto_shrink([false, true]);
+    // As many groups side by side as have room, the others below them.
+    let n_columns = ((width / (WIDTH / GROUPS.len() as f32)).round().max(1.0) as usize).min(GROUPS.len());
     room.show(ui, |ui| {
-        ui.horizontal_top(|ui| {
-            ui.spacing_mut().item_spacing.x = 26.0;
-            for (group, commands) in GROUPS {
-                ui.vertical(|ui| {
-                    ui.heading(group);
-                    let grid = Grid::new(group).num_columns(2).min_row_height(24.0).spacing([12.0, 3.0]);
-                    grid.show(ui, |ui| {
-                        for command in commands.iter().filter(|command| matches(command, &state.command_search)) {
-                            action = row(ui, state, command).or(action.take());
-                        }
-                    });
-                });
-            }
-        })
+        for row_of_groups in GROUPS.chunks(n_columns) {
+            ui.horizontal_top(|ui| {
+                ui.spacing_mut().item_spacing.x = 26.0;
+                for (group, commands) in row_of_groups {
+                    action = ui.vertical(|ui| column(ui, state, group, commands)).inner.or(action.take());
+                }
+            });
+            ui.add_space(12.0);
+        }
     });
     ui.add_space(6.0);
     quiet(ui, "Wheel: closer and farther at the pointer. Drag: move the picture. Double click: 100 % and back");
+    action
+}
+
+/// One group of commands, as far as the search leaves them.
+fn column(ui: &mut Ui, state: &State, group: &str, commands: &[Command]) -> Option<Action> {
+    let mut action = None;
+    ui.heading(group);
+    let grid = Grid::new(group).num_columns(2).min_row_height(24.0).spacing([12.0, 3.0]);
+    grid.show(ui, |ui| {
+        for command in commands.iter().filter(|command| matches(command, &state.command_search)) {
+            action = row(ui, state, command).or(action.take());
+        }
+    });
     action
 }
 

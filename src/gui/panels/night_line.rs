@@ -11,9 +11,9 @@ use crate::gui::panels::plan::drift;
 use crate::gui::sheaf::Frame;
 use crate::gui::state::{Shown, State};
 use crate::gui::theme::{Palette, palette};
-use crate::gui::timeline::{Mark, Timeline, duration, time_of_day};
+use crate::gui::timeline::{Mark, Timeline, duration, light_measures, time_of_day};
 use crate::gui::widgets::single;
-use crate::pipeline::Verdict;
+use crate::pipeline::{FrameKind, Verdict};
 
 /// Height of the whole line.
 pub const HEIGHT: f32 = 124.0;
@@ -37,7 +37,7 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
         Rect { min: pos2(all.left() + LEGEND, all.top() + 12.0), max: pos2(all.right() - STACK, all.bottom() - BELOW) };
     let frames = &state.sheaf.frames;
     let line = Timeline::of(frames);
-    legend(ui, all, frames, state.measuring);
+    legend(ui, all, frames, &line, state.measuring);
     ui.painter().hline(chart.x_range(), chart.bottom(), Stroke::new(1.0, palette.line));
     times(ui, chart, &line);
     let mut action = None;
@@ -46,6 +46,7 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
         ui.painter().rect_stroke(all.shrink(3.0), 3.0, Stroke::new(1.0, palette.lamp), StrokeKind::Inside);
     }
     for (index, (frame, mark)) in frames.iter().zip(&line.marks).enumerate() {
+        let Some(mark) = mark else { continue };
         if let Some(asked) = mark_of(ui, chart, index, frame, mark, state) {
             action = Some(asked);
         }
@@ -143,14 +144,14 @@ fn shade(palette: &Palette, share: f32) -> Color32 {
 }
 
 /// What height and shade mean, with their range.
-fn legend(ui: &Ui, all: Rect, frames: &[Frame], measuring: bool) {
+fn legend(ui: &Ui, all: Rect, frames: &[Frame], line: &Timeline, measuring: bool) {
     let palette = palette(ui);
     let range = |values: Vec<f32>| {
         let low = values.iter().copied().fold(f32::INFINITY, f32::min);
         let high = values.iter().copied().fold(f32::NEG_INFINITY, f32::max);
         (low <= high).then_some((low, high))
     };
-    let measures = || frames.iter().filter_map(|frame| frame.finding.as_ref()?.measures);
+    let measures = || frames.iter().filter_map(light_measures);
     let widths = range(measures().filter_map(|found| found.fwhm_px).collect());
     let levels = range(measures().map(|found| 100.0 * found.sky_level).collect());
     let small = TextStyle::Small.resolve(ui.style());
@@ -165,6 +166,23 @@ fn legend(ui: &Ui, all: Rect, frames: &[Frame], measuring: bool) {
         ui.painter().text(named.left_bottom(), Align2::LEFT_TOP, values, small.clone(), palette.ink);
         at.y += 40.0;
     }
+    let apart = apart(line);
+    if !apart.is_empty() {
+        ui.painter().text(at, Align2::LEFT_TOP, format!("Apart: {apart}"), small, palette.quiet);
+    }
+}
+
+/// Calibration frames that lie among the lights, in words.
+fn apart(line: &Timeline) -> String {
+    let counts = line.n_apart.iter().filter(|(_, n)| *n > 0);
+    let words = counts.map(|(kind, n)| match (kind, n) {
+        (FrameKind::Bias, _) => format!("{n} bias"),
+        (FrameKind::Flat, 1) => "1 flat".to_owned(),
+        (FrameKind::Flat, _) => format!("{n} flats"),
+        (_, 1) => "1 dark".to_owned(),
+        (_, _) => format!("{n} darks"),
+    });
+    words.collect::<Vec<_>>().join(", ")
 }
 
 /// Clock at both ends, lengths of the gaps, and a word for frames without time.
@@ -178,7 +196,8 @@ fn times(ui: &Ui, chart: Rect, line: &Timeline) {
     };
     if let Some((first, last)) = line.clock {
         text(chart.left(), Align2::LEFT_TOP, time_of_day(first));
-        text(x(line.untimed_from), Align2::RIGHT_TOP, time_of_day(last));
+        let gap = if line.n_untimed > 0 { 6.0 } else { 0.0 };
+        text(x(line.untimed_from) - gap, Align2::RIGHT_TOP, time_of_day(last));
     }
     for gap in &line.gaps {
         let (from, to) = (x(gap.start), x(gap.end));
@@ -197,7 +216,7 @@ fn times(ui: &Ui, chart: Rect, line: &Timeline) {
                 Shape::dashed_line(&[pos2(at, chart.top()), pos2(at, low)], Stroke::new(1.0, palette.line), 3.0, 3.0);
             ui.painter().extend(dashes);
         }
-        text(at + 4.0, Align2::LEFT_TOP, word.to_owned());
+        text(at + 6.0, Align2::LEFT_TOP, word.to_owned());
     }
 }
 

@@ -6,8 +6,8 @@ use crate::gui::action::Action;
 use crate::gui::panels::frames::reference_in_words;
 use crate::gui::sheaf::{Choices, file_name};
 use crate::gui::state::{Shown, State};
-use crate::gui::widgets::{Scale, WordOf, plain_button, quiet, slide, words};
-use crate::pipeline::{Combine, LensReport};
+use crate::gui::widgets::{Scale, WordOf, button_when, plain_button, quiet, slide, words};
+use crate::pipeline::{Colors, Combine, LensReport};
 
 const COMBINES: [WordOf<Combine>; 4] = [
     WordOf {
@@ -18,6 +18,20 @@ const COMBINES: [WordOf<Combine>; 4] = [
     WordOf { value: Combine::Mean, text: "Mean", hint: "Mean of all samples: least noise, trails stay" },
     WordOf { value: Combine::Median, text: "Median", hint: "The middle sample: robust, a little noisier" },
     WordOf { value: Combine::Maximum, text: "Maximum", hint: "The brightest sample: star trails over a still land" },
+];
+
+const COLORS: [WordOf<Colors>; 3] = [
+    WordOf { value: Colors::Auto, text: "Chosen for me", hint: "What is better for this burst" },
+    WordOf {
+        value: Colors::Interpolated,
+        text: "Filled in",
+        hint: "Each frame is given all colors at every pixel before it is moved",
+    },
+    WordOf {
+        value: Colors::Sampled,
+        text: "As sampled",
+        hint: "Each sample counts in its own color alone; the burst must be long enough to fill them",
+    },
 ];
 
 const ABOVE: Scale = Scale {
@@ -59,6 +73,9 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
         if let Some(sigma) = slide(ui, &BELOW, choices.drop_below_sigma) {
             changed.drop_below_sigma = sigma;
         }
+        if let Some(colors) = words(ui, "Colors of the sky", choices.colors, &COLORS) {
+            changed.colors = colors;
+        }
     }
     let mut action = reference(ui, state);
     action = lens_profile(ui, state).or(action);
@@ -68,7 +85,7 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
     let label = if state.residuals_shown { "Hide star arrows" } else { "Show star arrows" };
     let hint = "After a run: arrows from where each star belongs to where it was found (D)";
     let stacked = state.report.is_some();
-    if ui.add_enabled_ui(stacked, |ui| plain_button(ui, label, hint)).inner.clicked() {
+    if button_when(ui, stacked, label, hint).clicked() {
         return Some(Action::ToggleResiduals);
     }
     (changed != *choices).then(|| Action::Choose(Box::new(changed))).or(action)
@@ -86,7 +103,7 @@ fn reference(ui: &mut Ui, state: &State) -> Option<Action> {
         let named = state.sheaf.choices.reference.as_ref();
         let other = shown.filter(|frame| named != Some(&frame.path));
         let hint = "Bring the sky of all frames to the frame on the canvas (R)";
-        if ui.add_enabled_ui(other.is_some(), |ui| plain_button(ui, "Bring to the frame shown", hint)).inner.clicked() {
+        if button_when(ui, other.is_some(), "Bring to the frame shown", hint).clicked() {
             action = Some(Action::ToggleReference);
         }
         if named.is_some() {
@@ -115,7 +132,7 @@ fn lens_profile(ui: &mut Ui, state: &State) -> Option<Action> {
         }
         let measured = state.report.as_ref().is_some_and(|report| report.lens.is_some());
         let hint = "Keep the lens as the stars of this stack measured it";
-        if ui.add_enabled_ui(measured, |ui| plain_button(ui, "Save lens…", hint)).inner.clicked() {
+        if button_when(ui, measured, "Save lens…", hint).clicked() {
             action = Some(Action::ChooseLensProfileTarget);
         }
     });

@@ -1,6 +1,6 @@
 //! Strips over the picture: what went wrong, and the field for a typed path.
 
-use eframe::egui::{Align, Frame, Key, Layout, Margin, ScrollArea, Stroke, TextEdit, TextStyle, Ui};
+use eframe::egui::{Align, Color32, Frame, Key, Layout, Margin, ScrollArea, Stroke, TextEdit, TextStyle, Ui, vec2};
 
 use crate::gui::action::Action;
 use crate::gui::calibration::CalibrationKind;
@@ -11,9 +11,6 @@ use crate::gui::widgets::{plain_button, single};
 
 /// Notices at most on screen at once; older ones follow when these are put away.
 const MOST_NOTICES: usize = 3;
-
-/// Width of the word before a notice and of the buttons behind it.
-const BUTTONS: f32 = 250.0;
 
 /// The notices, newest first.
 pub fn notices(ui: &mut Ui, notices: &[Notice]) -> Option<Action> {
@@ -30,29 +27,53 @@ fn strip(ui: &mut Ui, index: usize, notice: &Notice) -> Option<Action> {
         NoticeTone::Failure => (palette.alarm, "Not done"),
         NoticeTone::Note => (palette.lamp, "Note"),
     };
+    let answers =
+        [("Copy", "Copy this text", Action::CopyNotice(index)), ("Dismiss", "Put this away", Action::Dismiss(index))];
+    pinned(ui, ink, Some(word), &notice.text, answers.into())
+}
+
+/// A button of a strip: its word, what it does in one sentence, and what it asks for.
+pub(super) type Answer = (&'static str, &'static str, Action);
+
+/// A note pinned to the wall: a bar in `ink` at the left, a word and a text, and the answers at the right.
+pub(super) fn pinned(
+    ui: &mut Ui,
+    ink: Color32,
+    word: Option<&str>,
+    text: &str,
+    answers: Vec<Answer>,
+) -> Option<Action> {
+    let palette = palette(ui);
     let mut action = None;
     let frame = Frame::new().fill(palette.wall).inner_margin(Margin::symmetric(14, 8));
     let shown = frame.show(ui, |ui| {
-        // A single line stands in the middle of its buttons, more begin at their top.
+        // A row of its own height: what a layout centers must not reach for the room below.
+        let row = vec2(ui.available_width(), ui.spacing().interact_size.y);
         let font = TextStyle::Body.resolve(ui.style());
-        let room = ui.available_width() - BUTTONS;
-        let one_line = ui.painter().layout(notice.text.clone(), font, ink, room).rows.len() == 1;
+        let width = |text: &str| ui.painter().layout_no_wrap(text.to_owned(), font.clone(), ink).size().x;
+        let padding = 2.0 * ui.spacing().button_padding.x + ui.spacing().item_spacing.x;
+        let buttons: f32 = answers.iter().map(|(answer, _, _)| width(answer) + padding).sum();
+        let words = word.map_or(0.0, |word| width(word) + ui.spacing().item_spacing.x);
+        let one_line = width(text) < row.x - buttons - words - 12.0;
+        // A single line stands in the middle of its buttons, more begin at their top.
         let align = if one_line { Align::Center } else { Align::Min };
-        ui.with_layout(Layout::right_to_left(align), |ui| {
-            if plain_button(ui, "Dismiss", "Put this away").clicked() {
-                action = Some(Action::Dismiss(index));
-            }
-            if plain_button(ui, "Copy", "Copy this text").clicked() {
-                action = Some(Action::CopyNotice(index));
+        ui.allocate_ui_with_layout(row, Layout::right_to_left(align), |ui| {
+            // Laid out from the right, so the last answer comes first.
+            for (answer, hint, asked) in answers.into_iter().rev() {
+                if plain_button(ui, answer, hint).clicked() {
+                    action = Some(asked);
+                }
             }
             ui.with_layout(Layout::left_to_right(align), |ui| {
                 ui.add_space(4.0);
-                ui.colored_label(ink, word);
+                if let Some(word) = word {
+                    ui.colored_label(ink, word);
+                }
                 if one_line {
-                    ui.label(&notice.text);
+                    ui.label(text);
                 } else {
                     let area = ScrollArea::vertical().max_height(110.0).auto_shrink([false, true]);
-                    area.show(ui, |ui| ui.vertical(|ui| ui.label(&notice.text)));
+                    area.show(ui, |ui| ui.vertical(|ui| ui.label(text)));
                 }
             });
         });
@@ -69,32 +90,13 @@ pub fn dropped(ui: &mut Ui, state: &State) -> Option<Action> {
     if n == 0 {
         return None;
     }
-    let palette = palette(ui);
-    let mut action = None;
-    Frame::new().fill(palette.wall).inner_margin(Margin::symmetric(14, 8)).show(ui, |ui| {
-        ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-            if plain_button(ui, "None of these", "Leave them out (Esc)").clicked() {
-                action = Some(Action::ForgetDropped);
-            }
-            if plain_button(ui, "For the landscape", landscape::FRAMES_HINT).clicked() {
-                action = Some(Action::SortDroppedForLand);
-            }
-            for kind in CalibrationKind::ALL.into_iter().rev() {
-                if plain_button(ui, kind.name(), kind.hint()).clicked() {
-                    action = Some(Action::SortDropped(Some(kind)));
-                }
-            }
-            if plain_button(ui, "Light frames", "More frames of the same night").clicked() {
-                action = Some(Action::SortDropped(None));
-            }
-            ui.with_layout(Layout::left_to_right(Align::Center), |ui| {
-                let what =
-                    if n == 1 { "What was dropped is".to_owned() } else { format!("The {n} things dropped are") };
-                ui.colored_label(palette.lamp, what);
-            });
-        });
-    });
-    action
+    let what = if n == 1 { "What was dropped is".to_owned() } else { format!("The {n} things dropped are") };
+    let mut answers: Vec<Answer> = vec![("Light frames", "More frames of the same night", Action::SortDropped(None))];
+    answers.extend(CalibrationKind::ALL.map(|kind| (kind.name(), kind.hint(), Action::SortDropped(Some(kind)))));
+    answers.push(("For the landscape", landscape::FRAMES_HINT, Action::SortDroppedForLand));
+    answers.push(("None of these", "Leave them out (Esc)", Action::ForgetDropped));
+    let ink = palette(ui).lamp;
+    pinned(ui, ink, None, &what, answers)
 }
 
 /// The path field, when a path is to be typed.

@@ -4,7 +4,7 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 use super::*;
-use crate::demosaic::{demosaic_window, margin_px};
+use crate::demosaic::{TYPICAL_NOISE, demosaic_window, margin_px};
 
 /// Far from the middle of the picture the shift is nearly the same for all stars of a window.
 const PRINCIPAL: Point = Point { x: -900.3, y: -650.8 };
@@ -62,7 +62,7 @@ fn corrected(sky: &Sky, cfa: Cfa, window: Window) -> Vec<f32> {
     let colors = [0, 2].map(|channel| (channel, sky.scale[channel]));
     let lateral = Lateral { principal: PRINCIPAL, colors: colors.into_iter().filter(|color| color.1 != 1.0).collect() };
     let mut mosaic = sky.mosaic(cfa, window.grown(lateral.margin_px(window)));
-    lateral.correct(cfa, window, &mut mosaic, &mut Buffers::default());
+    lateral.correct(TYPICAL_NOISE, cfa, window, &mut mosaic, &mut Buffers::default());
     assert_eq!(mosaic.len(), window.size.area(), "trimmed to the window");
     mosaic
 }
@@ -77,7 +77,7 @@ fn shift_from_green(sky: &Sky, cfa: Cfa, mosaic: &[f32], channel: usize) -> f64 
     let size = Size { width: SIZE.width - 2 * reach, height: SIZE.height - 2 * reach };
     let window = Window { x: reach as isize, y: reach as isize, size };
     let mut pixels = Vec::new();
-    demosaic_window(Layout::Mosaic(cfa), window, &[mosaic.to_vec()], &mut pixels);
+    demosaic_window(TYPICAL_NOISE, Layout::Mosaic(cfa), window, &[mosaic.to_vec()], &mut pixels);
     let centroid = |star: Point, lane: usize| {
         let mut place = star;
         // A centroid under a Gaussian window moves half of the way (adaptive moments).
@@ -118,7 +118,9 @@ fn red_and_blue_come_to_lie_on_green() {
                 let after = shift_from_green(&sky, cfa, &mosaic, channel);
                 let report = format!("{cfa:?}: drawn {drawn:.3} px off, shown {before:.3} px, then {after:.3} px");
                 assert!(before.abs() > 0.3 * drawn.abs(), "there is something to put right: {report}");
-                assert!(after.abs() < 0.03 * drawn.abs() + 0.012, "{report}");
+                // What the stars differ from white is read between samples two pixels apart, which moves it a tenth
+                // short.
+                assert!(after.abs() < 0.03 * drawn.abs() + 0.016, "{report}");
             }
         }
     }

@@ -1,0 +1,88 @@
+//! A sheaf on its way to the screen, also one whose frames were moved.
+
+use std::path::PathBuf;
+
+use crate::gui::app::App;
+use crate::gui::app::saving::Opened;
+use crate::gui::keep::{MissingFrames, Snapshot};
+use crate::gui::sheaf::file_name;
+use crate::gui::works;
+
+impl App {
+    pub(super) fn open_sheaf(&mut self, path: PathBuf) {
+        let path = std::path::absolute(&path).unwrap_or(path);
+        let failed = self.keeper.files.follow(&self.context, move |monitor| works::open_sheaf(monitor, path));
+        self.tell_broken(failed);
+    }
+
+    /// Shows a sheaf, or asks for the folder of its frames.
+    pub(super) fn take_opened(&mut self, opened: Opened) {
+        let missing = opened.loaded.sheaf.missing();
+        if missing.is_empty() {
+            return self.show_sheaf(opened);
+        }
+        let unnamed = || PathBuf::from("the unsaved night");
+        self.state.keeping.missing = Some(MissingFrames {
+            sheaf: opened.path.clone().unwrap_or_else(unnamed),
+            n_lights: opened.loaded.sheaf.lights.len(),
+            paths: missing,
+        });
+        self.keeper.pending = Some(opened);
+    }
+
+    pub(super) fn look_in(&mut self, folder: PathBuf) {
+        let Some(mut opened) = self.keeper.pending.take() else { return };
+        self.state.keeping.missing = None;
+        let still = opened.loaded.sheaf.relocate(&folder);
+        opened.unsaved = true;
+        if still.is_empty() {
+            return self.show_sheaf(opened);
+        }
+        let names: Vec<String> = still.iter().map(|path| path.display().to_string()).collect();
+        if opened.loaded.sheaf.lights.iter().all(|light| still.contains(&light.path)) {
+            let sheaf = opened.path.as_deref().map_or("the night".to_owned(), file_name);
+            return self.state.fail(format!(
+                "none of the frames of {sheaf} is in {} or below: open the sheaf again and choose another folder",
+                folder.display()
+            ));
+        }
+        opened.loaded.sheaf.forget(&still);
+        let text = format!("not found in {} or below, opened without: {}", folder.display(), names.join(", "));
+        self.show_sheaf(opened);
+        self.state.fail(text);
+    }
+
+    pub(super) fn open_without_missing(&mut self) {
+        let Some(mut opened) = self.keeper.pending.take() else { return };
+        self.state.keeping.missing = None;
+        let missing = opened.loaded.sheaf.missing();
+        opened.loaded.sheaf.forget(&missing);
+        opened.unsaved = true;
+        self.show_sheaf(opened);
+    }
+
+    pub(super) fn put_sheaf_away(&mut self) {
+        self.state.keeping.missing = None;
+        self.keeper.pending = None;
+    }
+
+    fn show_sheaf(&mut self, opened: Opened) {
+        let Opened { path, loaded, unsaved } = opened;
+        self.start_over();
+        self.state.sheaf.take_settings(&loaded.sheaf);
+        self.given = loaded.sheaf.lights.iter().map(|light| light.path.clone()).collect();
+        self.keeper.saved = if unsaved { Snapshot::default() } else { self.snapshot() };
+        self.state.keeping.path.clone_from(&path);
+        for note in loaded.notes {
+            self.state.note(note);
+        }
+        if let Some(path) = path {
+            self.remember_recent(&path);
+        }
+        if !self.given.is_empty() {
+            self.show_first();
+            self.measure();
+        }
+        self.compare();
+    }
+}
