@@ -29,6 +29,8 @@ const STAR_REST: f32 = 400.0;
 /// thin as a twig.
 const FAINT_LAND: (f32, f32) = (5.0, 12.0);
 const TWIG: f32 = 3.0;
+/// Where sky encloses such a part, a star in it may depart more, on less than this share of it.
+const STAR_SHARE: f32 = 0.05;
 /// So much sky below a part encloses it.
 const ENCLOSED: f32 = 0.97;
 
@@ -104,6 +106,7 @@ pub(super) fn settle(ground: &Ground<'_>, sky: &Sky) -> Mask {
     let cores = specks.sums(|idx| roughness.core.samples()[idx]);
     let core = erode(&land, TWIG);
     let thick = specks.sums(|idx| if core.0.samples()[idx] { 1.0 } else { 0.0 });
+    let strong = specks.sums(|idx| if sky.departure.samples()[idx] >= FAINT_LAND.1 { 1.0 } else { 0.0 });
     let mut highest = vec![0.0_f32; specks.n];
     for (&label, &departure) in specks.label.samples().iter().zip(sky.departure.samples()) {
         highest[label as usize] = highest[label as usize].max(departure);
@@ -112,7 +115,9 @@ pub(super) fn settle(ground: &Ground<'_>, sky: &Sky) -> Mask {
         .map(|part| {
             let mean = departures[part] / areas[part].max(1.0);
             let star = excess[part] > 0.0 && areas[part] < STAR_REST && highest[part] < UNKNOWN;
-            let faint = mean < FAINT_LAND.0 && highest[part] < FAINT_LAND.1 && thick[part] > 0.0;
+            // A bright star may stand in a piece of the galaxy.
+            let starred = sky_below[part] > ENCLOSED && strong[part] < STAR_SHARE * areas[part];
+            let faint = mean < FAINT_LAND.0 && (strong[part] == 0.0 || starred) && thick[part] > 0.0;
             let calm = calms[part] > CALM_SHARE * cores[part];
             let glow = excess[part] > 0.0 && (sky_below[part] > ENCLOSED || (calm && sky_below[part] > FLOATING));
             star || faint || glow || areas[part] < 3.0

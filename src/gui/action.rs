@@ -39,6 +39,17 @@ pub enum Action {
     AddCalibration(CalibrationKind, Vec<PathBuf>),
     /// Do without calibration frames of this kind.
     ClearCalibration(CalibrationKind),
+    /// Ask for frames for the landscape alone: files, or a folder.
+    ChooseLandFrames {
+        /// A folder instead of files.
+        folder: bool,
+    },
+    /// Take these files and folders for the landscape alone.
+    AddLandFrames(Vec<PathBuf>),
+    /// What was dropped is for the landscape alone.
+    SortDroppedForLand,
+    /// Make the landscape from the light frames again.
+    ClearLandFrames,
     /// Ask for a lens profile.
     ChooseLensProfile,
     /// Start from this lens, or from what the frames say of it.

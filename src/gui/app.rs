@@ -35,6 +35,7 @@ mod apply;
 mod calibrating;
 mod copying;
 mod files;
+mod land_frames;
 mod landscape;
 mod listen;
 mod night;

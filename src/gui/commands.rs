@@ -26,7 +26,7 @@ const fn command(keys: &'static str, name: &'static str, action: fn(&State) -> A
 }
 
 /// Commands about frames.
-const FRAMES: [Command; 15] = [
+const FRAMES: [Command; 18] = [
     command("Left", "Frame before", |_| Action::Step(-1)),
     command("Right", "Frame after", |_| Action::Step(1)),
     Command { keys: "Shift Left, Right", name: "Choose several frames", action: None },
@@ -39,6 +39,9 @@ const FRAMES: [Command; 15] = [
     command("", "Dark frames…", |_| Action::ChooseCalibration(CalibrationKind::Dark)),
     command("", "Flat frames…", |_| Action::ChooseCalibration(CalibrationKind::Flat)),
     command("", "Bias frames…", |_| Action::ChooseCalibration(CalibrationKind::Bias)),
+    command("", "Frames for the landscape…", |_| Action::ChooseLandFrames { folder: false }),
+    command("", "Folder for the landscape…", |_| Action::ChooseLandFrames { folder: true }),
+    command("", "Landscape from the light frames", |_| Action::ClearLandFrames),
     command("", "Lens profile…", |_| Action::ChooseLensProfile),
     command("", "Without lens profile", |_| Action::UseLensProfile(None)),
     command("", "Save lens…", |_| Action::ChooseLensProfileTarget),

@@ -102,6 +102,10 @@ fn ask(question: &Question) -> Vec<PathBuf> {
             dialog.save_file().into_iter().collect()
         }
         PathFor::Calibration(kind) => dialog.set_title(kind.name()).pick_files().unwrap_or_default(),
+        PathFor::LandFrames if question.folder => {
+            dialog.set_title("Folder of frames for the landscape").pick_folders().unwrap_or_default()
+        }
+        PathFor::LandFrames => dialog.set_title("Frames for the landscape").pick_files().unwrap_or_default(),
         PathFor::LensProfileToLoad => {
             dialog.set_title("Lens profile").add_filter("TOML", &["toml"]).pick_file().into_iter().collect()
         }

@@ -21,7 +21,7 @@ pub struct Sheaf {
     pub mask: Option<Arc<ForegroundMask>>,
     /// How the frames become a picture.
     pub choices: Choices,
-    /// Calibration frames, as the sheaf's file names them.
+    /// Calibration frames and frames for the landscape, as the sheaf's file names them.
     pub calibration: Calibration,
 }
 
@@ -36,6 +36,8 @@ pub struct Calibration {
     pub bias: Vec<PathBuf>,
     /// The lens as an earlier burst measured it.
     pub lens_profile: Option<PathBuf>,
+    /// Frames for the landscape alone, such as longer exposures.
+    pub land: Vec<PathBuf>,
 }
 
 /// A light frame.
@@ -166,7 +168,19 @@ impl Sheaf {
     /// How many frames take part.
     #[must_use]
     pub fn n_wanted(&self) -> usize {
-        self.frames.iter().filter(|frame| !frame.is_aside()).count()
+        self.frames.iter().filter(|frame| self.is_of_sky(frame)).count()
+    }
+
+    /// Whether a frame takes part in the sky: it is not set aside, and not given for the landscape alone.
+    #[must_use]
+    pub fn is_of_sky(&self, frame: &Frame) -> bool {
+        !frame.is_aside() && !self.is_for_land(frame)
+    }
+
+    /// Whether a frame of the list is given for the landscape alone.
+    #[must_use]
+    pub fn is_for_land(&self, frame: &Frame) -> bool {
+        self.calibration.land.contains(&frame.path)
     }
 
     /// How many frames are lights, taking part or not.
@@ -186,7 +200,7 @@ impl Sheaf {
     pub fn settings(&self) -> settings::Sheaf {
         let Choices { combine, colors, drop_below_sigma, drop_above_sigma, reference, develop, format, writing } =
             self.choices.clone();
-        let Calibration { mut darks, mut flats, mut bias, lens_profile } = self.calibration.clone();
+        let Calibration { mut darks, mut flats, mut bias, lens_profile, land } = self.calibration.clone();
         for frame in &self.frames {
             match frame.calibrates_as() {
                 Some(FrameKind::Dark) => darks.push(frame.path.clone()),
@@ -200,6 +214,7 @@ impl Sheaf {
             darks,
             flats,
             bias,
+            land,
             landscape: match self.land {
                 Land::Found => Landscape::Found,
                 Land::Painted => Landscape::Mask,
@@ -241,8 +256,13 @@ impl Sheaf {
             format: saved.format,
             writing: saved.writing,
         };
-        let lens_profile = saved.lens_profile;
-        self.calibration = Calibration { darks: saved.darks, flats: saved.flats, bias: saved.bias, lens_profile };
+        self.calibration = Calibration {
+            darks: saved.darks,
+            flats: saved.flats,
+            bias: saved.bias,
+            lens_profile: saved.lens_profile,
+            land: saved.land,
+        };
     }
 }
 
@@ -321,6 +341,7 @@ mod tests {
         sheaf.choices.colors = Colors::Sampled;
         sheaf.choices.writing = Writing { jpeg_quality: 70, keep_place: true, ..Writing::default() };
         sheaf.calibration.darks = vec![PathBuf::from("dark.dng")];
+        sheaf.calibration.land = vec![PathBuf::from("long.dng"), PathBuf::from("d.dng")];
         let saved = sheaf.settings();
         let mut back = Sheaf::default();
         back.take_settings(&saved);

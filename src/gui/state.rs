@@ -62,6 +62,8 @@ pub enum PathFor {
     PlanPage,
     /// Calibration frames or a folder of them.
     Calibration(CalibrationKind),
+    /// Frames for the landscape alone, or a folder of them.
+    LandFrames,
     /// A lens profile to read.
     LensProfileToLoad,
     /// A lens profile to write.

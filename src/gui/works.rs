@@ -238,6 +238,8 @@ pub enum Filed {
     Exported(PathBuf),
     /// Calibration frames were found.
     Calibration(CalibrationKind, Vec<PathBuf>),
+    /// Frames for the landscape were found.
+    Land(Vec<PathBuf>),
     /// A lens profile was written.
     LensSaved(PathBuf),
 }
@@ -329,6 +331,12 @@ pub fn save_page(monitor: &Monitor, path: PathBuf, plan: &Plan) -> Result<Filed,
 pub fn collect_calibration(monitor: &Monitor, kind: CalibrationKind, paths: &[PathBuf]) -> Result<Filed, Error> {
     monitor.step("Looking for frames", 0, 1)?;
     Ok(Filed::Calibration(kind, pipeline::collect_frames(paths)?))
+}
+
+/// Lists the frames for the landscape that `paths` stand for.
+pub fn collect_land(monitor: &Monitor, paths: &[PathBuf]) -> Result<Filed, Error> {
+    monitor.step("Looking for frames", 0, 1)?;
+    Ok(Filed::Land(pipeline::collect_frames(paths)?))
 }
 
 /// Writes the lens as the stars measured it.

@@ -57,6 +57,7 @@ pub(super) fn find(
             Some(mask) => check_tripod(monitor, read, aligned, mask)?,
             None => Tripod::default(),
         };
+        report.tripod = tripod.finding;
         report.notes.extend(tripod.notes.iter().cloned());
         clock.lap(report, "checking the tripod");
         return Ok(Standing { foreground: given, found: None, tripod });
@@ -80,6 +81,7 @@ pub(super) fn find(
         clock.lap(report, "checking the tripod");
     }
     report.notes.extend(proposal::notes(&proposed));
+    report.tripod = tripod.finding;
     report.notes.extend(tripod.notes.iter().cloned());
     let is_there = proposed.foreground_fraction() > 0.0;
     let Proposal { mask, confidence, doubts, notes, guide } = proposed;
@@ -133,7 +135,7 @@ pub(super) fn stacks(
         let own_tripod = tripod::measure(monitor, &rows, &frames, aligned.reference, mask, &lens, &name)?;
         let own_noise = land_frames::noise(&rows, &read.land)?.or(noise);
         let own = source.other_frames(&given, &own_tripod, own_noise.as_ref())?;
-        notes = own_tripod.notes;
+        notes = own_tripod.notes.into_iter().map(|note| format!("frames for the landscape: {note}")).collect();
         if !own.is_empty() {
             return Ok(LandStacks { first: own, reserve: lights, notes });
         }

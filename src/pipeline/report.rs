@@ -30,6 +30,8 @@ pub struct Report {
     /// Every frame given for the landscape alone, in the order given.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub land: Vec<LandFrameReport>,
+    /// Whether the tripod stood still; `None` where there is no landscape to tell it.
+    pub tripod: Option<TripodFinding>,
     /// File name of the reference frame.
     pub reference: String,
     /// The lens, where a camera explains the burst.
@@ -52,6 +54,20 @@ pub struct Report {
     pub seconds: StageSeconds,
     /// Largest memory of this process and its children together, where the system tells.
     pub peak_memory_bytes: Option<u64>,
+}
+
+/// What the landscape tells of the tripod.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum TripodFinding {
+    /// It stood still.
+    Still,
+    /// It was knocked, and the landscape brought back.
+    Knocked,
+    /// The landscape is too dark to tell.
+    TooDark,
+    /// There is too little of it to tell.
+    TooLittle,
 }
 
 /// Offsets that the readout of the sensor adds to whole rows of a frame and to whole columns of the burst.

@@ -22,6 +22,7 @@ impl Sheaf {
             darks: self.darks.clone(),
             flats: self.flats.clone(),
             bias: self.bias.clone(),
+            land: self.land.clone(),
             skip: self.aside().map(Path::to_owned).collect(),
             mask,
             reference: self.reference.clone().map_or(ReferenceChoice::Auto, ReferenceChoice::File),

@@ -11,6 +11,7 @@ use crate::error::Error;
 use crate::foreground::ForegroundMask;
 use crate::job::Monitor;
 use crate::pipeline::burst::Aligned;
+use crate::pipeline::report::TripodFinding;
 use crate::pipeline::rows::RepairedRows;
 use crate::pixels::{Layout, Lens, Plane, Projection, Rect, Size, Transform};
 use crate::register::{LandMotion, LandPicture, LandReference, light_from_reference};
@@ -26,12 +27,17 @@ const BAND_ROWS: usize = 64;
 /// same through any.
 const UNKNOWN_FOCAL: f64 = 0.7;
 
+/// What follows where nothing can be told.
+const TAKEN_AS_STILL: &str = "it is taken to have stood still";
+
 /// Where the camera of each frame stood, from the reference frame's place.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Tripod {
     lens: Option<Lens>,
     /// By frame; frames that stood still are not listed.
     moved: BTreeMap<usize, Vector3<f64>>,
+    /// What the land told of it; `None` where it was not asked.
+    pub(super) finding: Option<TripodFinding>,
     /// Frames whose land was not found again.
     pub(super) lost: Vec<usize>,
     /// What a person should know; each a sentence.
@@ -90,7 +96,11 @@ pub(super) fn measure(
     let mut tripod = Tripod { lens: Some(*lens), ..Tripod::default() };
     let land = land_of(mask);
     let picture = LandPicture::new(grey_halves(rows, reference, &land)?);
-    let Some(known) = LandReference::new(&picture, &land, lens) else { return Ok(tripod) };
+    let Some(known) = LandReference::new(&picture, &land, lens) else {
+        tripod.finding = Some(TripodFinding::TooLittle);
+        tripod.notes.push(format!("there is too little landscape to tell whether the tripod moved: {TAKEN_AS_STILL}"));
+        return Ok(tripod);
+    };
     drop(picture);
     let mut motions: Vec<(usize, Option<LandMotion>)> = Vec::new();
     for (done, &frame) in frames.iter().enumerate().filter(|&(_, &frame)| frame != reference) {
@@ -99,9 +109,19 @@ pub(super) fn measure(
     }
     let found: Vec<(usize, LandMotion)> =
         motions.iter().filter_map(|&(frame, motion)| Some((frame, motion?))).collect();
-    // Where hardly any frame shows its land, it is too dark to tell, and taken to stand still.
+    tripod.finding = Some(TripodFinding::Still);
     if 2 * found.len() >= motions.len() {
         tripod.lost = motions.iter().filter(|(_, motion)| motion.is_none()).map(|&(frame, _)| frame).collect();
+    } else {
+        // Where hardly any frame shows its land again, the land is at fault and not the frames.
+        tripod.finding = Some(TripodFinding::TooDark);
+        let which = match found.len() {
+            0 => String::new(),
+            n => format!(" in {} of {} frames", motions.len() - n, motions.len()),
+        };
+        tripod
+            .notes
+            .push(format!("the landscape is too dark to tell whether the tripod moved{which}: {TAKEN_AS_STILL}"));
     }
     for place in places(&found) {
         if place.shift_px <= STILL_PX.max(SURE_SIGMAS * place.sigma_px) {
@@ -118,6 +138,7 @@ pub(super) fn measure(
             place.shift_px,
             place.turn.z.to_degrees(),
         ));
+        tripod.finding = Some(TripodFinding::Knocked);
         tripod.moved.extend(place.frames.iter().map(|&frame| (frame, place.turn)));
     }
     for &frame in &tripod.lost {

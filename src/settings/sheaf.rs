@@ -25,6 +25,8 @@ pub struct Sheaf {
     pub flats: Vec<PathBuf>,
     /// Bias frames.
     pub bias: Vec<PathBuf>,
+    /// Frames for the landscape alone, such as longer exposures; the lights where there are none.
+    pub land: Vec<PathBuf>,
     /// What is landscape.
     pub landscape: Landscape,
     /// The landscape as painted, loaded or found last; used where `landscape` says so.
@@ -56,6 +58,7 @@ impl Default for Sheaf {
             darks: Vec::new(),
             flats: Vec::new(),
             bias: Vec::new(),
+            land: Vec::new(),
             landscape: Landscape::default(),
             mask: None,
             combine: Combine::default(),
@@ -163,7 +166,7 @@ impl Sheaf {
     pub fn forget(&mut self, missing: &[PathBuf]) {
         let gone = |path: &PathBuf| missing.contains(path);
         self.lights.retain(|light| !gone(&light.path));
-        for frames in [&mut self.darks, &mut self.flats, &mut self.bias] {
+        for frames in [&mut self.land, &mut self.darks, &mut self.flats, &mut self.bias] {
             frames.retain(|path| !gone(path));
         }
         self.reference.take_if(|path| gone(path));
@@ -174,7 +177,7 @@ impl Sheaf {
     /// Every path, lights first.
     pub(super) fn paths_mut(&mut self) -> Vec<&mut PathBuf> {
         let mut paths: Vec<&mut PathBuf> = self.lights.iter_mut().map(|light| &mut light.path).collect();
-        paths.extend([&mut self.darks, &mut self.flats, &mut self.bias].into_iter().flatten());
+        paths.extend([&mut self.land, &mut self.darks, &mut self.flats, &mut self.bias].into_iter().flatten());
         paths.extend(self.reference.iter_mut().chain(&mut self.lens_profile));
         if let Some(MaskSource::File(path)) = &mut self.mask {
             paths.push(path);

@@ -91,6 +91,8 @@ struct Written {
     output: WrittenOutput,
     #[serde(default)]
     calibration: WrittenCalibration,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    land: Option<WrittenLand>,
     lights: Vec<WrittenLight>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     mask: Option<WrittenMask>,
@@ -150,6 +152,12 @@ struct WrittenCalibration {
     darks: Vec<String>,
     flats: Vec<String>,
     bias: Vec<String>,
+}
+
+#[derive(Debug, Serialize, Deserialize)]
+struct WrittenLand {
+    #[serde(default)]
+    frames: Vec<String>,
 }
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -216,6 +224,10 @@ impl Written {
                 flats: texts(&sheaf.flats)?,
                 bias: texts(&sheaf.bias)?,
             },
+            land: (!sheaf.land.is_empty())
+                .then(|| texts(&sheaf.land))
+                .transpose()?
+                .map(|frames| WrittenLand { frames }),
             lights: sheaf.lights.iter().map(light).collect::<Result<_, _>>()?,
             mask,
         })
@@ -270,6 +282,7 @@ impl Written {
             darks: paths(self.calibration.darks),
             flats: paths(self.calibration.flats),
             bias: paths(self.calibration.bias),
+            land: paths(self.land.map(|land| land.frames).unwrap_or_default()),
             landscape: self.foreground.landscape,
             mask,
             combine: self.sky.combine,

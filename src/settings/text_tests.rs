@@ -24,6 +24,7 @@ fn night() -> Sheaf {
             light("d.dng", None),
         ],
         darks: vec![PathBuf::from("/nights/darks/x.dng")],
+        land: vec![PathBuf::from("/nights/tarn/long/e.dng"), PathBuf::from("/other/f.dng")],
         landscape: Landscape::Mask,
         mask: Some(MaskSource::Inside(Arc::new(round_mask(&mask)))),
         drop_above_sigma: 2.7,
@@ -60,6 +61,9 @@ fn a_sheaf_comes_back_from_its_text() {
     assert_eq!(back.unknown, [] as [String; 0], "all keys are known");
     assert!(text.contains("file = \"tarn/b.dng\""), "relative to the file: {text}");
     assert!(text.contains("lens_profile = \"/other/lens.toml\""), "absolute in another tree: {text}");
+    let land = "[land]\nframes = [\n    \"tarn/long/e.dng\",\n    \"/other/f.dng\",\n]\n";
+    assert!(text.contains(land), "frames for the landscape, by the same rule: {text}");
+    assert!(!text_of(&Sheaf::default()).contains("[land]"), "and nothing where there are none");
     assert!(text.contains("exposure_ev = -0.3\n"), "numbers as a person writes them: {text}");
     assert!(text.contains("reason = \"shaken: stars 5.1 px wide\""), "the reason can be read: {text}");
 }

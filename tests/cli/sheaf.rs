@@ -7,6 +7,7 @@ use nightsheaf::pipeline::Compression;
 use nightsheaf::settings::{
     Colors, Decider, FileFormat, Landscape, Light, Mark, MaskSource, Sheaf, Writing, save_sheaf,
 };
+use nightsheaf::synthetic::Scene;
 
 use crate::support::{done, json, light, names, new_folder, night, run, scene, written};
 
@@ -63,6 +64,65 @@ fn a_sheaf_gives_byte_for_byte_what_the_same_words_give() {
         by_words
     );
     assert!(fs::read(&by_sheaf).expect("written") == fs::read(&by_words).expect("written"), "the same bytes");
+}
+
+/// A longer exposure makes the landscape: named in the sheaf by a relative path, as by words.
+#[test]
+fn frames_for_the_landscape_are_part_of_a_sheaf() {
+    let folder = new_folder();
+    let frames = folder.path().join("tarn");
+    fs::create_dir(&frames).expect("our own folder");
+    (1..=4).for_each(|number| drop(fs::copy(light(number), frames.join(format!("night-{number:03}.dng")))));
+    let longer = written("longer", Scene { exposure_secs: 60.0, n_lights: 2, ..scene() });
+    (1..=2).for_each(|number| {
+        let copied = fs::copy(longer.join(format!("night-{number:03}.dng")), frames.join(format!("long-{number}.dng")));
+        copied.expect("room for a small frame");
+    });
+    let mut choices = sheaf(&frames);
+    choices.landscape = Landscape::Mask;
+    choices.mask = Some(MaskSource::File(night().join("truth/mask.png")));
+    let plain = folder.path().join("plain.tif");
+    done!("export", saved(folder.path(), &choices), "-o", plain, "--quiet");
+
+    choices.land = (1..=2).map(|number| frames.join(format!("long-{number}.dng"))).collect();
+    let (by_sheaf, by_words) = (folder.path().join("a.tif"), folder.path().join("b.tif"));
+    let path = saved(folder.path(), &choices);
+    let text = fs::read_to_string(&path).expect("just written");
+    assert!(text.contains("\"tarn/long-2.dng\""), "relative to the sheaf: {text}");
+    let ran = done!("export", path, "-o", by_sheaf);
+    assert!(ran.out.contains("landscape from 2 of 2 frames given for it"), "{}", ran.out);
+    let mask = night().join("truth/mask.png");
+    let (skip, reference) = (frames.join("night-002.dng"), frames.join("night-003.dng"));
+    let words = ["--land".into(), frames.join("long-1.dng"), "--land".into(), frames.join("long-2.dng")];
+    let [a, first, b, second] = &words;
+    done!(
+        "stack",
+        frames,
+        a,
+        first,
+        b,
+        second,
+        "--mask",
+        mask,
+        "--skip",
+        skip,
+        "--reference",
+        reference,
+        "--drop-above",
+        "2.5",
+        "-o",
+        by_words
+    );
+    let [by_sheaf, by_words, plain] = [by_sheaf, by_words, plain].map(|path| fs::read(path).expect("written"));
+    assert!(by_sheaf == by_words, "the same bytes");
+    assert!(by_sheaf != plain, "the longer frames make another landscape than the lights");
+
+    fs::rename(&frames, folder.path().join("moved")).expect("on one disk");
+    let output = folder.path().join("c.tif");
+    let lost = run!("export", path, "-o", output);
+    assert!(lost.code == Some(1) && lost.err.contains("long-1.dng"), "they are missed like all others: {lost:?}");
+    done!("export", path, "-o", output, "--frames", folder.path().join("moved"), "--quiet");
+    assert!(fs::read(&output).expect("written") == by_sheaf, "found where they are said to be");
 }
 
 #[test]

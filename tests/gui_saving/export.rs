@@ -14,7 +14,7 @@ use nightsheaf::pipeline::{
     Colors, Combine, Compression, FileFormat, GradientRemoval, OutputSpace, WhiteBalance, Writing,
 };
 
-use crate::support::{self, Window, night};
+use crate::support::{self, Window, longer, night};
 
 fn export_by_terminal(sheaf: &Path, output: &Path) {
     let mut program = Command::new(env!("CARGO_BIN_EXE_nightsheaf-cli"));
@@ -67,6 +67,17 @@ fn the_terminal_writes_the_same_bytes_for_every_kind_of_choice() {
     window.apply(Action::EndStroke);
     assert_eq!(window.state().sheaf.land, Land::Painted, "painted");
     check(&mut window, home.path(), "painted.tif");
+
+    let without = fs::read(home.path().join("window-painted.tif")).expect("written");
+    window.apply(Action::AddLandFrames(vec![longer()]));
+    window.wait("both are there", |state| state.sheaf.calibration.land.len() == 2);
+    assert!(window.state().stack_is_old, "the landscape is to be made anew");
+    check(&mut window, home.path(), "longer.tif");
+    let land = &window.state().report.as_ref().expect("stacked").land;
+    assert!(land.len() == 2 && land.iter().all(|frame| frame.used), "{land:?}");
+    let with = fs::read(home.path().join("window-longer.tif")).expect("written");
+    assert!(with != without, "another landscape than that of the light frames");
+
     let mut choices = window.state().sheaf.choices.clone();
     choices.drop_above_sigma = 2.7;
     window.apply(Action::Choose(Box::new(choices)));

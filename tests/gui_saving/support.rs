@@ -38,6 +38,22 @@ pub(crate) fn night() -> PathBuf {
     folder.clone()
 }
 
+/// Two longer exposures of the same landscape, written once.
+pub(crate) fn longer() -> PathBuf {
+    static FOLDER: OnceLock<PathBuf> = OnceLock::new();
+    let folder = FOLDER.get_or_init(|| {
+        let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("gui-saving-longer");
+        if folder.exists() {
+            fs::remove_dir_all(&folder).expect("our own folder");
+        }
+        Burst::new(Scene { exposure_secs: 60.0, n_lights: 2, ..Scene::small() })
+            .write(&folder, 0)
+            .expect("room for a small burst");
+        folder
+    });
+    folder.clone()
+}
+
 /// The same frames in a folder that a test may change.
 pub(crate) fn copy_night(folder: &Path) {
     fs::create_dir_all(folder.join("no-light")).expect("our own folder");

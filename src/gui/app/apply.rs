@@ -32,6 +32,10 @@ impl App {
             Action::ChooseCalibration(kind) => self.ask(PathFor::Calibration(kind), false, ""),
             Action::AddCalibration(kind, paths) => self.add_calibration(kind, paths),
             Action::ClearCalibration(kind) => self.clear_calibration(kind),
+            Action::ChooseLandFrames { folder } => self.ask(PathFor::LandFrames, folder, ""),
+            Action::AddLandFrames(paths) => self.add_land_frames(paths),
+            Action::SortDroppedForLand => self.sort_dropped_for_land(),
+            Action::ClearLandFrames => self.clear_land_frames(),
             Action::ChooseLensProfile => self.ask(PathFor::LensProfileToLoad, false, ""),
             Action::UseLensProfile(path) => self.use_lens_profile(path),
             Action::ChooseLensProfileTarget if self.outcome.is_none() => {}
@@ -124,6 +128,11 @@ impl App {
             Action::TypePath(text) => self.state.typed_path = text,
             Action::UseTypedPath => self.use_typed_path(),
         }
+        self.compare_stack();
+    }
+
+    /// Whether the stack shown is still what the sheaf asks for.
+    pub(super) fn compare_stack(&mut self) {
         self.state.stack_is_old = self.stacked_from.as_ref().is_some_and(|key| *key != self.run_key());
     }
 

@@ -54,7 +54,7 @@ impl App {
         self.calibrate(Calibration { lens_profile, ..self.state.sheaf.calibration.clone() });
     }
 
-    fn calibrate(&mut self, calibration: Calibration) {
+    pub(super) fn calibrate(&mut self, calibration: Calibration) {
         if calibration == self.state.sheaf.calibration {
             return;
         }

@@ -86,6 +86,7 @@ impl App {
             (PathFor::FolderToWatch, Some(path)) => self.apply(Action::WatchFolder(path)),
             (PathFor::PlanPage, Some(path)) => self.apply(Action::SavePage(path)),
             (PathFor::Calibration(kind), _) => self.apply(Action::AddCalibration(kind, paths)),
+            (PathFor::LandFrames, _) => self.apply(Action::AddLandFrames(paths)),
             (PathFor::LensProfileToLoad, Some(path)) => self.apply(Action::UseLensProfile(Some(path))),
             (PathFor::LensProfileToSave, Some(path)) => self.apply(Action::SaveLensProfile(path)),
             (PathFor::SheafToSave, Some(path)) => self.apply(Action::Keep(Keep::SaveTo(path))),

@@ -170,7 +170,7 @@ impl App {
         self.outcome = Some(outcome);
         self.state.exported = None;
         self.stacked_from = self.running_key.take();
-        self.state.stack_is_old = self.stacked_from.as_ref().is_some_and(|key| *key != self.run_key());
+        self.compare_stack();
         // A finished picture is seen without lines, unless they mark a place that asks for a stroke.
         self.state.hatching &= self.state.found.as_ref().is_some_and(asks_for_a_stroke);
         self.show_without_choice(Shown::Stack);
@@ -216,6 +216,7 @@ impl App {
             Filed::PageSaved(path) => self.state.note(format!("The plan is written to {}", path.display())),
             Filed::MaskSaved(path) => self.state.note(format!("The mask is written to {}", path.display())),
             Filed::Calibration(kind, paths) => self.take_calibration(kind, paths),
+            Filed::Land(paths) => self.take_land_frames(paths),
             Filed::LensSaved(path) => self.state.note(format!("The lens profile is written to {}", path.display())),
             Filed::Exported(path) => {
                 self.state.note(format!("{} is written: {}", file_name(&path), path.display()));
@@ -223,6 +224,7 @@ impl App {
                 self.state.exported = Some(path);
             }
         }
+        self.compare_stack();
     }
 
     pub(super) fn take_answer(&mut self, answer: Answer) {

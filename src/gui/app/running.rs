@@ -73,7 +73,7 @@ impl App {
     /// All that the next run would depend on. The look is not part of it: it comes after the run.
     pub(super) fn run_key(&self) -> RunKey {
         let sheaf = &self.state.sheaf;
-        let wanted = sheaf.frames.iter().filter(|frame| !frame.is_aside()).map(|frame| frame.path.clone());
+        let wanted = sheaf.frames.iter().filter(|frame| sheaf.is_of_sky(frame)).map(|frame| frame.path.clone());
         let defaults = Choices::default();
         RunKey {
             wanted: wanted.collect(),

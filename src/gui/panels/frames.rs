@@ -30,7 +30,7 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
         ui.spacing_mut().item_spacing.y = 0.0;
         for (index, frame) in sheaf.frames.iter().enumerate() {
             let chosen = state.chosen().contains(&index);
-            if row(ui, frame, chosen, state.measuring) {
+            if row(ui, frame, chosen, Listed { measuring: state.measuring, for_land: sheaf.is_for_land(frame) }) {
                 let extend = ui.input(|input| input.modifiers.shift);
                 action = Some(if extend { Action::ExtendTo(index) } else { Action::Show(Shown::Frame(index)) });
             }
@@ -97,16 +97,24 @@ fn list_heads(ui: &mut Ui, summary: &str) {
     }
 }
 
-/// Name, star width and number of stars; struck through when set aside.
-fn row(ui: &mut Ui, frame: &Frame, chosen: bool, measuring: bool) -> bool {
+/// What the list knows of a frame beyond the frame itself.
+#[derive(Clone, Copy)]
+struct Listed {
+    measuring: bool,
+    for_land: bool,
+}
+
+/// Name, star width and number of stars; struck through when set aside, and marked when it makes the landscape.
+fn row(ui: &mut Ui, frame: &Frame, chosen: bool, Listed { measuring, for_land }: Listed) -> bool {
     let palette = palette(ui);
     let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), ROW), Sense::click());
-    response.widget_info(|| WidgetInfo::selected(Role::Button, true, chosen, format!("List: {}", spoken(frame))));
+    let words = if for_land { for_land_in_words(frame) } else { spoken(frame) };
+    response.widget_info(|| WidgetInfo::selected(Role::Button, true, chosen, format!("List: {words}")));
     if !ui.is_rect_visible(rect) {
         return response.clicked();
     }
     let calibrates = frame.calibrates_as();
-    let aside = frame.is_aside() && calibrates.is_none();
+    let aside = frame.is_aside() && calibrates.is_none() && !for_land;
     if chosen {
         ui.painter().rect_filled(rect, 3.0, palette.raised);
         ui.painter().vline(rect.left() + 1.0, rect.shrink(4.0).y_range(), Stroke::new(2.0, palette.lamp));
@@ -114,7 +122,7 @@ fn row(ui: &mut Ui, frame: &Frame, chosen: bool, measuring: bool) -> bool {
     let lit = response.hovered() || response.has_focus();
     let ink = if lit {
         palette.lamp
-    } else if aside || calibrates.is_some() {
+    } else if aside || for_land || calibrates.is_some() {
         palette.quiet
     } else {
         palette.ink
@@ -131,6 +139,7 @@ fn row(ui: &mut Ui, frame: &Frame, chosen: bool, measuring: bool) -> bool {
     }
     let measures = frame.finding.as_ref().map(|finding| finding.measures);
     let texts = match measures {
+        _ if for_land => ["landscape".to_owned(), String::new()],
         _ if calibrates.is_some() => [calibrates.map(kind_in_words).unwrap_or_default().to_owned(), String::new()],
         None if measuring => ["…".to_owned(), "…".to_owned()],
         None => ["not measured".to_owned(), String::new()],
@@ -144,7 +153,12 @@ fn row(ui: &mut Ui, frame: &Frame, chosen: bool, measuring: bool) -> bool {
         painter.text(pos2(right, middle), Align2::RIGHT_CENTER, text, small.clone(), palette.quiet);
     }
     let response = response.on_hover_cursor(CursorIcon::PointingHand);
-    response.on_hover_text(spoken(frame)).clicked()
+    response.on_hover_text(words).clicked()
+}
+
+/// What is to be said of a frame that is no part of the sky.
+fn for_land_in_words(frame: &Frame) -> String {
+    format!("{}, for the landscape alone", frame.name())
 }
 
 /// What a calibration frame is.

@@ -6,6 +6,7 @@ use eframe::egui::{Align2, Area, Button, Frame, Order, Role, Ui, WidgetInfo, vec
 
 use crate::gui::action::Action;
 use crate::gui::keep::{Keep, Leaving, MissingFrames, Recovery};
+use crate::gui::panels::landscape;
 use crate::gui::panels::strips::{Answer, pinned};
 use crate::gui::sheaf::file_name;
 use crate::gui::state::State;
@@ -116,6 +117,9 @@ pub fn save_rows(ui: &mut Ui, state: &State) -> Option<Action> {
     let (darks, flats, bias) = (calibration.darks.len(), calibration.flats.len(), calibration.bias.len());
     if darks + flats + bias > 0 {
         quiet(ui, &format!("With {darks} dark, {flats} flat and {bias} bias frames"));
+    }
+    if !calibration.land.is_empty() {
+        quiet(ui, &format!("With {} for the landscape", landscape::counted(calibration.land.len())));
     }
     action
 }

@@ -4,6 +4,7 @@ use eframe::egui::{Align, Color32, Frame, Key, Layout, Margin, ScrollArea, Strok
 
 use crate::gui::action::Action;
 use crate::gui::calibration::CalibrationKind;
+use crate::gui::panels::landscape;
 use crate::gui::state::{Notice, NoticeTone, PathFor, State};
 use crate::gui::theme::palette;
 use crate::gui::widgets::{plain_button, single};
@@ -92,6 +93,7 @@ pub fn dropped(ui: &mut Ui, state: &State) -> Option<Action> {
     let what = if n == 1 { "What was dropped is".to_owned() } else { format!("The {n} things dropped are") };
     let mut answers: Vec<Answer> = vec![("Light frames", "More frames of the same night", Action::SortDropped(None))];
     answers.extend(CalibrationKind::ALL.map(|kind| (kind.name(), kind.hint(), Action::SortDropped(Some(kind)))));
+    answers.push(("For the landscape", landscape::FRAMES_HINT, Action::SortDroppedForLand));
     answers.push(("None of these", "Leave them out (Esc)", Action::ForgetDropped));
     let ink = palette(ui).lamp;
     pinned(ui, ink, None, &what, answers)
@@ -111,6 +113,7 @@ pub fn path_field(ui: &mut Ui, state: &State) -> Option<Action> {
             CalibrationKind::Flat => ("Path of a flat frame or of a folder of them", "Add"),
             CalibrationKind::Bias => ("Path of a bias frame or of a folder of them", "Add"),
         },
+        PathFor::LandFrames => ("Path of a frame for the landscape or of a folder of them", "Add"),
         PathFor::LensProfileToLoad => ("Path of the lens profile to read", "Read"),
         PathFor::LensProfileToSave => ("Path of the file to write the lens profile to", "Write"),
         PathFor::SheafToSave => ("Path of the file to save the sheaf to", "Save"),

@@ -1,0 +1,34 @@
+//! Frames for the landscape alone: chosen, dropped, and given up.
+
+use std::path::PathBuf;
+
+use crate::gui::app::App;
+use crate::gui::sheaf::Calibration;
+use crate::gui::works;
+
+impl App {
+    pub(super) fn add_land_frames(&mut self, paths: Vec<PathBuf>) {
+        let work = move |monitor: &_| works::collect_land(monitor, &paths);
+        let failed = self.lanes.file.submit(&self.context, work);
+        self.tell_broken(failed);
+    }
+
+    pub(super) fn sort_dropped_for_land(&mut self) {
+        let paths = std::mem::take(&mut self.state.dropped);
+        self.add_land_frames(paths);
+    }
+
+    pub(super) fn take_land_frames(&mut self, paths: Vec<PathBuf>) {
+        let mut calibration = self.state.sheaf.calibration.clone();
+        for path in paths {
+            if !calibration.land.contains(&path) {
+                calibration.land.push(path);
+            }
+        }
+        self.calibrate(calibration);
+    }
+
+    pub(super) fn clear_land_frames(&mut self) {
+        self.calibrate(Calibration { land: Vec::new(), ..self.state.sheaf.calibration.clone() });
+    }
+}
