@@ -21,12 +21,12 @@ const RING_CONTRAST_SIGMA: f32 = 25.0;
 /// Level of dim sky for that purpose, and the contrast where no noise model is given.
 const DIM_SKY: f32 = 0.05;
 /// Edge of the drops that samples of the mosaic land as where they are not interpolated: see docs/stacking.md.
-const DROP_EDGE_PX: f32 = 1.0;
+const DROP_EDGE_PX: f32 = 0.8;
 /// What demosaic and resampling leave of the variance of white noise, by channel: measured on white noise with
 /// the demosaic of `colour-demosaicing` 0.2.7 and Lanczos-3 weights, mean over sub-pixel positions.
 const RESAMPLED_MOSAIC_GAIN: [f32; 3] = [0.917, 0.721, 0.917];
 /// The same for single samples of the mosaic; green is the mean of one or two.
-const SAMPLED_GAIN: [f32; 3] = [1.0, 0.73, 1.0];
+const SAMPLED_GAIN: [f32; 3] = [1.0, 0.85, 1.0];
 
 /// What all tiles share.
 pub(super) struct Work<'a> {

@@ -5,19 +5,16 @@
 //!
 //! A sample lies up to a pixel beside the middle of the pixel that it counts for. In a short burst these ways do not
 //! cancel, and the flanks of a star get the colors of its middle or of the sky. So what the median picture
-//! gains along the way is taken off each sample, by its slope and half of its curvature.
+//! gains along the way is taken off each sample, by its slope.
 
 use crate::demosaic::Window;
 use crate::job::Monitor;
 use crate::pixels::{Layout, Size};
-use crate::resample::{Displacement, Grid, MosaicSource, collect, each_displacement};
+use crate::resample::{Grid, MosaicSource, collect, each_displacement};
 use crate::stack::StackError;
 use crate::stack::clip::{Centers, Combined};
 use crate::stack::gather::{Placed, Smoothing, Work, Workspace, bring_to_reference, read_window};
 
-/// Share of the curvature that is taken off: all of it would undo the width of the drops and make single pixels a
-/// third noisier; half of it makes stars as narrow as interpolation does.
-const CURVATURE_SHARE: f32 = 0.5;
 /// Samples around the window of green that red and blue may lie in.
 const COLOR_MARGIN_PX: usize = 1;
 
@@ -64,42 +61,40 @@ pub(super) fn collect_frame(
     Ok(Smoothing { squares: n_samples as f64, n_samples })
 }
 
-/// Brings the samples of `placed` from where they lie to the middles of their pixels, along the shape of the medians.
+/// Brings the samples of `placed` from where they lie to the middles of their pixels, along the slope of the medians.
 pub(super) fn to_middles(work: &Work<'_>, placed: &Placed<'_>, target: Window, slot: usize, workspace: &mut Workspace) {
     let Layout::Mosaic(cfa) = work.layout else { return };
     let Workspace { samples, centers, .. } = workspace;
     let (colors, _) = samples.lanes_mut(slot);
     for (channel, (values, warp)) in colors.into_iter().zip(&placed.channels).enumerate() {
-        let shape = Shape { medians: &centers.median[channel], size: target.size };
-        each_displacement(&work.drop, cfa, channel, &warp.grid(target), target.size, |pixel, way| {
-            values[pixel] -= shape.step(pixel, way);
+        let slopes = Slopes { medians: &centers.median[channel], size: target.size };
+        each_displacement(&work.drop, cfa, channel, &warp.grid(target), target.size, |pixel, dx, dy| {
+            let (across, down) = slopes.at(pixel);
+            values[pixel] -= across * dx + down * dy;
         });
     }
 }
 
-/// Slopes and curvatures of the median picture of a tile with its halo.
-struct Shape<'a> {
+/// Slopes of the median picture of a tile with its halo; none in the halo and beside what was not seen.
+struct Slopes<'a> {
     medians: &'a [f32],
     size: Size,
 }
 
-impl Shape<'_> {
-    /// What the samples gain on the way from the middle of a pixel; 0 in the halo and beside what was not seen.
+impl Slopes<'_> {
+    /// A pixel to the right and a pixel down.
     #[inline]
-    fn step(&self, pixel: usize, way: Displacement) -> f32 {
+    fn at(&self, pixel: usize) -> (f32, f32) {
         let Size { width, height } = self.size;
         let (x, y) = (pixel % width, pixel / width);
         if x == 0 || y == 0 || x + 1 == width || y + 1 == height {
-            return 0.0;
+            return (0.0, 0.0);
         }
-        let [above, here, below] =
-            [pixel - width, pixel, pixel + width].map(|middle| &self.medians[middle - 1..=middle + 1]);
-        let along = 0.5 * (here[2] - here[0]) * way.x + 0.5 * (below[1] - above[1]) * way.y;
-        let bent = 0.5 * (here[2] - 2.0 * here[1] + here[0]) * way.xx
-            + 0.5 * (below[1] - 2.0 * here[1] + above[1]) * way.yy
-            + 0.25 * (below[2] - below[0] - above[2] + above[0]) * way.xy;
-        let step = along + CURVATURE_SHARE * bent;
-        if step.is_finite() { step } else { 0.0 }
+        let slope = |before: usize, after: usize| {
+            let slope = 0.5 * (self.medians[after] - self.medians[before]);
+            if slope.is_finite() { slope } else { 0.0 }
+        };
+        (slope(pixel - 1, pixel + 1), slope(pixel - width, pixel + width))
     }
 }
 
