@@ -80,10 +80,11 @@ fn combine_turned(bencher: Bencher<'_, '_>, colors: ColorRule) {
         .bench(|| stack(&Monitor::silent(), &frames, &request).expect("in memory"));
 }
 
+/// Bursts of up to 12 frames only.
 #[divan::bench]
 fn looking_for_trails(bencher: Bencher<'_, '_>) {
     let size = Size { width: 1024, height: 1024 };
-    let n_frames = 16;
+    let n_frames = 8;
     let frames = MemoryFrames((0..n_frames).map(|idx| noise_frame(size, idx as u64)).collect());
     let request = request((0..n_frames).map(|idx| placed(idx, turned(idx))).collect());
     bencher

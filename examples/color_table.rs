@@ -14,7 +14,7 @@ use nightsheaf::pipeline::{Colors, MaskChoice, Request, collect_frames, run};
 use nightsheaf::pixels::{CalibratedFrame, Layout, LinearImage, Mask, Plane, Size};
 use nightsheaf::synthetic::{Burst, LandKind, Scene, TrueStar};
 
-const COUNTS: [usize; 4] = [12, 16, 32, 60];
+const COUNTS: [usize; 4] = [12, 16, 24, 60];
 const SIZE: Size = Size { width: 720, height: 480 };
 
 #[allow(clippy::print_stdout, reason = "an example prints its result")]

@@ -9,7 +9,7 @@ mod collect;
 mod kernel;
 mod warp;
 
-pub use collect::{Drop, MosaicSource, collect};
+pub use collect::{Drop, MosaicSource, collect, each_displacement};
 pub use kernel::{Kernel, TAPS};
 pub use warp::{Grid, MAX_ERROR_PX, Warp};
 

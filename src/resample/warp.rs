@@ -111,6 +111,11 @@ impl Line {
         (self.start - HALF_PHASE + self.slope * step as i64) as f64 / ONE_PX as f64
     }
 
+    /// From one position to the next.
+    pub(super) fn slope_px(&self) -> f32 {
+        (self.slope as f64 / ONE_PX as f64) as f32
+    }
+
     /// Whether every position is a whole pixel, `slope_px` apart.
     pub(super) fn is_whole(&self, slope_px: i64) -> bool {
         self.slope == slope_px * ONE_PX && (self.start - HALF_PHASE) % ONE_PX == 0

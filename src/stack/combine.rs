@@ -7,7 +7,7 @@ use crate::pixels::{Layout, Size};
 use crate::stack::bands::Tile;
 use crate::stack::clip::{ClipRule, Combined, clipped_mean, find_centers};
 use crate::stack::gather::{Smoothing, Subject, Work, Workspace, gather_frame};
-use crate::stack::sampled::{collect_frame, fill_holes};
+use crate::stack::sampled::{collect_frame, fill_holes, to_middles};
 use crate::stack::samples::{Samples, Weighting};
 use crate::stack::{ColorRule, CombineRule, StackError};
 
@@ -108,6 +108,9 @@ fn side_by_side(
     };
     let any_left_out = subject == Subject::Sky && leave_out(work, target, workspace);
     find_centers(&workspace.samples, frames.len(), &mut workspace.centers);
+    if is_sampled {
+        frames.iter().enumerate().for_each(|(slot, placed)| to_middles(work, placed, target, slot, workspace));
+    }
     let rule = ClipRule {
         drop_below_sigma,
         drop_above_sigma,

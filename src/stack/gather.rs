@@ -22,7 +22,7 @@ const RING_CONTRAST_SIGMA: f32 = 25.0;
 /// Level of dim sky for that purpose.
 const DIM_SKY: f32 = 0.05;
 /// Edge of the drops that samples of the mosaic land as where they are not interpolated: see docs/stacking.md.
-const DROP_EDGE_PX: f32 = 0.6;
+const DROP_EDGE_PX: f32 = 0.8;
 /// What demosaic and resampling leave of the variance of white noise, by channel: worked out in numpy from the weights
 /// of both, mean over sub-pixel positions.
 const RESAMPLED_MOSAIC_GAIN: [f32; 3] = [0.621, 0.810, 0.621];

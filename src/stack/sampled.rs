@@ -2,11 +2,15 @@
 //!
 //! A pixel of a frame is seen in red, in blue or in green, seldom in all; over a burst the turning sky brings every
 //! color to every pixel. What no frame brought is filled from the medians of the pixels around.
+//!
+//! A sample lies up to a pixel beside the middle of the pixel that it counts for. In a short burst these ways do not
+//! cancel, and the flanks of a star get the colors of its middle or of the sky. So what the median picture
+//! gains along the way is taken off each sample, by its slope.
 
 use crate::demosaic::Window;
 use crate::job::Monitor;
 use crate::pixels::{Layout, Size};
-use crate::resample::{Grid, MosaicSource, collect};
+use crate::resample::{Grid, MosaicSource, collect, each_displacement};
 use crate::stack::StackError;
 use crate::stack::clip::{Centers, Combined};
 use crate::stack::gather::{Placed, Smoothing, Work, Workspace, bring_to_reference, read_window};
@@ -55,6 +59,43 @@ pub(super) fn collect_frame(
     let n_samples = weights[1].iter().filter(|&&weight| weight > 0.0).count();
     // Nothing was interpolated.
     Ok(Smoothing { squares: n_samples as f64, n_samples })
+}
+
+/// Brings the samples of `placed` from where they lie to the middles of their pixels, along the slope of the medians.
+pub(super) fn to_middles(work: &Work<'_>, placed: &Placed<'_>, target: Window, slot: usize, workspace: &mut Workspace) {
+    let Layout::Mosaic(cfa) = work.layout else { return };
+    let Workspace { samples, centers, .. } = workspace;
+    let (colors, _) = samples.lanes_mut(slot);
+    for (channel, (values, warp)) in colors.into_iter().zip(&placed.channels).enumerate() {
+        let slopes = Slopes { medians: &centers.median[channel], size: target.size };
+        each_displacement(&work.drop, cfa, channel, &warp.grid(target), target.size, |pixel, dx, dy| {
+            let (across, down) = slopes.at(pixel);
+            values[pixel] -= across * dx + down * dy;
+        });
+    }
+}
+
+/// Slopes of the median picture of a tile with its halo; none in the halo and beside what was not seen.
+struct Slopes<'a> {
+    medians: &'a [f32],
+    size: Size,
+}
+
+impl Slopes<'_> {
+    /// A pixel to the right and a pixel down.
+    #[inline]
+    fn at(&self, pixel: usize) -> (f32, f32) {
+        let Size { width, height } = self.size;
+        let (x, y) = (pixel % width, pixel / width);
+        if x == 0 || y == 0 || x + 1 == width || y + 1 == height {
+            return (0.0, 0.0);
+        }
+        let slope = |before: usize, after: usize| {
+            let slope = 0.5 * (self.medians[after] - self.medians[before]);
+            if slope.is_finite() { slope } else { 0.0 }
+        };
+        (slope(pixel - 1, pixel + 1), slope(pixel - width, pixel + width))
+    }
 }
 
 /// Fills the colors of a tile that no frame brought, where another color was seen; `inner` is without the halo.

@@ -77,7 +77,7 @@ fn memory_is_held_to_what_was_asked_for() {
     }
 }
 
-/// Both bursts are long enough that the samples of the mosaic are gathered as they are (from 12 frames on).
+/// Both bursts are longer than those that are searched for trails (12 frames).
 #[test]
 fn no_frame_stays_in_memory_however_many_there_are() {
     const COUNTS: [usize; 2] = [16, 40];
