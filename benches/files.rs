@@ -8,7 +8,7 @@ use nightsheaf::develop::{DevelopSettings, Development, develop};
 use nightsheaf::export::{Compression, FileMetadata, Finished, TiffPicture, write_tiff};
 use nightsheaf::job::Monitor;
 use nightsheaf::pixels::{CalibratedFrame, Cfa, Layout, LinearImage, Mask, Orientation, Plane, Rect, Size};
-use nightsheaf::raw::{CameraColor, Metadata, RawFrame, TransferFunction, decode_unprotected};
+use nightsheaf::raw::{CameraColor, Margins, Metadata, RawFrame, TransferFunction, decode_unprotected};
 use nightsheaf::scratch::{ScratchSpec, ScratchStore};
 use nightsheaf::stack::MosaicRows;
 use nightsheaf::synthetic::dng::write_cfa_dng;
@@ -58,6 +58,7 @@ fn decode(bencher: Bencher<'_, '_>) {
         color: CameraColor::SRGB,
         orientation: Orientation::Normal,
         metadata: Metadata::default(),
+        margins: Margins::default(),
     };
     write_cfa_dng(&path, &frame).expect("room for 48 MB");
     drop(frame);
