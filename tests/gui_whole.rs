@@ -132,7 +132,7 @@ fn the_night_line_is_worked_by_the_keyboard_alone() {
 }
 
 #[test]
-fn every_control_of_the_whole_window_has_a_name_and_is_reached_by_the_tab_key() {
+fn every_control_of_the_whole_window_has_a_name_and_the_tab_key_goes_through_them() {
     let mut stage = sample();
     for section in [Section::Foreground, Section::Sky, Section::Landscape, Section::File] {
         stage.apply(Action::ToggleSection(section));

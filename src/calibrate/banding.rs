@@ -176,6 +176,21 @@ fn plain(noise: LineNoise, belief: Belief, sets: &[[Vec<f32>; PARTS]]) -> Vec<Ve
     if noise.removed { sets.iter().map(|parts| belief.offsets(parts)).collect() } else { Vec::new() }
 }
 
+/// Whether the picture has the offsets that the margins tell, as far as it can say: a camera may have levelled its
+/// picture by its margins, and to take their offsets from it would bring them back.
+fn is_shared(belief: Belief, sets: &[[Vec<f32>; PARTS]], margin: &Told) -> bool {
+    let (mut together, mut own) = (0.0, 0.0);
+    for (set, parts) in sets.iter().enumerate() {
+        for line in (0..margin.n_lines()).filter(|&line| belief.believes(parts, line)) {
+            let offset = f64::from(margin.offset(set, line, None));
+            together += offset * f64::from(whole(parts, line));
+            own += offset * offset;
+        }
+    }
+    // The slope of the picture's offsets over the margins' and three of its errors: 1 where they are the same.
+    own <= 0.0 || together / own + 3.0 * (belief.error / own).sqrt() > 0.5
+}
+
 /// Offsets by the picture and the margins, by set; `still` are those that stand still in all frames.
 fn with_margin(
     noise: LineNoise,
@@ -184,6 +199,9 @@ fn with_margin(
     margin: &Told,
     still: Option<&Told>,
 ) -> (LineNoise, Vec<Vec<f32>>) {
+    if !is_shared(belief, sets, margin) {
+        return (noise, plain(noise, belief, sets));
+    }
     let still = still.filter(|still| still.noise.removed);
     if !margin.noise.removed && still.is_none() {
         // Offsets of this size would have been seen beside the picture as well.

@@ -27,7 +27,7 @@ const POINTS_PER_LEVEL: usize = 250;
 const MIN_LEVELS: usize = 4;
 /// Variances this many standard errors off the line are no noise: a flickering pixel, a trail.
 const MAX_ERRORS: f64 = 5.0;
-/// Blocks with brighter samples are left out: near the white level the variance falls.
+/// Blocks of a higher mean are left out: near the white level the variance falls.
 const MAX_LEVEL: f32 = 0.9;
 /// Covariances that stand out of their noise by less than this tell nothing of the stars.
 const LEAST_SIGNIFICANCE: f64 = 4.0;

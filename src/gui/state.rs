@@ -306,9 +306,11 @@ impl State {
 
 /// Whether `text` names the file that `other` says cannot be read, with the same reason.
 fn says_all_of(text: &str, other: &str) -> bool {
-    other
-        .split_once(" cannot be read: ")
-        .is_some_and(|(file, why)| text != other && text.contains(file) && text.contains(why))
+    other.split_once(" cannot be read: ").is_some_and(|(file, why)| {
+        // A name alone on its line, not the end of another.
+        let names_it = |line: &str| line.trim_start().starts_with(file);
+        text != other && text.lines().any(names_it) && text.contains(why)
+    })
 }
 
 #[cfg(test)]

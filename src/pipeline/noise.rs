@@ -21,7 +21,7 @@ use crate::pipeline::report::{NoiseModelReport, NoiseReport};
 use crate::pipeline::rows::RepairedRows;
 use crate::pixels::statistics::median_and_sigma;
 use crate::pixels::{Layout, LinearImage, Size};
-use crate::stack::{MosaicRows, Stack, StackFrame, StackRequest, stack_rows};
+use crate::stack::{CombineRule, MosaicRows, Stack, StackFrame, StackRequest, stack_rows};
 
 /// Edge of a block.
 const BLOCK_PX: usize = 8;
@@ -29,8 +29,8 @@ const BLOCK_PX: usize = 8;
 const MARGIN_ROWS: usize = 4;
 /// Blocks enough for a standard error of 1 %.
 const WANTED_BLOCKS: usize = 6000;
-/// Share of the samples of a block that may be left out: noise alone has 0.008 outside 3 σ in one channel or another.
-const MOST_LEFT_OUT: f64 = 0.03;
+/// Share of the samples of a block that may be left out beyond twice what noise alone leaves out.
+const MOST_LEFT_OUT: f64 = 0.02;
 /// Fewer give no figure worth printing.
 const MIN_BLOCKS: usize = 150;
 /// Rows are spread over so many places at the least, so that no one patch of sky decides.
@@ -182,13 +182,31 @@ fn is_seen_by_all(stacked: &Stack, request: &StackRequest<'_>, place: &Range<usi
     let n_left_out: usize =
         place.clone().flat_map(|y| &stacked.n_rejected.row(y)[columns.clone()]).map(|&n| usize::from(n)).sum();
     let n_samples = place.len() * BLOCK_PX * request.sky.len();
-    n_left_out as f64 <= MOST_LEFT_OUT * n_samples as f64
+    n_left_out as f64 <= most_left_out(request.combine) * n_samples as f64
         && place.clone().all(|y| {
             (x..x + BLOCK_PX).all(|x| {
                 let seen = stacked.n_used.at(x, y).saturating_add(stacked.n_rejected.at(x, y));
                 seen >= full && request.foreground.is_none_or(|mask| mask.0.at(x, y) <= 0.0)
             })
         })
+}
+
+/// Share of the samples of clean sky that clipping may leave out; a sample goes with any of its three colors.
+fn most_left_out(combine: CombineRule) -> f64 {
+    match combine {
+        CombineRule::ClippedMean { drop_below_sigma, drop_above_sigma } => {
+            MOST_LEFT_OUT + 2.0 * 3.0 * (normal_tail(drop_below_sigma) + normal_tail(drop_above_sigma))
+        }
+        CombineRule::Mean | CombineRule::Median | CombineRule::Maximum => MOST_LEFT_OUT,
+    }
+}
+
+/// Share of a normal distribution above so many standard deviations, to 1e-5 (Abramowitz and Stegun 1964, 26.2.16).
+fn normal_tail(sigma: f32) -> f64 {
+    let sigma = f64::from(sigma);
+    let t = 1.0 / (1.0 + 0.33267 * sigma);
+    let density = (-0.5 * sigma * sigma).exp() / (2.0 * std::f64::consts::PI).sqrt();
+    density * (0.436_183_6 * t - 0.120_167_6 * t * t + 0.937_298_0 * t * t * t)
 }
 
 /// Means over those clean blocks of one row of blocks.

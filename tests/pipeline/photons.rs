@@ -121,7 +121,7 @@ fn gain_and_read_noise_are_those_of_the_camera() {
         let dark = if has_darks { scene.dark_electrons_per_sec * scene.exposure_secs } else { 0.0 };
         let read = model.read_noise_electrons / scene.read_noise_electrons.hypot(dark.sqrt());
         println!("darks {has_darks}: gain {gain}, read noise {read} of the truth");
-        // Nine stars in every thousand pixels, most of them too faint to be found, move from frame to frame.
+        // Twelve stars in every thousand pixels, most of them too faint to be found, move from frame to frame.
         assert!((gain - 1.0).abs() < 0.02, "gain: {gain} of the truth");
         // The sky is never darker than 60 electrons: the read noise of 10 electrons² is what is left below it.
         assert!((read - 1.0).abs() < 0.1, "read noise: {read} of the truth");

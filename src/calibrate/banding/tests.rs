@@ -63,6 +63,25 @@ fn found(sigma: f32) -> Banding {
     Banding::of(&profiles.iter().map(Some).collect::<Vec<_>>(), false)
 }
 
+/// A burst whose margins show offsets that its pictures have or not.
+fn found_with_margins(in_margins: f32, in_picture: f32) -> Banding {
+    let profile = |k: usize| {
+        let (columns, rows) = truth(k, in_margins);
+        let margins = [rows, columns].map(|offsets| Some([offsets.clone(), offsets]));
+        LineProfile { margins, ..profile(&frame(k, in_picture)) }
+    };
+    let profiles: Vec<LineProfile> = (0..N_FRAMES).map(profile).collect();
+    Banding::of(&profiles.iter().map(Some).collect::<Vec<_>>(), false)
+}
+
+#[test]
+fn margins_whose_offsets_the_picture_does_not_have_are_not_believed() {
+    let levelled = found_with_margins(SIGMA / 3.0, 0.0);
+    assert!(!levelled.row_noise.removed && !levelled.column_noise.removed, "{levelled:?}");
+    let shared = found_with_margins(SIGMA / 3.0, SIGMA / 3.0);
+    assert!(shared.row_noise.by_margins && shared.column_noise.by_margins, "{:?}", shared.row_noise);
+}
+
 /// What is left of the offsets, and what there was, as root mean squares over the rows (of all frames) and
 /// the columns.
 fn left(banding: &Banding, sigma: f32) -> ([f32; 2], [f32; 2]) {

@@ -21,7 +21,9 @@ impl App {
     pub(super) fn take_land_frames(&mut self, paths: Vec<PathBuf>) {
         let mut calibration = self.state.sheaf.calibration.clone();
         for path in paths {
-            if !calibration.land.contains(&path) {
+            let is_known =
+                calibration.land.iter().any(|land| std::path::absolute(land).ok() == std::path::absolute(&path).ok());
+            if !is_known {
                 calibration.land.push(path);
             }
         }
