@@ -212,10 +212,29 @@ fn write_layout_tags<W: Write + Seek, K: TiffKind>(
 }
 
 #[cfg(test)]
+#[path = "../../tests/support/tools.rs"]
+mod tools;
+
+#[cfg(test)]
 mod tests {
     use super::*;
     use crate::export::Finished;
     use crate::pixels::{EncodedImage, Plane, Primaries};
+
+    /// libtiff reads the file without a word, and what it writes anew has the same samples.
+    fn libtiff_unpacks(path: &Path, expected: &[u16]) {
+        let copy = path.with_file_name("copy.tiff");
+        let paths = [path, &copy].map(|path| path.to_str().expect("text"));
+        let Some(output) = tools::run_tool("tiffcp", &["-c", "none", paths[0], paths[1]], "") else { return };
+        tools::printed(&output);
+        assert!(output.stderr.is_empty(), "{}", String::from_utf8_lossy(&output.stderr));
+        let bytes = std::fs::read(&copy).expect("written");
+        let mut decoder = tiff::decoder::Decoder::new(std::io::Cursor::new(bytes)).expect("a TIFF");
+        let tiff::decoder::DecodingResult::U16(found) = decoder.read_image().expect("whole") else {
+            panic!("16-bit samples")
+        };
+        assert_eq!(found, expected, "samples that libtiff unpacked");
+    }
 
     #[test]
     fn beyond_the_limit_of_classic_tiff_the_file_is_a_bigtiff_with_the_same_samples() {
@@ -240,6 +259,7 @@ mod tests {
                 .flat_map(|idx| [0, 1, 2].map(|channel: usize| image.planes[channel].samples()[idx]))
                 .collect();
             assert_eq!(found, expected, "samples of version {version}");
+            libtiff_unpacks(&path, &expected);
         }
     }
 }

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use serde::Serialize;
 
-use crate::pipeline::request::{MaskChoice, ReferenceChoice, Request};
+use crate::pipeline::request::{MaskChoice, MasterCache, ReferenceChoice, Request};
 use crate::settings::Colors;
 use crate::settings::Combine;
 
@@ -17,6 +17,8 @@ pub struct RunSettings {
     pub flats: Vec<PathBuf>,
     /// Bias frames.
     pub bias: Vec<PathBuf>,
+    /// Calibration frames that lay beside the lights, used for the kinds that were not given.
+    pub beside: Vec<PathBuf>,
     /// Frames for the landscape alone.
     pub land: Vec<PathBuf>,
     /// Light frames that were left out by choice.
@@ -35,6 +37,8 @@ pub struct RunSettings {
     pub drop_below_sigma: f32,
     /// Samples this many standard deviations above the centre were left out.
     pub drop_above_sigma: f32,
+    /// Where averaged calibration frames were kept: `auto`, `off` or the folder.
+    pub master_cache: String,
     /// Most memory that the run could take.
     pub memory_bytes: u64,
 }
@@ -45,6 +49,7 @@ impl RunSettings {
             darks: request.darks.clone(),
             flats: request.flats.clone(),
             bias: request.bias.clone(),
+            beside: request.beside.iter().map(|(_, path)| path.clone()).collect(),
             land: request.land.clone(),
             skip: request.skip.clone(),
             mask: match &request.mask {
@@ -62,6 +67,11 @@ impl RunSettings {
             colors: request.colors,
             drop_below_sigma: request.drop_below_sigma,
             drop_above_sigma: request.drop_above_sigma,
+            master_cache: match &request.master_cache {
+                MasterCache::User => "auto".to_owned(),
+                MasterCache::Folder(folder) => folder.display().to_string(),
+                MasterCache::Off => "off".to_owned(),
+            },
             memory_bytes: request.memory_bytes,
         }
     }
