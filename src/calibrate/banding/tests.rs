@@ -1,3 +1,5 @@
+//! Row and column noise of drawn frames: what is found, what is left, and what is left alone.
+
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
