@@ -55,6 +55,16 @@ fn a_first_picture_takes_four_clicks() {
     let picture = image::open(&target).expect("a TIFF");
     assert_eq!((picture.width(), picture.height()), (1080, 720), "the size of the sample frames");
     assert!(matches!(picture, image::DynamicImage::ImageRgb16(_)), "16 bits a channel");
+
+    let left_out = folder.path().join("left-out.png");
+    stage.click("What was left out…");
+    stage.wait("the place is asked for", |state| state.path_for.is_some());
+    stage.type_over(&left_out.display().to_string());
+    stage.click("Write");
+    stage.wait("it is written", |state| state.notices.iter().any(|notice| notice.text.contains("What was left out")));
+    let left_out = image::open(&left_out).expect("a PNG").into_luma16();
+    assert_eq!(left_out.dimensions(), (1080, 720), "the size of the picture");
+    assert!(left_out.pixels().any(|pixel| pixel.0[0] > 0), "the trails of the sample frames");
 }
 
 #[test]

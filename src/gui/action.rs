@@ -111,6 +111,10 @@ pub enum Action {
     ChooseMask,
     /// Read the mask from this file.
     LoadMask(PathBuf),
+    /// Ask where to write what clipping left out.
+    ChooseLeftOutTarget,
+    /// Write what clipping left out to this file.
+    SaveLeftOut(PathBuf),
     /// Ask where to write the mask.
     ChooseMaskTarget,
     /// Write the mask to this file.

@@ -48,7 +48,7 @@ const FRAMES: [Command; 18] = [
 ];
 
 /// Commands about the picture on the canvas.
-const PICTURE: [Command; 16] = [
+const PICTURE: [Command; 17] = [
     command("F", "Whole picture", |_| Action::Zoom(Zoom::Fit)),
     command("1", "100 %", |_| Action::Zoom(Zoom::Scale(1.0))),
     command("2", "200 %", |_| Action::Zoom(Zoom::Scale(2.0))),
@@ -59,6 +59,7 @@ const PICTURE: [Command; 16] = [
     command("D", "Star arrows on or off", |_| Action::ToggleResiduals),
     command("V", "Show the preview", |_| Action::Show(Shown::Preview)),
     command("G", "Sky glow or picture", |_| Action::ToggleGlow),
+    command("", "Save what was left out…", |_| Action::ChooseLeftOutTarget),
     command("W", "Pick what is grey", |_| Action::TogglePicking),
     command("", "White as shot", |state| balanced(state, WhiteBalance::AsShot)),
     command("", "White by daylight", |state| balanced(state, WhiteBalance::Daylight)),

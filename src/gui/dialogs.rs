@@ -95,6 +95,10 @@ fn ask(question: &Question) -> Vec<PathBuf> {
                 dialog.set_title("Write the mask").add_filter("PNG", &["png"]).set_file_name(&question.file_name);
             dialog.save_file().into_iter().collect()
         }
+        PathFor::LeftOut => {
+            let dialog = dialog.set_title("Write what was left out").add_filter("PNG", &["png"]);
+            dialog.set_file_name(&question.file_name).save_file().into_iter().collect()
+        }
         PathFor::FolderToWatch => dialog.set_title("Folder that frames come into").pick_folder().into_iter().collect(),
         PathFor::PlanPage => {
             let dialog =

@@ -68,6 +68,8 @@ pub enum PathFor {
     LensProfileToLoad,
     /// A lens profile to write.
     LensProfileToSave,
+    /// The picture of what clipping left out, to write.
+    LeftOut,
     /// The sheaf to write.
     SheafToSave,
     /// The folder that moved frames are in.
@@ -331,5 +333,9 @@ mod tests {
         state.fail(alone);
         state.fail("/n/other.dng cannot be read: it is no picture");
         assert_eq!(state.notices.len(), 2, "another file");
+        let mut state = State::default();
+        state.fail("11.dng cannot be read: it is no picture");
+        state.fail("1.dng cannot be read: it is no picture");
+        assert_eq!(state.notices.len(), 2, "a name that ends like another's");
     }
 }

@@ -232,6 +232,8 @@ pub enum Filed {
     MaskLoaded(LoadedMask),
     /// A mask was written.
     MaskSaved(PathBuf),
+    /// What clipping left out was written.
+    LeftOutSaved(PathBuf),
     /// The page of a plan was written.
     PageSaved(PathBuf),
     /// The picture was written.
@@ -344,6 +346,13 @@ pub fn save_lens_profile(monitor: &Monitor, outcome: &Outcome, path: PathBuf) ->
     monitor.step("Writing the lens profile", 0, 1)?;
     pipeline::save_lens_profile(outcome, &path)?;
     Ok(Filed::LensSaved(path))
+}
+
+/// Writes what clipping left out.
+pub fn save_left_out(monitor: &Monitor, outcome: &Outcome, path: PathBuf) -> Result<Filed, Error> {
+    monitor.step("Writing what was left out", 0, 1)?;
+    pipeline::save_left_out_picture(outcome, &path)?;
+    Ok(Filed::LeftOutSaved(path))
 }
 
 /// Writes the picture.

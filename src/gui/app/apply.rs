@@ -71,6 +71,9 @@ impl App {
             Action::ToggleResiduals => self.state.residuals_shown = !self.state.residuals_shown,
             Action::ChooseMask => self.ask(PathFor::MaskToLoad, false, ""),
             Action::LoadMask(path) => self.load_mask(path),
+            Action::ChooseLeftOutTarget if self.outcome.is_none() => {}
+            Action::ChooseLeftOutTarget => self.ask(PathFor::LeftOut, false, "left-out.png"),
+            Action::SaveLeftOut(path) => self.save_left_out(path),
             Action::ChooseMaskTarget => self.ask(PathFor::MaskToSave, false, "mask.png"),
             Action::SaveMask(path) => self.save_mask(path),
             Action::Choose(choices) => self.choose(*choices),

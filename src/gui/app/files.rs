@@ -82,6 +82,7 @@ impl App {
             (PathFor::Frames, _) => self.apply(Action::AddPaths(paths)),
             (PathFor::MaskToLoad, Some(path)) => self.apply(Action::LoadMask(path)),
             (PathFor::MaskToSave, Some(path)) => self.apply(Action::SaveMask(path)),
+            (PathFor::LeftOut, Some(path)) => self.apply(Action::SaveLeftOut(path)),
             (PathFor::Export, Some(path)) => self.apply(Action::Export(path)),
             (PathFor::FolderToWatch, Some(path)) => self.apply(Action::WatchFolder(path)),
             (PathFor::PlanPage, Some(path)) => self.apply(Action::SavePage(path)),

@@ -215,6 +215,14 @@ impl App {
         self.tell_broken(failed);
     }
 
+    pub(super) fn save_left_out(&mut self, path: PathBuf) {
+        let Some(outcome) = self.outcome.clone() else { return };
+        let path = if path.extension().is_none() { path.with_extension("png") } else { path };
+        let work = move |monitor: &_| works::save_left_out(monitor, &outcome, path);
+        let failed = self.lanes.file.submit(&self.context, work);
+        self.tell_broken(failed);
+    }
+
     pub(super) fn save_mask(&mut self, path: PathBuf) {
         let Some((_, orientation)) = self.shown_size() else { return };
         let Some(mask) = self.state.sheaf.mask.clone() else { return };

@@ -214,6 +214,9 @@ impl App {
                 }
             }
             Filed::PageSaved(path) => self.state.note(format!("The plan is written to {}", path.display())),
+            Filed::LeftOutSaved(path) => {
+                self.state.note(format!("What was left out is written to {}", path.display()));
+            }
             Filed::MaskSaved(path) => self.state.note(format!("The mask is written to {}", path.display())),
             Filed::Calibration(kind, paths) => self.take_calibration(kind, paths),
             Filed::Land(paths) => self.take_land_frames(paths),
@@ -236,6 +239,7 @@ impl App {
                 let targets = [
                     PathFor::Export,
                     PathFor::MaskToSave,
+                    PathFor::LeftOut,
                     PathFor::SheafToSave,
                     PathFor::LensProfileToSave,
                     PathFor::PlanPage,

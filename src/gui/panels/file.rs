@@ -7,7 +7,7 @@ use crate::gui::panels::keeping;
 use crate::gui::sheaf::{Choices, file_name};
 use crate::gui::state::State;
 use crate::gui::widgets::{Scale, WordOf, button_when, quiet, slide, switch, words};
-use crate::pipeline::{Compression, DEFAULT_JPEG_QUALITY, FileFormat, OutputSpace, Report, Writing};
+use crate::pipeline::{Combine, Compression, DEFAULT_JPEG_QUALITY, FileFormat, OutputSpace, Report, Writing};
 
 const FORMATS: [WordOf<FileFormat>; 5] = [
     WordOf { value: FileFormat::Tiff16, text: "TIFF 16-bit", hint: "For further work in a picture editor" },
@@ -62,6 +62,11 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
     let ready = state.report.is_some();
     if button_when(ui, ready, "Export…", "Write the picture (Ctrl+E)").clicked() {
         action = Some(Action::ChooseExportTarget);
+    }
+    let clipped = state.report.as_ref().is_some_and(|report| report.settings.combine == Combine::ClippedMean);
+    let hint = "A grey picture of what clipping left out of the sky and the land, brighter the more frames";
+    if button_when(ui, clipped, "What was left out…", hint).clicked() {
+        action = Some(Action::ChooseLeftOutTarget);
     }
     if let Some(path) = &state.exported {
         quiet(ui, &format!("Written: {}", file_name(path))).on_hover_text(path.display().to_string());

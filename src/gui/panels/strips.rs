@@ -105,6 +105,7 @@ pub fn path_field(ui: &mut Ui, state: &State) -> Option<Action> {
         PathFor::Frames => ("Path of a frame, of a folder of frames, or of a sheaf", "Add"),
         PathFor::MaskToLoad => ("Path of the mask picture to read", "Read"),
         PathFor::MaskToSave => ("Path of the PNG to write the mask to", "Write"),
+        PathFor::LeftOut => ("Path of the PNG to write what was left out to", "Write"),
         PathFor::Export => ("Path of the file to write the picture to", "Write"),
         PathFor::FolderToWatch => ("Path of the folder that frames come into", "Watch"),
         PathFor::PlanPage => ("Path of the PDF to write the plan to", "Write"),
