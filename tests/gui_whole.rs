@@ -57,6 +57,7 @@ fn a_first_picture_takes_four_clicks() {
     assert!(matches!(picture, image::DynamicImage::ImageRgb16(_)), "16 bits a channel");
 
     let left_out = folder.path().join("left-out.png");
+    stage.apply(Action::ToggleSection(Section::File));
     stage.click("What was left out…");
     stage.wait("the place is asked for", |state| state.path_for.is_some());
     stage.type_over(&left_out.display().to_string());

@@ -32,7 +32,7 @@ pub(super) fn choose(
         Colors::Auto if fills_all && is_long && fwhm_px.is_some_and(|fwhm_px| fwhm_px < SHARP_FWHM_PX) => {
             notes.push(format!(
                 "the stars are only {:.1} px wide, too fine for demosaic: the colors of the sky were left as sampled, \
-                 which keeps wrong colors out of their pixels (8 % of error, not 35 %) for 4 % more noise",
+                 which keeps their colors right (1 % of error, not 9 %) and makes them 7 % wider",
                 fwhm_px.unwrap_or_default()
             ));
             ColorRule::Sampled

@@ -150,6 +150,8 @@ fn decode_camera_raw(path: &Path, max_pixels: usize) -> Result<RawFrame, Refusal
         (Refusal::Malformed(reason), Err(_)) => Err(Refusal::Malformed(reason)),
         (_, Err(RawRefusal::Refused(refusal))) => Err(refusal),
         (_, Err(RawRefusal::Unknown(reason))) => Err(unreadable(&reason)),
+        // The second decoder knew the file, but not the first: what it says of it counts.
+        (Refusal::Unsupported(_), Err(RawRefusal::Damaged(reason))) => Err(damaged(&reason)),
         (first, Err(RawRefusal::Damaged(_) | RawRefusal::NoRaw)) => Err(first),
     }
 }
@@ -315,7 +317,12 @@ fn unreadable(reason: &str) -> Refusal {
 
 fn damaged(reason: &str) -> Refusal {
     // What went wrong inside a decoder helps nobody.
-    let reason = if reason.to_lowercase().contains("panic") { "its parts contradict each other" } else { reason };
+    if reason.to_lowercase().contains("panic") || reason == rawler_adapter::CONTRADICTION {
+        return Refusal::malformed(
+            "the raw picture is damaged, or packed in a way that is not known here; copy it from the card again, or \
+             convert it to a DNG of 16 bits",
+        );
+    }
     Refusal::malformed(format!(
         "the raw picture is damaged ({}); copy it from the card again",
         reason.trim_end_matches('.')

@@ -28,8 +28,9 @@ pub fn largest_child_bytes() -> u64 {
 
 /// How often the watcher looks at the clock and the cancel token.
 const WATCH_INTERVAL: Duration = Duration::from_millis(20);
-/// Memory that any decoder may have, however small the file: 100 megapixels of 16-bit RGB and as much again.
-const BASE_MEMORY_BYTES: u64 = 1 << 30;
+/// Memory that any decoder may have, however small the file: 100 megapixels of 16-bit RGB and as much again, and a
+/// quarter of that for its own work.
+const BASE_MEMORY_BYTES: u64 = 3 << 29;
 /// Memory a byte of the file: the file itself twice, and the picture of a well compressed raw.
 const MEMORY_BYTES_PER_FILE_BYTE: u64 = 16;
 

@@ -94,12 +94,15 @@ fn run(source: &RawSource, only_describe: bool) -> Result<RawImage, RawRefusal> 
     })
 }
 
+/// What is said of a file whose decoder gave up in the middle.
+pub(super) const CONTRADICTION: &str = "its parts contradict each other";
+
 /// The decoder's own words end with an invitation to its authors: say what the person can do instead.
 fn first_words(text: &str) -> String {
     let line = text.lines().next().unwrap_or_default();
     let ours = line.split("Please").next().unwrap_or_default();
     if ours.contains("panic") {
-        return "its parts contradict each other".to_owned();
+        return CONTRADICTION.to_owned();
     }
     ours.trim().trim_end_matches(['.', ',']).chars().take(120).collect()
 }
