@@ -2,10 +2,11 @@
 
 use std::path::{Path, PathBuf};
 
-use clap::{Args, Parser, Subcommand, ValueEnum};
+use clap::{Args, Parser, Subcommand};
 
 pub use crate::cli::field_args::{MeasureArguments, PlanArguments};
 use crate::cli::values::{memory_size, positive_f32, white_balance};
+use crate::cli::words::{ColorsWord, CombineWord, CompressionWord, CornerWord, FormatWord, SpaceWord, Switch};
 use crate::pipeline::{Colors, Combine, Compression, DevelopSettings, ExportSettings, FileFormat, GradientRemoval};
 use crate::pipeline::{MaskChoice, MasterCache, OutputSpace, ReferenceChoice, Request, Vignetting, WhiteBalance};
 
@@ -198,83 +199,6 @@ pub struct MaskArguments {
     pub threads: Option<u16>,
 }
 
-/// [`Combine`] as a word.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum CombineWord {
-    /// Mean of the samples that agree
-    ClippedMean,
-    /// Mean of all
-    Mean,
-    /// The middle one
-    Median,
-    /// The brightest: star trails
-    Maximum,
-}
-
-/// [`Colors`] as a word.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum ColorsWord {
-    /// What is better for the burst at hand
-    Auto,
-    /// Each frame is given all colors at every pixel before it is moved
-    Interpolated,
-    /// Each sample counts in its own color alone; for long bursts
-    Sampled,
-}
-
-/// [`OutputSpace`] as a word.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum SpaceWord {
-    /// For screens and the web
-    Srgb,
-    /// A wide space for further editing
-    Rec2020,
-    /// The stack as measured: linear camera values, black at 1024, white level at 65535, not turned upright
-    CameraLinear,
-}
-
-/// [`FileFormat`] as a word.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum FormatWord {
-    /// 16-bit TIFF
-    Tiff16,
-    /// 32-bit float TIFF, linear
-    Tiff32f,
-    /// Linear DNG: the raw editor's white balance still works
-    Dng,
-    /// 16-bit PNG
-    Png,
-    /// JPEG
-    Jpeg,
-}
-
-/// [`Vignetting`] as a word.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum CornerWord {
-    /// Where it is known without doubt
-    Auto,
-    /// Leave them
-    Off,
-}
-
-/// [`Compression`] as a word.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum CompressionWord {
-    /// Not at all: quickest, read by all
-    None,
-    /// Without loss; smaller
-    Deflate,
-}
-
-/// Off or on.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum Switch {
-    /// Leave it
-    Off,
-    /// Do it
-    On,
-}
-
 impl StackArguments {
     /// The run asked for; folders among the paths are still to be expanded by the caller.
     #[must_use]
@@ -377,18 +301,6 @@ impl ExportArguments {
         match self.format {
             Some(word) => word.format(),
             None => of_sheaf.for_path(&self.output).unwrap_or(of_sheaf),
-        }
-    }
-}
-
-impl FormatWord {
-    fn format(self) -> FileFormat {
-        match self {
-            Self::Tiff16 => FileFormat::Tiff16,
-            Self::Tiff32f => FileFormat::Tiff32f,
-            Self::Dng => FileFormat::Dng,
-            Self::Png => FileFormat::Png,
-            Self::Jpeg => FileFormat::Jpeg,
         }
     }
 }

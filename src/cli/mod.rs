@@ -10,6 +10,7 @@ mod plan;
 mod progress;
 mod stack;
 mod values;
+pub mod words;
 
 use std::io::{self, Write};
 use std::process::ExitCode;
