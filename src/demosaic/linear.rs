@@ -16,6 +16,12 @@ pub(super) const AT_GREEN: [(usize, usize); 13] =
     [(0, 0), (0, 1), (0, 2), (0, 3), (1, 0), (2, 0), (3, 0), (1, 1), (1, 2), (2, 1), (1, 3), (3, 1), (2, 2)];
 /// The same at a red or blue sample, where rows and columns count alike.
 pub(super) const AT_COLOR: [(usize, usize); 8] = [(0, 0), (0, 1), (0, 2), (0, 3), (1, 1), (1, 2), (1, 3), (2, 2)];
+/// Places that are worked on at once: two vectors of the widest kind.
+const LANES: usize = 32;
+
+/// The rows that a row of pixels is made from.
+type Rows<'a> = [&'a [f32]; 2 * REACH_PX + 1];
+
 /// Weights of the groups.
 #[derive(Clone, Debug)]
 pub(super) struct Weights {
@@ -61,13 +67,23 @@ impl NullaryFnOnce for Demosaic<'_> {
     fn call(mut self) {
         let stride = self.size.width + 2 * REACH_PX;
         for (y, target) in self.pixels.chunks_exact_mut(self.size.width).enumerate() {
-            let rows = std::array::from_fn(|row| &self.mosaic[(y + row) * stride..(y + row + 1) * stride]);
+            let row = |row: usize| &self.mosaic[(y + row) * stride..(y + row + 1) * stride];
+            let rows = [row(0), row(1), row(2), row(3), row(4), row(5), row(6)];
             let first_is_green = self.cfa.color_at(0, y) == CfaColor::Green;
             self.colors.fill(self.weights, self.noise, &rows, first_is_green);
             let row_color = self.cfa.color_at(usize::from(first_is_green), y);
             self.colors.write(row_color == CfaColor::Red, target);
         }
     }
+}
+
+#[inline(always)]
+fn sum<const N: usize>(one: &[f32; N], other: &[f32; N]) -> [f32; N] {
+    let mut sum = [0.0; N];
+    for x in 0..N {
+        sum[x] = one[x] + other[x];
+    }
+    sum
 }
 
 /// The colors of one row: `sampled` is the one that shares the row with green, `other` the third.
@@ -82,53 +98,84 @@ impl RowColors {
         Self { sampled: vec![0.0; width], green: vec![0.0; width], other: vec![0.0; width] }
     }
 
+    /// In pieces of a fixed length, which become vectors; the few places left at the end one by one.
+    #[inline(always)]
+    fn fill(&mut self, weights: &Weights, noise: NoiseModel, rows: &Rows<'_>, first_is_green: bool) {
+        let width = self.green.len();
+        let whole = width - width % LANES;
+        for start in (0..whole).step_by(LANES) {
+            self.fill_piece::<LANES>(weights, noise, rows, start, first_is_green);
+        }
+        for start in whole..width {
+            self.fill_piece::<1>(weights, noise, rows, start, first_is_green == start.is_multiple_of(2));
+        }
+    }
+
     /// Every sum at every place and a choice by parity: cheaper in vectors than steps of two.
     #[inline(always)]
-    fn fill(&mut self, weights: &Weights, noise: NoiseModel, rows: &[&[f32]; 2 * REACH_PX + 1], first_is_green: bool) {
-        let width = self.green.len();
-        let at = |down: usize, across: usize| &rows[down][across..across + width];
-        let row = |down: usize| -> [&[f32]; 2 * REACH_PX + 1] { std::array::from_fn(|across| at(down, across)) };
-        let (up3, up2, up, own, down, down2, down3) = (row(0), row(1), row(2), row(3), row(4), row(5), row(6));
-        let sampled = &mut self.sampled[..width];
-        let green = &mut self.green[..width];
-        let other = &mut self.other[..width];
-        let green_parity = u32::from(!first_is_green);
+    fn fill_piece<const N: usize>(
+        &mut self,
+        weights: &Weights,
+        noise: NoiseModel,
+        rows: &Rows<'_>,
+        start: usize,
+        first_is_green: bool,
+    ) {
+        let at = |down: usize, across: usize| -> &[f32; N] {
+            rows[down][start + across..start + across + N].try_into().expect("as many")
+        };
+        // Samples as far on both sides of a row, of one row or of two.
+        let pair = |down: usize, reach: usize| sum(at(down, 3 - reach), at(down, 3 + reach));
+        let pairs = |distance: usize, reach: usize| sum(&pair(3 - distance, reach), &pair(3 + distance, reach));
+        let middles = |distance: usize| sum(at(3 - distance, 3), at(3 + distance, 3));
+        let own = at(3, 3);
+        let (own1, own2, own3) = (pair(3, 1), pair(3, 2), pair(3, 3));
+        let (near0, near1, near2, near3) = (middles(1), pairs(1, 1), pairs(1, 2), pairs(1, 3));
+        let (far0, far1, far2) = (middles(2), pairs(2, 1), pairs(2, 2));
+        let (rim0, rim1) = (middles(3), pairs(3, 1));
+        let (left, right, up, down) = (at(3, 2), at(3, 4), at(2, 3), at(4, 3));
+        let (up_left, up_right, down_left, down_right) = (at(2, 2), at(2, 4), at(4, 2), at(4, 4));
         let [a00, a01, a02, a03, a10, a20, a30, a11, a12, a21, a13, a31, a22] = weights.at_green;
-        for x in 0..width {
-            let across = |row: &[&[f32]; 7], reach: usize| row[3 - reach][x] + row[3 + reach][x];
-            let own0 = own[3][x];
-            let (own1, own2, own3) = (across(&own, 1), across(&own, 2), across(&own, 3));
-            let (near0, near1) = (up[3][x] + down[3][x], across(&up, 1) + across(&down, 1));
-            let (near2, near3) = (across(&up, 2) + across(&down, 2), across(&up, 3) + across(&down, 3));
-            let (far0, far1) = (up2[3][x] + down2[3][x], across(&up2, 1) + across(&down2, 1));
-            let far2 = across(&up2, 2) + across(&down2, 2);
-            let (rim0, rim1) = (up3[3][x] + down3[3][x], across(&up3, 1) + across(&down3, 1));
+        let sampled: &mut [f32; N] = (&mut self.sampled[start..start + N]).try_into().expect("as many");
+        let green: &mut [f32; N] = (&mut self.green[start..start + N]).try_into().expect("as many");
+        let other: &mut [f32; N] = (&mut self.other[start..start + N]).try_into().expect("as many");
+        let green_parity = usize::from(!first_is_green);
+        for x in 0..N {
             // What rows and columns have in common.
-            let common = a00 * own0 + a11 * near1 + a22 * far2;
-            let sampled_at_green = (common + a01 * own1 + a02 * own2 + a03 * own3)
-                + (a10 * near0 + a20 * far0 + a30 * rim0)
-                + (a12 * near2 + a21 * far1 + a13 * near3 + a31 * rim1);
-            let other_at_green = (common + a01 * near0 + a02 * far0 + a03 * rim0)
-                + (a10 * own1 + a20 * own2 + a30 * own3)
-                + (a12 * far1 + a21 * near2 + a13 * rim1 + a31 * near3);
-            let groups = [own0, own1 + near0, own2 + far0, own3 + rim0, near1, near2 + far1, near3 + rim1, far2];
+            let common = a00 * own[x] + a11 * near1[x] + a22 * far2[x];
+            let sampled_at_green = (common + a01 * own1[x] + a02 * own2[x] + a03 * own3[x])
+                + (a10 * near0[x] + a20 * far0[x] + a30 * rim0[x])
+                + (a12 * near2[x] + a21 * far1[x] + a13 * near3[x] + a31 * rim1[x]);
+            let other_at_green = (common + a01 * near0[x] + a02 * far0[x] + a03 * rim0[x])
+                + (a10 * own1[x] + a20 * own2[x] + a30 * own3[x])
+                + (a12 * far1[x] + a21 * near2[x] + a13 * rim1[x] + a31 * near3[x]);
+            let groups = [
+                own[x],
+                own1[x] + near0[x],
+                own2[x] + far0[x],
+                own3[x] + rim0[x],
+                near1[x],
+                near2[x] + far1[x],
+                near3[x] + rim1[x],
+                far2[x],
+            ];
             let of_groups = |weights: &[f32; 8]| {
                 let [a, b, c, d, e, f, g, h] = *weights;
                 (a * groups[0] + b * groups[1] + c * groups[2] + d * groups[3])
                     + (e * groups[4] + f * groups[5] + g * groups[6] + h * groups[7])
             };
             let (green_at_color, other_at_color) = (of_groups(&weights.green), of_groups(&weights.other));
-            let darker_across = own[2][x].min(own[4][x]);
-            let darker_along = up[3][x].min(down[3][x]);
-            let darkest_diagonal = up[2][x].min(up[4][x]).min(down[2][x].min(down[4][x]));
-            let is_green = x as u32 & 1 == green_parity;
-            sampled[x] = if is_green { sampled_at_green.max(floor(noise, darker_across)) } else { own0 };
-            green[x] = if is_green { own0 } else { green_at_color.max(floor(noise, darker_across.min(darker_along))) };
-            other[x] = if is_green {
-                other_at_green.max(floor(noise, darker_along))
-            } else {
-                other_at_color.max(floor(noise, darkest_diagonal))
-            };
+            let darker_across = left[x].min(right[x]);
+            let darker_along = up[x].min(down[x]);
+            let darkest_diagonal = up_left[x].min(up_right[x]).min(down_left[x].min(down_right[x]));
+            let is_green = x & 1 == green_parity;
+            sampled[x] = if is_green { sampled_at_green.max(floor(noise, darker_across)) } else { own[x] };
+            green[x] =
+                if is_green { own[x] } else { green_at_color.max(floor(noise, darker_across.min(darker_along))) };
+            // One floor for both: which samples it is of depends on the place.
+            let (value, darkest) =
+                if is_green { (other_at_green, darker_along) } else { (other_at_color, darkest_diagonal) };
+            other[x] = value.max(floor(noise, darkest));
         }
     }
 

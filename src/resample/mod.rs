@@ -199,25 +199,35 @@ impl Weigher<'_> {
             samples[4 * row * stride..4 * (row * stride + TAPS)].try_into().expect("as many taps")
         };
         let rows = [row(0), row(1), row(2), row(3), row(4), row(5)];
-        let columns: [f32; 4 * TAPS] = std::array::from_fn(|place| {
-            let tap = |tap: usize, sum: f32| plus_product::<FUSED>(down[tap], rows[tap][place], sum);
-            let upper = tap(2, tap(1, down[0] * rows[0][place]));
-            let lower = tap(5, tap(4, down[3] * rows[3][place]));
-            upper + lower
-        });
-        let high: [f32; 16] = std::array::from_fn(|place| {
+        // Loops, not closures: what a library function calls is not sure to be compiled for the vector width at hand.
+        let mut columns = [0.0; 4 * TAPS];
+        for place in 0..4 * TAPS {
+            let upper = plus_product::<FUSED>(down[1], rows[1][place], down[0] * rows[0][place]);
+            let upper = plus_product::<FUSED>(down[2], rows[2][place], upper);
+            let lower = plus_product::<FUSED>(down[4], rows[4][place], down[3] * rows[3][place]);
+            let lower = plus_product::<FUSED>(down[5], rows[5][place], lower);
+            columns[place] = upper + lower;
+        }
+        let mut high = [0.0; 16];
+        for (place, high) in high.iter_mut().enumerate() {
             let tap = place + 4;
-            higher(higher(rows[1][tap], rows[2][tap]), higher(rows[3][tap], rows[4][tap]))
-        });
-        let high: [f32; 8] = std::array::from_fn(|place| higher(high[place], high[place + 8]));
-        let low: [f32; 8] = std::array::from_fn(|place| lower(rows[2][place + 8], rows[3][place + 8]));
+            *high = higher(higher(rows[1][tap], rows[2][tap]), higher(rows[3][tap], rows[4][tap]));
+        }
+        let mut low = [0.0; 8];
+        for place in 0..8 {
+            high[place] = higher(high[place], high[place + 8]);
+            low[place] = lower(rows[2][place + 8], rows[3][place + 8]);
+        }
+        let mut sum = [0.0; 4];
+        for (lane, sum) in sum.iter_mut().enumerate() {
+            let left = plus_product::<FUSED>(across[1], columns[4 + lane], across[0] * columns[lane]);
+            let left = plus_product::<FUSED>(across[2], columns[8 + lane], left);
+            let right = plus_product::<FUSED>(across[4], columns[16 + lane], across[3] * columns[12 + lane]);
+            let right = plus_product::<FUSED>(across[5], columns[20 + lane], right);
+            *sum = left + right;
+        }
         Weighed {
-            sum: lanes(|lane| {
-                let tap = |tap: usize, sum: f32| plus_product::<FUSED>(across[tap], columns[4 * tap + lane], sum);
-                let left = tap(2, tap(1, across[0] * columns[lane]));
-                let right = tap(5, tap(4, across[3] * columns[12 + lane]));
-                left + right
-            }),
+            sum,
             darkest: lanes(|lane| lower(low[lane], low[lane + 4])),
             brightest: lanes(|lane| higher(high[lane], high[lane + 4])),
         }
