@@ -39,7 +39,7 @@ pub enum SpaceWord {
     CameraLinear,
 }
 
-/// [`FileFormat`](crate::pipeline::FileFormat) as a word.
+/// [`FileFormat`] as a word.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub enum FormatWord {
     /// 16-bit TIFF
