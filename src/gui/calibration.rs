@@ -1,6 +1,7 @@
 //! Frames that are not of the sky: darks, flats and bias frames.
 
-use std::path::PathBuf;
+use std::borrow::Cow;
+use std::path::{Path, PathBuf};
 
 use crate::gui::sheaf::Calibration;
 
@@ -51,6 +52,13 @@ impl CalibrationKind {
 }
 
 impl Calibration {
+    /// Whether a file is given for the landscape alone, however it is named.
+    #[must_use]
+    pub fn is_for_land(&self, path: &Path) -> bool {
+        let path = absolute(path);
+        self.land.iter().any(|land| absolute(land) == path)
+    }
+
     /// The frames of a kind.
     #[must_use]
     pub fn of(&self, kind: CalibrationKind) -> &[PathBuf] {
@@ -69,4 +77,9 @@ impl Calibration {
             CalibrationKind::Bias => &mut self.bias,
         }
     }
+}
+
+/// However a file was named, its place from the root.
+fn absolute(path: &Path) -> Cow<'_, Path> {
+    std::path::absolute(path).map_or(Cow::Borrowed(path), Cow::Owned)
 }

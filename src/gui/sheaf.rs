@@ -2,7 +2,6 @@
 //!
 //! Everything that undo covers is here and nothing else.
 
-use std::borrow::Cow;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -181,8 +180,7 @@ impl Sheaf {
     /// Whether a frame of the list is given for the landscape alone.
     #[must_use]
     pub fn is_for_land(&self, frame: &Frame) -> bool {
-        let path = absolute(&frame.path);
-        self.calibration.land.iter().any(|land| absolute(land) == path)
+        self.calibration.is_for_land(&frame.path)
     }
 
     /// How many frames are lights, taking part or not.
@@ -287,11 +285,6 @@ impl Frame {
         };
         Self { wanted, remembered, ..Self::new(light.path) }
     }
-}
-
-/// However a file was named, its place from the root.
-fn absolute(path: &Path) -> Cow<'_, Path> {
-    std::path::absolute(path).map_or(Cow::Borrowed(path), Cow::Owned)
 }
 
 #[cfg(test)]

@@ -21,9 +21,7 @@ impl App {
     pub(super) fn take_land_frames(&mut self, paths: Vec<PathBuf>) {
         let mut calibration = self.state.sheaf.calibration.clone();
         for path in paths {
-            let is_known =
-                calibration.land.iter().any(|land| std::path::absolute(land).ok() == std::path::absolute(&path).ok());
-            if !is_known {
+            if !calibration.is_for_land(&path) {
                 calibration.land.push(path);
             }
         }
