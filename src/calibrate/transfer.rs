@@ -318,10 +318,18 @@ mod tests {
 
     #[test]
     fn a_small_frame_or_three_planes_give_nothing() {
-        let small = sky(Layout::Mosaic(Cfa::RGGB), Size { width: 64, height: 64 }, 0.0, 0.1);
+        let still = sky(Layout::Mosaic(Cfa::RGGB), SIZE, 0.0, 0.1);
         let mut transfer = PhotonTransfer::default();
-        assert!(transfer.add(&small, &small), "a mosaic");
+        assert!(transfer.add(&still, &still), "a mosaic");
         assert_eq!(transfer.fit(None), None, "no noise at all");
+        let small = |seed| {
+            let mut small = sky(Layout::Mosaic(Cfa::RGGB), Size { width: 64, height: 64 }, 0.0, 0.1);
+            add_noise(&mut small, &TRUTH, seed);
+            small
+        };
+        let mut transfer = PhotonTransfer::default();
+        assert!(transfer.add(&small(1), &small(2)), "a mosaic");
+        assert_eq!(transfer.fit(None), None, "64 points make no four levels");
         let planes = sky(Layout::Rgb, SIZE, 0.0, 0.1);
         assert!(!PhotonTransfer::default().add(&planes, &planes), "demosaiced noise correlates");
     }

@@ -77,13 +77,97 @@ impl NullaryFnOnce for Demosaic<'_> {
     }
 }
 
+/// Pieces of rows: every step is a loop of its own over one, which is sure to become vectors; one loop with all steps
+/// is too long for that.
+type Piece<const N: usize> = [f32; N];
+
 #[inline(always)]
-fn sum<const N: usize>(one: &[f32; N], other: &[f32; N]) -> [f32; N] {
-    let mut sum = [0.0; N];
+fn zipped<const N: usize>(one: &Piece<N>, other: &Piece<N>, step: impl Fn(f32, f32) -> f32) -> Piece<N> {
+    let mut result = [0.0; N];
     for x in 0..N {
-        sum[x] = one[x] + other[x];
+        result[x] = step(one[x], other[x]);
     }
-    sum
+    result
+}
+
+#[inline(always)]
+fn sum<const N: usize>(one: &Piece<N>, other: &Piece<N>) -> Piece<N> {
+    zipped(one, other, |a, b| a + b)
+}
+
+#[inline(always)]
+fn lesser<const N: usize>(one: &Piece<N>, other: &Piece<N>) -> Piece<N> {
+    zipped(one, other, |a, b| if a < b { a } else { b })
+}
+
+#[inline(always)]
+fn greater<const N: usize>(one: &Piece<N>, other: &Piece<N>) -> Piece<N> {
+    zipped(one, other, |a, b| if a > b { a } else { b })
+}
+
+/// The samples around a piece.
+#[derive(Clone, Copy)]
+struct Around<'a> {
+    rows: &'a Rows<'a>,
+    start: usize,
+}
+
+impl<'a> Around<'a> {
+    #[inline(always)]
+    fn at<const N: usize>(self, down: usize, across: usize) -> &'a Piece<N> {
+        self.rows[down][self.start + across..self.start + across + N].try_into().expect("as many")
+    }
+
+    /// Samples as far on both sides of the middle, of one row.
+    #[inline(always)]
+    fn pair<const N: usize>(self, down: usize, reach: usize) -> Piece<N> {
+        sum(self.at(down, REACH_PX - reach), self.at(down, REACH_PX + reach))
+    }
+
+    /// The same of the two rows at a distance.
+    #[inline(always)]
+    fn pairs<const N: usize>(self, distance: usize, reach: usize) -> Piece<N> {
+        sum(&self.pair(REACH_PX - distance, reach), &self.pair(REACH_PX + distance, reach))
+    }
+
+    /// Samples in the middle of the two rows at a distance.
+    #[inline(always)]
+    fn middles<const N: usize>(self, distance: usize) -> Piece<N> {
+        sum(self.at(REACH_PX - distance, REACH_PX), self.at(REACH_PX + distance, REACH_PX))
+    }
+}
+
+/// The sum of pieces, each with its weight.
+#[inline(always)]
+fn weighed<const N: usize, const TERMS: usize>(weights: [f32; TERMS], pieces: [&Piece<N>; TERMS]) -> Piece<N> {
+    let mut total = [0.0; N];
+    for x in 0..N {
+        let mut sum = 0.0;
+        for term in 0..TERMS {
+            sum += weights[term] * pieces[term][x];
+        }
+        total[x] = sum;
+    }
+    total
+}
+
+#[inline(always)]
+fn floors<const N: usize>(noise: NoiseModel, darkest: &Piece<N>) -> Piece<N> {
+    let mut floors = [0.0; N];
+    for x in 0..N {
+        floors[x] = floor(noise, darkest[x]);
+    }
+    floors
+}
+
+/// One or the other by parity.
+#[inline(always)]
+fn chosen<const N: usize>(parity: usize, here: &Piece<N>, elsewhere: &Piece<N>) -> Piece<N> {
+    let mut chosen = [0.0; N];
+    for x in 0..N {
+        chosen[x] = if x & 1 == parity { here[x] } else { elsewhere[x] };
+    }
+    chosen
 }
 
 /// The colors of one row: `sampled` is the one that shares the row with green, `other` the third.
@@ -121,62 +205,42 @@ impl RowColors {
         start: usize,
         first_is_green: bool,
     ) {
-        let at = |down: usize, across: usize| -> &[f32; N] {
-            rows[down][start + across..start + across + N].try_into().expect("as many")
-        };
-        // Samples as far on both sides of a row, of one row or of two.
-        let pair = |down: usize, reach: usize| sum(at(down, 3 - reach), at(down, 3 + reach));
-        let pairs = |distance: usize, reach: usize| sum(&pair(3 - distance, reach), &pair(3 + distance, reach));
-        let middles = |distance: usize| sum(at(3 - distance, 3), at(3 + distance, 3));
+        let around = Around { rows, start };
+        let at = |down: usize, across: usize| -> &Piece<N> { around.at(down, across) };
         let own = at(3, 3);
-        let (own1, own2, own3) = (pair(3, 1), pair(3, 2), pair(3, 3));
-        let (near0, near1, near2, near3) = (middles(1), pairs(1, 1), pairs(1, 2), pairs(1, 3));
-        let (far0, far1, far2) = (middles(2), pairs(2, 1), pairs(2, 2));
-        let (rim0, rim1) = (middles(3), pairs(3, 1));
-        let (left, right, up, down) = (at(3, 2), at(3, 4), at(2, 3), at(4, 3));
-        let (up_left, up_right, down_left, down_right) = (at(2, 2), at(2, 4), at(4, 2), at(4, 4));
+        let (own1, own2, own3) = (&around.pair(3, 1), &around.pair(3, 2), &around.pair(3, 3));
+        let (near0, far0, rim0) = (&around.middles(1), &around.middles(2), &around.middles(3));
+        let (near1, near2, near3) = (&around.pairs(1, 1), &around.pairs(1, 2), &around.pairs(1, 3));
+        let (far1, far2, rim1) = (&around.pairs(2, 1), &around.pairs(2, 2), &around.pairs(3, 1));
         let [a00, a01, a02, a03, a10, a20, a30, a11, a12, a21, a13, a31, a22] = weights.at_green;
-        let sampled: &mut [f32; N] = (&mut self.sampled[start..start + N]).try_into().expect("as many");
-        let green: &mut [f32; N] = (&mut self.green[start..start + N]).try_into().expect("as many");
-        let other: &mut [f32; N] = (&mut self.other[start..start + N]).try_into().expect("as many");
-        let green_parity = usize::from(!first_is_green);
-        for x in 0..N {
-            // What rows and columns have in common.
-            let common = a00 * own[x] + a11 * near1[x] + a22 * far2[x];
-            let sampled_at_green = (common + a01 * own1[x] + a02 * own2[x] + a03 * own3[x])
-                + (a10 * near0[x] + a20 * far0[x] + a30 * rim0[x])
-                + (a12 * near2[x] + a21 * far1[x] + a13 * near3[x] + a31 * rim1[x]);
-            let other_at_green = (common + a01 * near0[x] + a02 * far0[x] + a03 * rim0[x])
-                + (a10 * own1[x] + a20 * own2[x] + a30 * own3[x])
-                + (a12 * far1[x] + a21 * near2[x] + a13 * rim1[x] + a31 * near3[x]);
-            let groups = [
-                own[x],
-                own1[x] + near0[x],
-                own2[x] + far0[x],
-                own3[x] + rim0[x],
-                near1[x],
-                near2[x] + far1[x],
-                near3[x] + rim1[x],
-                far2[x],
-            ];
-            let of_groups = |weights: &[f32; 8]| {
-                let [a, b, c, d, e, f, g, h] = *weights;
-                (a * groups[0] + b * groups[1] + c * groups[2] + d * groups[3])
-                    + (e * groups[4] + f * groups[5] + g * groups[6] + h * groups[7])
-            };
-            let (green_at_color, other_at_color) = (of_groups(&weights.green), of_groups(&weights.other));
-            let darker_across = left[x].min(right[x]);
-            let darker_along = up[x].min(down[x]);
-            let darkest_diagonal = up_left[x].min(up_right[x]).min(down_left[x].min(down_right[x]));
-            let is_green = x & 1 == green_parity;
-            sampled[x] = if is_green { sampled_at_green.max(floor(noise, darker_across)) } else { own[x] };
-            green[x] =
-                if is_green { own[x] } else { green_at_color.max(floor(noise, darker_across.min(darker_along))) };
-            // One floor for both: which samples it is of depends on the place.
-            let (value, darkest) =
-                if is_green { (other_at_green, darker_along) } else { (other_at_color, darkest_diagonal) };
-            other[x] = value.max(floor(noise, darkest));
-        }
+        // What rows and columns have in common.
+        let common = weighed([a00, a11, a22], [own, near1, far2]);
+        let others = [a01, a02, a03, a10, a20, a30, a12, a21, a13, a31];
+        let along = weighed(others, [own1, own2, own3, near0, far0, rim0, near2, far1, near3, rim1]);
+        let across = weighed(others, [near0, far0, rim0, own1, own2, own3, far1, near2, rim1, near3]);
+        let groups = [
+            own,
+            &sum(own1, near0),
+            &sum(own2, far0),
+            &sum(own3, rim0),
+            near1,
+            &sum(near2, far1),
+            &sum(near3, rim1),
+            far2,
+        ];
+        let darker_along = lesser(at(3, 2), at(3, 4));
+        let darker_across = lesser(at(2, 3), at(4, 3));
+        let darkest_diagonal = lesser(&lesser(at(2, 2), at(2, 4)), &lesser(at(4, 2), at(4, 4)));
+        let parity = usize::from(!first_is_green);
+        let sampled = greater(&sum(&common, &along), &floors(noise, &darker_along));
+        let green = greater(&weighed(weights.green, groups), &floors(noise, &lesser(&darker_along, &darker_across)));
+        let other = greater(
+            &chosen(parity, &sum(&common, &across), &weighed(weights.other, groups)),
+            &floors(noise, &chosen(parity, &darker_across, &darkest_diagonal)),
+        );
+        self.sampled[start..start + N].copy_from_slice(&chosen(parity, &sampled, own));
+        self.green[start..start + N].copy_from_slice(&chosen(parity, own, &green));
+        self.other[start..start + N].copy_from_slice(&other);
     }
 
     #[inline(always)]

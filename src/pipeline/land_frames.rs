@@ -6,7 +6,7 @@
 
 use std::path::PathBuf;
 
-use crate::calibrate::{Masters, NoiseModel, Setup, calibrate};
+use crate::calibrate::{Masters, NoiseModel, PhotonTransfer, Setup, calibrate};
 use crate::error::Error;
 use crate::job::Monitor;
 use crate::pipeline::gather::FrameKind;
@@ -145,7 +145,10 @@ pub(super) fn noise(rows: &RepairedRows<'_>, readings: &[LandReading]) -> Result
     let (n, height) = NOISE_STRIPS;
     let first_rows = rows.strip_rows(n, height);
     let strips = |frame: usize| rows.strips(frame, &first_rows, height);
-    Ok(NoiseModel::from_pair(&strips(first.frame)?, &strips(second.frame)?))
+    let (first, second) = (strips(first.frame)?, strips(second.frame)?);
+    let mut transfer = PhotonTransfer::default();
+    transfer.add(&first, &second);
+    Ok(transfer.fit(None).or_else(|| NoiseModel::from_pair(&first, &second)))
 }
 
 /// What became of each of them.

@@ -12,9 +12,15 @@ pub(super) fn group(plane: &[f32], start: usize) -> Lanes {
 }
 
 /// One value for each pixel of a group.
+///
+/// A loop of our own: what a library function calls is not sure to be compiled for the vector width at hand.
 #[inline(always)]
 pub(super) fn each(value: impl Fn(usize) -> f32) -> Lanes {
-    std::array::from_fn(value)
+    let mut lanes = [0.0; LANES];
+    for (place, lane) in lanes.iter_mut().enumerate() {
+        *lane = value(place);
+    }
+    lanes
 }
 
 /// The greater of two; a comparison and a choice, which vectors have.

@@ -13,6 +13,8 @@
 //!
 //! Pictures that are no mosaics have every color everywhere, and are read at each color's own position.
 
+use pulp::{Arch, NullaryFnOnce};
+
 use crate::calibrate::NoiseModel;
 use crate::demosaic::{OF_GREEN, Window, floor};
 use crate::pixels::{Cfa, CfaColor, Layout, Point, Size, Transform};
@@ -97,18 +99,11 @@ impl Lateral {
     ) {
         let around = window.grown(self.margin_px(window));
         let from = Mosaic { noise, cfa, window: around, samples: mosaic };
-        from.fill_green(&mut buffers.green);
-        buffers.moved.clear();
-        for row in 0..window.size.height {
-            let start = around.place(window.x, window.y + row as isize);
-            buffers.moved.extend_from_slice(&from.samples[start..start + window.size.width]);
-        }
-        for &(channel, scale) in &self.colors {
-            self.move_color(&from, window, channel, scale, buffers);
-        }
+        Arch::new().dispatch(Correct { lateral: self, from, window, buffers });
         std::mem::swap(mosaic, &mut buffers.moved);
     }
 
+    #[inline(always)]
     fn move_color(&self, from: &Mosaic<'_>, window: Window, channel: usize, scale: f64, buffers: &mut Buffers) {
         let Some(odd) = from.first_site(channel) else { return };
         let principal = [self.principal.x, self.principal.y];
@@ -127,12 +122,12 @@ impl Lateral {
             let rows: [&[f32]; TAPS] = std::array::from_fn(|tap| &buffers.green[start + tap * stride..][..stride]);
             weigh(rows, taps.weights, &mut buffers.line);
             let samples = &from.samples[from.window.place(from.window.x, *y)..][..stride];
-            buffers.differences.extend(across.read.iter().map(|(x, taps)| {
+            for (x, taps) in &across.read {
                 let place = (x - from.window.x) as usize;
                 let green = taps.of(&buffers.line, (x + taps.first - from.window.x) as usize);
-                samples[place] - OF_GREEN * green
-            }));
-            buffers.seen.extend(across.read.iter().map(|(x, _)| samples[(x - from.window.x) as usize]));
+                buffers.differences.push(samples[place] - OF_GREEN * green);
+                buffers.seen.push(samples[place]);
+            }
         }
         for (y, taps) in &down.sites {
             let start = taps.first as usize * n_columns;
@@ -154,13 +149,44 @@ impl Lateral {
     }
 }
 
-/// A weighted sum of four rows.
+/// A closure would not be compiled for the vector width at hand: this is inlined for certain.
+struct Correct<'a> {
+    lateral: &'a Lateral,
+    from: Mosaic<'a>,
+    window: Window,
+    buffers: &'a mut Buffers,
+}
+
+impl NullaryFnOnce for Correct<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { lateral, from, window, buffers } = self;
+        from.fill_green(&mut buffers.green);
+        buffers.moved.clear();
+        for row in 0..window.size.height {
+            let start = from.window.place(window.x, window.y + row as isize);
+            buffers.moved.extend_from_slice(&from.samples[start..start + window.size.width]);
+        }
+        for &(channel, scale) in &lateral.colors {
+            lateral.move_color(&from, window, channel, scale, buffers);
+        }
+    }
+}
+
+/// A weighted sum of four rows of one length.
+#[inline(always)]
 fn weigh(rows: [&[f32]; TAPS], weights: [f32; TAPS], line: &mut Vec<f32>) {
-    let [first, second, third, fourth] = rows;
+    let len = rows[0].len();
+    let [first, second, third, fourth] = [&rows[0][..len], &rows[1][..len], &rows[2][..len], &rows[3][..len]];
     let [a, b, c, d] = weights;
-    line.clear();
-    let samples = first.iter().zip(second).zip(third).zip(fourth);
-    line.extend(samples.map(|(((first, second), third), fourth)| (a * first + b * second) + (c * third + d * fourth)));
+    // Every place is written below.
+    line.resize(len, 0.0);
+    let line = &mut line[..len];
+    for x in 0..len {
+        line[x] = (a * first[x] + b * second[x]) + (c * third[x] + d * fourth[x]);
+    }
 }
 
 /// Four samples along an axis and their weights.
@@ -185,6 +211,7 @@ impl Taps {
         Self { first: whole as isize - 1 - origin, weights: weights.map(|weight| weight as f32) }
     }
 
+    #[inline(always)]
     fn of(&self, line: &[f32], start: usize) -> f32 {
         let [a, b, c, d] = self.weights;
         let taps = &line[start..start + TAPS];
@@ -238,6 +265,7 @@ impl Mosaic<'_> {
     }
 
     /// Green everywhere but at the rim: where it was sampled, as it is; elsewhere from the twelve samples around.
+    #[inline(always)]
     fn fill_green(&self, green: &mut Vec<f32>) {
         let Size { width, height } = self.window.size;
         green.clear();

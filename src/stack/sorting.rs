@@ -3,7 +3,7 @@
 //! Source: K. E. Batcher, "Sorting networks and their applications", AFIPS 1968 (odd-even merge sort), in
 //! the form that serves any number of samples (Knuth, The Art of Computer Programming 3, 5.2.2, algorithm M).
 
-use crate::stack::lanes::Lanes;
+use crate::stack::lanes::{Lanes, each, higher, lower};
 
 /// The exchanges that sort a number of samples.
 #[derive(Clone, Debug, Default)]
@@ -23,8 +23,8 @@ impl SortingNetwork {
         assert_eq!(samples.len(), self.n_samples, "a network serves one number of samples");
         for &(low, high) in &self.exchanges {
             let (a, b) = (samples[usize::from(low)], samples[usize::from(high)]);
-            samples[usize::from(low)] = std::array::from_fn(|lane| if a[lane] < b[lane] { a[lane] } else { b[lane] });
-            samples[usize::from(high)] = std::array::from_fn(|lane| if a[lane] < b[lane] { b[lane] } else { a[lane] });
+            samples[usize::from(low)] = each(|lane| lower(a[lane], b[lane]));
+            samples[usize::from(high)] = each(|lane| higher(b[lane], a[lane]));
         }
     }
 }

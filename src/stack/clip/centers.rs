@@ -3,7 +3,7 @@
 use pulp::{Arch, NullaryFnOnce};
 
 use crate::pixels::statistics::SIGMA_PER_MAD;
-use crate::stack::lanes::{LANES, Lanes, each, group, higher};
+use crate::stack::lanes::{LANES, Lanes, each, group, higher, lower};
 use crate::stack::samples::Samples;
 use crate::stack::sorting::SortingNetwork;
 
@@ -109,23 +109,23 @@ fn centers_of_group(
 /// least, over all k samples in a row, of the greater deviation of their ends.
 #[inline(always)]
 fn median_deviation(sorted: &[Lanes], median: &Lanes) -> Lanes {
-    let nearest = |count: usize| {
-        let mut least = [f32::INFINITY; LANES];
-        for (first, last) in sorted.iter().zip(&sorted[count - 1..]) {
-            least = each(|lane| {
-                let ends = higher(median[lane] - first[lane], last[lane] - median[lane]);
-                if ends < least[lane] { ends } else { least[lane] }
-            });
-        }
-        least
-    };
     let count = sorted.len();
-    let upper = nearest(count / 2 + 1);
+    let upper = reach_of(sorted, median, count / 2 + 1);
     if count % 2 == 1 {
         return upper;
     }
-    let lower = nearest(count / 2);
-    each(|lane| 0.5 * (lower[lane] + upper[lane]))
+    let nearer = reach_of(sorted, median, count / 2);
+    each(|lane| 0.5 * (nearer[lane] + upper[lane]))
+}
+
+/// How far from the median the nearest `count` samples lie.
+#[inline(always)]
+fn reach_of(sorted: &[Lanes], median: &Lanes, count: usize) -> Lanes {
+    let mut least = [f32::INFINITY; LANES];
+    for (first, last) in sorted.iter().zip(&sorted[count - 1..]) {
+        least = each(|lane| lower(higher(median[lane] - first[lane], last[lane] - median[lane]), least[lane]));
+    }
+    least
 }
 
 /// The mean of the middle one or two of the first `n_seen` sorted samples; infinite where there is none.
