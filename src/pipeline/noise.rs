@@ -99,12 +99,13 @@ pub(super) fn measure(
     let whole = of_pixels(&mut between_halves) * whole_spread / whole_weight.powi(2) / of_halves;
     let reference_share =
         f64::from(reference_frame.weight) * own_variance(reference_frame) * whole_weight / whole_spread;
-    let single = of_pixels(&mut from_whole) + whole * (2.0 * reference_share - 1.0);
+    let difference = of_pixels(&mut from_whole);
+    let single = difference + whole * (2.0 * reference_share - 1.0);
     // Weights by inverse variance alone would leave the least noise.
     let reference_variance = own_variance(reference_frame);
     let ideal = request.sky.iter().map(|frame| reference_variance / own_variance(frame)).sum::<f64>().sqrt();
     // The gain's square is the ratio of both variances that were measured, and a number that is known.
-    let measured_ratio = of_pixels(&mut from_whole) / whole;
+    let measured_ratio = difference / whole;
     let error_of_ratio = 2.0 * MAD_ERROR * (1.0 / between_halves.len() as f64 + 1.0 / from_whole.len() as f64).sqrt();
     let (single, stack) = (single.sqrt(), whole.sqrt());
     let gain = single / stack;
