@@ -9,25 +9,26 @@ use crate::job::Cancelled;
 use crate::raw::DecodeError;
 use crate::scratch::ScratchError;
 use crate::stack::StackError;
+pub use crate::system::InWords;
 
 /// What ends a run. A bad light frame among good ones does not: it is set aside with its reason.
 #[derive(Debug, thiserror::Error)]
 pub enum Error {
     /// A path that was given does not exist.
-    #[error("{path} cannot be opened: check the name and that the drive is connected", path = .path.display())]
+    #[error("{path} cannot be opened: {}: check the name and that the drive is connected", InWords(.said), path = .path.display())]
     Missing {
         /// The path as given.
         path: PathBuf,
         /// What the system says.
-        source: io::Error,
+        said: io::Error,
     },
     /// A folder cannot be listed.
-    #[error("the folder {path} cannot be read: give yourself permission or choose another", path = .path.display())]
+    #[error("the folder {path} cannot be read: {}: give yourself permission or choose another", InWords(.said), path = .path.display())]
     Folder {
         /// The folder.
         path: PathBuf,
         /// What the system says.
-        source: io::Error,
+        said: io::Error,
     },
     /// Nothing to work on.
     #[error("no frames found in {}: give raw, TIFF, PNG or JPEG files, or a folder of them", list(.paths))]
@@ -35,8 +36,8 @@ pub enum Error {
         /// What was given.
         paths: Vec<PathBuf>,
     },
-    /// A picture needs at least two usable frames.
-    #[error("{usable} of {given} frames can be used, a stack needs {needed}{}", reasons(.set_aside))]
+    /// A stack needs at least two usable frames, a measure one.
+    #[error("{usable} of {given} frames can be used{}{}", need(*.needed), reasons(.set_aside))]
     TooFewFrames {
         /// Frames that could be used.
         usable: usize,
@@ -66,6 +67,14 @@ pub enum Error {
         path: PathBuf,
         /// What is wrong with it.
         source: DecodeError,
+    },
+    /// A file of this name would hold something else than its ending says.
+    #[error("{path} {what}", path = .path.display())]
+    Ending {
+        /// The file asked for.
+        path: PathBuf,
+        /// What is wrong and what can be written.
+        what: String,
     },
     /// Choices that contradict each other.
     #[error("{what}")]
@@ -166,6 +175,11 @@ fn lines(paths: &[PathBuf]) -> String {
     paths.iter().map(|path| format!("\n  {}", path.display())).collect()
 }
 
+/// One frame is no stack: who asked for one only knows that it is needed.
+fn need(needed: usize) -> String {
+    if needed > 1 { format!(", a stack needs {needed}") } else { String::new() }
+}
+
 fn reasons(set_aside: &[(PathBuf, String)]) -> String {
     set_aside.iter().map(|(path, reason)| format!("\n  {}: {reason}", path.display())).collect()
 }
@@ -179,7 +193,10 @@ impl fmt::Display for WithSources<'_> {
         write!(formatter, "{}", self.0)?;
         let mut source = self.0.source();
         while let Some(error) = source {
-            write!(formatter, ": {error}")?;
+            match error.downcast_ref::<io::Error>() {
+                Some(said) => write!(formatter, ": {}", InWords(said))?,
+                None => write!(formatter, ": {error}")?,
+            }
             source = error.source();
         }
         Ok(())

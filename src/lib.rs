@@ -4,6 +4,8 @@
 
 pub mod pixels;
 
+pub mod system;
+
 pub mod job;
 
 pub mod raw;

@@ -4,8 +4,9 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// A module may use `crate::` paths only into modules to its left.
-const ORDER: [&str; 20] = [
+const ORDER: [&str; 21] = [
     "pixels",
+    "system",
     "job",
     "raw",
     "synthetic",

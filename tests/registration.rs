@@ -166,7 +166,7 @@ fn no_clock_and_wrong_clocks_change_nothing_but_the_notes() {
     let one_wrong = burst.register(&optics(14.0));
     check("one wrong clock", burst.worst_rms(&night, &one_wrong), AIM);
     let told: Vec<_> = one_wrong.notes.iter().filter(|note| note.contains("clock")).collect();
-    assert!(told.len() == 1 && told[0].starts_with("Frame 7"), "the wrong clock is told: {:?}", one_wrong.notes);
+    assert!(told.len() == 1 && told[0].starts_with("frame 7"), "the wrong clock is told: {:?}", one_wrong.notes);
     burst.clocks = vec![Some(0.0); 8];
     check("stopped clocks", burst.worst_rms(&night, &burst.register(&optics(14.0))), AIM);
     burst.clocks = vec![None; 8];
@@ -215,7 +215,7 @@ fn a_knocked_tripod_does_not_make_lamps_into_a_sky() {
     let frame = registered.frames[6].as_ref().expect("the knocked frame has its stars");
     let rms = center_and_corner_rms(SIZE, &night.truth(80.0), |point| frame.reference_from_light.apply(point));
     check("knocked", rms, MUST);
-    let told = registered.notes.iter().any(|note| note.starts_with("Frame 7") && note.contains("tripod"));
+    let told = registered.notes.iter().any(|note| note.starts_with("frame 7") && note.contains("tripod"));
     assert!(told, "the knock is told: {:?}", registered.notes);
 }
 

@@ -91,7 +91,8 @@ fn the_page_is_valid_whole_and_needs_nothing_else() {
 
     let words = texts(&page, "main").concat();
     let gain = data["noise"]["gain"].as_f64().expect("noise was measured");
-    assert!(words.contains(&format!("{gain:.2} times less noise")), "the gain");
+    let error = data["noise"]["gain_sigma"].as_f64().expect("and its error");
+    assert!(words.contains(&format!("{gain:.2} ± {error:.2} times less noise")), "the gain");
     assert!(words.contains("√4 = 2.00"), "what four frames would allow");
     let command = data["command"].as_str().expect("a run from the command line");
     assert!(

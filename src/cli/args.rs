@@ -7,6 +7,8 @@ use clap::{Args, Parser, Subcommand};
 pub use crate::cli::field_args::{MeasureArguments, PlanArguments};
 use crate::cli::values::{memory_size, positive_f32, white_balance};
 use crate::cli::words::{ColorsWord, CombineWord, CompressionWord, CornerWord, FormatWord, SpaceWord, Switch};
+use crate::error::Error;
+use crate::pipeline::format_at;
 use crate::pipeline::{Colors, Combine, Compression, DevelopSettings, ExportSettings, FileFormat, GradientRemoval};
 use crate::pipeline::{MaskChoice, MasterCache, OutputSpace, ReferenceChoice, Request, Vignetting, WhiteBalance};
 
@@ -270,10 +272,12 @@ impl StackArguments {
     }
 
     /// The file asked for.
-    #[must_use]
-    pub fn export_settings(&self) -> ExportSettings {
-        ExportSettings {
-            format: self.file_format(),
+    ///
+    /// # Errors
+    /// As [`Self::file_format`].
+    pub fn export_settings(&self) -> Result<ExportSettings, Error> {
+        Ok(ExportSettings {
+            format: self.file_format()?,
             develop: self.develop_settings(),
             compression: match self.compression {
                 CompressionWord::None => Compression::None,
@@ -281,27 +285,27 @@ impl StackArguments {
             },
             jpeg_quality: self.quality,
             keep_place: self.keep_place,
-        }
+        })
     }
 
-    /// The kind of file: as asked, or by the ending of the output, or 16-bit TIFF.
-    #[must_use]
-    pub fn file_format(&self) -> FileFormat {
-        match self.format {
-            Some(word) => word.format(),
-            None => FileFormat::from_ending(&self.output).unwrap_or_default(),
-        }
+    /// The kind of file: as asked, or by the ending of the output, or 16-bit TIFF where there is none.
+    ///
+    /// # Errors
+    /// [`Error::Ending`] where the output ends as no picture does that can be written.
+    pub fn file_format(&self) -> Result<FileFormat, Error> {
+        let by_ending = format_at(&self.output, FileFormat::default())?;
+        Ok(self.format.map_or(by_ending, FormatWord::format))
     }
 }
 
 impl ExportArguments {
-    /// The kind of file: as asked, or by the ending of the output, or as the sheaf says.
-    #[must_use]
-    pub fn file_format(&self, of_sheaf: FileFormat) -> FileFormat {
-        match self.format {
-            Some(word) => word.format(),
-            None => of_sheaf.for_path(&self.output).unwrap_or(of_sheaf),
-        }
+    /// The kind of file: as asked, or by the ending of the output, or as the sheaf says where there is none.
+    ///
+    /// # Errors
+    /// [`Error::Ending`] where the output ends as no picture does that can be written.
+    pub fn file_format(&self, of_sheaf: FileFormat) -> Result<FileFormat, Error> {
+        let by_ending = format_at(&self.output, of_sheaf)?;
+        Ok(self.format.map_or(by_ending, FormatWord::format))
     }
 }
 
@@ -330,9 +334,13 @@ mod tests {
 
     #[test]
     fn the_kind_of_file_follows_the_ending_unless_asked() {
-        assert_eq!(stack_arguments(&["a", "-o", "x.png"]).file_format(), FileFormat::Png, "by ending");
-        assert_eq!(stack_arguments(&["a", "-o", "x.out"]).file_format(), FileFormat::Tiff16, "no known ending");
-        let asked = stack_arguments(&["a", "-o", "x.png", "--format", "jpeg"]);
-        assert_eq!(asked.file_format(), FileFormat::Jpeg, "as asked");
+        let format = |words: &[&str]| stack_arguments(words).file_format().map_err(|error| error.to_string());
+        assert_eq!(format(&["a", "-o", "x.png"]), Ok(FileFormat::Png), "by ending");
+        assert_eq!(format(&["a", "-o", "x"]), Ok(FileFormat::Tiff16), "no ending");
+        assert_eq!(format(&["a", "-o", "x.png", "--format", "jpeg"]), Ok(FileFormat::Jpeg), "as asked");
+        for words in [&["a", "-o", "x.bmp"][..], &["a", "-o", "x.bmp", "--format", "png"]] {
+            let refused = format(words).expect_err("a BMP is not written");
+            assert!(refused.contains("x.bmp") && refused.contains(".png"), "{refused}");
+        }
     }
 }

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use crate::cli::args::{ExportArguments, is_page};
 use crate::cli::progress::monitor;
-use crate::cli::stack::{command_line, summary, timings};
+use crate::cli::stack::{check_reports, command_line, summary, timings};
 use crate::cli::{Failure, use_threads};
 use crate::error::Error;
 use crate::job::CancelToken;
@@ -26,8 +26,6 @@ pub(super) fn run(arguments: &ExportArguments, cancel: &CancelToken) -> Result<(
     }
     let remedy = "give the folder they are in now with --frames, or save the sheaf anew without them";
     sheaf.check_files(&arguments.sheaf, remedy)?;
-    let export = sheaf.export_settings(arguments.file_format(sheaf.format));
-    export.check()?;
     let request = pipeline::Request {
         scratch_folder: arguments.scratch.clone(),
         output_folder: arguments.output.parent().map(Path::to_owned),
@@ -42,6 +40,9 @@ pub(super) fn run(arguments: &ExportArguments, cancel: &CancelToken) -> Result<(
         }
         pipeline::check_output(&request, path)?;
     }
+    let export = sheaf.export_settings(arguments.file_format(sheaf.format)?);
+    export.check()?;
+    check_reports(&arguments.report)?;
     let mut outcome = pipeline::run(&monitor, &request)?;
     outcome.report.command = Some(command_line());
     outcome.report.export = Some(export.clone());

@@ -54,7 +54,7 @@ pub struct PlanArguments {
     #[arg(long, value_name = "DEGREES", allow_negative_numbers = true)]
     pub longitude: f64,
     /// The evening's date, as in 2027-03-10
-    #[arg(long, value_name = "DATE")]
+    #[arg(long, value_name = "DATE", value_parser = date)]
     pub date: jiff::civil::Date,
     /// Clock of the place by name, as in Europe/Zurich
     #[arg(long, value_name = "NAME")]
@@ -119,6 +119,11 @@ pub struct PlanArguments {
     /// JSON instead of a page
     #[arg(long)]
     pub json: bool,
+}
+
+fn date(text: &str) -> Result<jiff::civil::Date, String> {
+    let needed = |_| "needs a date as in 2027-03-10: year, month, day";
+    text.parse().map_err(needed).map_err(str::to_owned)
 }
 
 fn positive(text: &str) -> Result<f64, String> {

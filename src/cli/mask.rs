@@ -13,6 +13,7 @@ use crate::pipeline::{self, LOW_CONFIDENCE, Request};
 pub(super) fn run(arguments: &MaskArguments, cancel: &CancelToken) -> Result<(), Failure> {
     use_threads(arguments.threads);
     let monitor = monitor(cancel, arguments.json);
+    pipeline::check_ending(&arguments.output, &["png"], "a mask is written as PNG")?;
     let request = Request {
         lights: pipeline::collect_frames(&arguments.lights)?,
         scratch_folder: arguments.scratch.clone(),
@@ -36,6 +37,9 @@ pub(super) fn run(arguments: &MaskArguments, cancel: &CancelToken) -> Result<(),
         percent(answer.foreground_fraction),
         percent(answer.confidence)
     )?;
+    for (path, reason) in &found.set_aside {
+        writeln!(out, "set aside: {}: {reason}", path.display())?;
+    }
     for note in &proposal.notes {
         writeln!(out, "note: {note}")?;
     }

@@ -6,6 +6,7 @@ use crate::cli::args::MeasureArguments;
 use crate::cli::measure_row::Row;
 use crate::cli::progress::monitor;
 use crate::cli::{Failure, use_threads};
+use crate::error::Error;
 use crate::job::{CancelToken, Monitor};
 use crate::pipeline::{self, CameraHint, FrameFinding, MeasureRequest, Verdict, ZONES_ALONG};
 use crate::pixels::Size;
@@ -52,7 +53,7 @@ fn hint(arguments: &MeasureArguments) -> CameraHint {
     CameraHint { focal_mm: arguments.focal, sensor_width_mm: arguments.sensor_width, aim }
 }
 
-/// Measures what comes into a folder until Ctrl-C, which ends it with the exit code of a cancelled run.
+/// Measures what comes into a folder until Ctrl-C, which is how watching ends.
 fn live(arguments: &MeasureArguments, monitor: &Monitor) -> Result<(), Failure> {
     let [folder] = arguments.frames.as_slice() else {
         return Err(Failure::Usage(format!("--live watches one folder, {} paths were given", arguments.frames.len())));
@@ -62,6 +63,13 @@ fn live(arguments: &MeasureArguments, monitor: &Monitor) -> Result<(), Failure> 
     let ended = pipeline::watch(monitor, folder, &request, |finding| night.take(finding, monitor));
     match (night.failed, ended) {
         (Some(error), _) => Err(error.into()),
+        (None, Error::Cancelled(_)) => {
+            let n = night.findings.len();
+            let frames = if n == 1 { "frame" } else { "frames" };
+            // Beside the lines, which other programs may read; nobody may be left to tell.
+            let _ = writeln!(io::stderr(), "stopped watching {}: {n} {frames} measured", folder.display());
+            Ok(())
+        }
         (None, error) => Err(error.into()),
     }
 }

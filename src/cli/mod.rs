@@ -18,7 +18,7 @@ use std::process::ExitCode;
 use clap::Parser;
 
 use crate::cli::args::{Arguments, Command};
-use crate::error::{Error, WithSources};
+use crate::error::{Error, InWords, WithSources};
 use crate::job::CancelToken;
 
 /// Exit codes: done.
@@ -87,7 +87,7 @@ fn report_error(result: Result<(), Failure>) -> u8 {
         Ok(()) => return DONE,
         // A reader that has seen enough (`| head`) is no failure.
         Err(Failure::Output(error)) if error.kind() == io::ErrorKind::BrokenPipe => return DONE,
-        Err(Failure::Output(error)) => (format!("cannot write to the terminal: {error}"), FAILED),
+        Err(Failure::Output(error)) => (format!("cannot write to the terminal: {}", InWords(&error)), FAILED),
         Err(Failure::Run(Error::Cancelled(_))) => ("cancelled, nothing was written".to_owned(), CANCELLED),
         Err(Failure::Usage(message)) => (format!("error: {message}"), USAGE),
         Err(Failure::Run(error)) => (format!("error: {}", WithSources(&error)), FAILED),

@@ -3,6 +3,7 @@
 use std::env;
 use std::fmt::Write as _;
 use std::io::{self, Write};
+use std::path::PathBuf;
 
 use crate::cli::args::{StackArguments, is_page};
 use crate::cli::progress::monitor;
@@ -22,13 +23,17 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
             *frames = pipeline::collect_frames(frames)?;
         }
     }
-    let export = arguments.export_settings();
-    export.check()?;
     let others = [&arguments.mask_output, &arguments.residuals, &arguments.clipped, &arguments.save_lens_profile];
     let others = others.into_iter().flatten().chain(&arguments.report);
     for path in [&arguments.output].into_iter().chain(others) {
         pipeline::check_output(&request, path)?;
     }
+    let export = arguments.export_settings()?;
+    export.check()?;
+    for path in [&arguments.mask_output, &arguments.residuals, &arguments.clipped].into_iter().flatten() {
+        pipeline::check_ending(path, &["png"], A_PNG)?;
+    }
+    check_reports(&arguments.report)?;
     if let Some(folder) = &arguments.layers {
         pipeline::check_layers(&request, folder)?;
     }
@@ -71,6 +76,18 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
     Ok(())
 }
 
+/// Frames aligned by the lens as it was known before, in the words of the report.
+const LENS_HELD: &str = "lens held";
+
+/// What masks and charts are written as.
+const A_PNG: &str = "it is written as PNG";
+
+/// Refuses reports whose names stand for something else.
+pub(super) fn check_reports(paths: &[PathBuf]) -> Result<(), Failure> {
+    let endings = ["json", "html", "htm"];
+    Ok(paths.iter().try_for_each(|path| pipeline::check_ending(path, &endings, "a report is JSON or a page"))?)
+}
+
 /// The words that started the program, each quoted where a shell would take it apart.
 pub(super) fn command_line() -> String {
     let words = env::args_os().map(|word| {
@@ -97,7 +114,8 @@ pub(super) fn summary(report: &Report, with_timings: bool) -> String {
         let _ = writeln!(text, "set aside: {}: {}", frame.file.display(), frame.reason);
     }
     let mut simpler = std::collections::BTreeMap::<_, Vec<String>>::new();
-    for frame in &report.frames {
+    // That the lens was held is a note on the whole burst, below.
+    for frame in report.frames.iter().filter(|frame| frame.registration != LENS_HELD) {
         if let Some(reason) = &frame.registration_reason {
             simpler.entry((&frame.registration, reason)).or_default().push(frame.file.display().to_string());
         }
@@ -124,8 +142,8 @@ pub(super) fn summary(report: &Report, with_timings: bool) -> String {
     if let Some(noise) = &report.noise {
         let _ = writeln!(
             text,
-            "sky noise {:.3e} in a single frame, {:.3e} in the stack: {:.2} times less (the frames allow {:.2})",
-            noise.single, noise.stack, noise.gain, noise.ideal
+            "sky noise {:.3e} in a single frame, {:.3e} in the stack: {:.2} ± {:.2} times less (the frames allow {:.2})",
+            noise.single, noise.stack, noise.gain, noise.gain_sigma, noise.ideal
         );
     }
     if with_timings {

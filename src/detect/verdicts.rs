@@ -117,12 +117,17 @@ impl Burst {
         let Some(measure) = measure else {
             return Judgement { verdict: Verdict::SetAside, reason: "could not be measured".to_owned() };
         };
+        let shaken = self.shaken(measure);
+        // A camera that moved draws stars wide by itself, and where it moved far, splits and fades them: one fault, not
+        // three.
+        let moved = shaken.as_ref().map_or(Verdict::Use, |(verdict, _)| *verdict);
+        let is_clear = moved < Verdict::SetAside;
         let mut findings: Vec<(Verdict, String)> = [
-            self.shaken(measure),
-            self.out_of_focus(measure),
+            shaken,
+            self.out_of_focus(measure).filter(|(verdict, _)| moved < *verdict),
             self.headlight(measure),
-            self.clouded(measure),
-            too_few_stars(measure),
+            self.clouded(measure).filter(|_| is_clear),
+            too_few_stars(measure).filter(|_| is_clear),
         ]
         .into_iter()
         .flatten()
@@ -294,6 +299,21 @@ mod tests {
             Verdict::SetAside,
             "shaken: stars are drawn out over 6.1 px, in the burst's median frame over 0.8 px",
         );
+    }
+
+    /// Doubles are fewer, fainter and wider than the stars that they are made of.
+    #[test]
+    fn what_a_shake_does_to_stars_is_told_as_the_shake_alone() {
+        let shaken = FrameMeasure { trail_px: Some(6.1), fwhm_px: Some(3.8), ..frame(150, 0.4, 0.0) };
+        check(
+            shaken,
+            Verdict::SetAside,
+            "shaken: stars are drawn out over 6.1 px, in the burst's median frame over 0.8 px",
+        );
+        // A doubt of a shake does not explain thick cloud.
+        let clouded = judge_with(FrameMeasure { trail_px: Some(2.5), ..frame(150, 0.4, 0.0) });
+        assert_eq!(clouded.verdict, Verdict::SetAside, "{}", clouded.reason);
+        assert!(clouded.reason.starts_with("clouded: ") && clouded.reason.contains("shaken: "), "{}", clouded.reason);
     }
 
     #[test]

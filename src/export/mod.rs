@@ -100,7 +100,10 @@ pub enum ExportError {
     IsFolder,
     /// The system refuses.
     #[error("no permission to write here; choose another folder")]
-    Permission(#[source] io::Error),
+    Permission,
+    /// Nothing can be written to this disk.
+    #[error("the disk is write-protected; choose another")]
+    ReadOnly,
     /// A file of this name is write-protected.
     #[error("the file there is write-protected; choose another name")]
     Protected,
@@ -142,7 +145,8 @@ impl From<io::Error> for ExportError {
         match error.kind() {
             io::ErrorKind::NotFound | io::ErrorKind::NotADirectory => Self::NoFolder,
             io::ErrorKind::IsADirectory => Self::IsFolder,
-            io::ErrorKind::PermissionDenied | io::ErrorKind::ReadOnlyFilesystem => Self::Permission(error),
+            io::ErrorKind::PermissionDenied => Self::Permission,
+            io::ErrorKind::ReadOnlyFilesystem => Self::ReadOnly,
             _ => Self::Io(error),
         }
     }

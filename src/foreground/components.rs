@@ -210,3 +210,82 @@ pub(super) fn minus(a: &Mask, b: &Mask) -> Mask {
     let samples = a.0.samples().iter().zip(b.0.samples()).map(|(&a, &b)| a && !b).collect();
     Mask(Plane::from_vec(a.size(), samples).expect("one flag a pixel"))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::foreground::down::Down;
+    use crate::foreground::evidence::{Evidence, cells_of};
+
+    const SIZE: Size = Size { width: 240, height: 160 };
+    const CELL: usize = 8;
+    const SKY_LEVEL: f32 = 0.02;
+    /// Noise of grey; the sky of this test has none, so that every number can be followed.
+    const SIGMA: f32 = 0.0005;
+    const HORIZON: usize = 120;
+
+    fn within(x: usize, y: usize, [left, top, right, bottom]: [usize; 4]) -> bool {
+        (left..right).contains(&x) && (top..bottom).contains(&y)
+    }
+
+    /// What `settle` takes for sky where the growth left `gaps` in the sky above the horizon.
+    fn settled(grey: &dyn Fn(usize, usize) -> f32, gaps: &[[usize; 4]]) -> Mask {
+        let plane = Plane::from_fn(SIZE, |x, y| if y < HORIZON { grey(x, y) } else { rough(0.008, x, y) });
+        let evidence = Evidence {
+            bin: 1,
+            cell: CELL,
+            frames: vec![0],
+            colors: [plane.clone(), plane.clone(), plane.clone()],
+            grey: plane,
+            grey_sigma: Plane::filled(cells_of(SIZE, CELL), SIGMA),
+            beyond: Vec::new(),
+        };
+        let lights = MovingLights::default();
+        let ground = Ground::new(&evidence, &lights, Down::Bottom);
+        let is_gap = |x, y| gaps.iter().any(|&gap| within(x, y, gap));
+        let grown = Mask(Plane::from_fn(SIZE, |x, y| y < HORIZON && !is_gap(x, y)));
+        settle(&ground, &ground.refit(grown))
+    }
+
+    /// Far rougher than the noise.
+    fn rough(level: f32, x: usize, y: usize) -> f32 {
+        level * (1.0 + 0.2 * ((7 * x + 13 * y) % 5) as f32)
+    }
+
+    fn share_of_sky(sky: &Mask, [left, top, right, bottom]: [usize; 4]) -> f32 {
+        let n = (top..bottom).flat_map(|y| (left..right).map(move |x| (x, y))).filter(|&(x, y)| sky.contains(x, y));
+        n.count() as f32 / ((right - left) * (bottom - top)) as f32
+    }
+
+    /// A piece of the galaxy is brighter and rougher than the sky around it, as a lit hut is; but sky lies below it.
+    #[test]
+    fn a_bright_rough_piece_with_sky_all_around_is_no_land() {
+        let galaxy = [80, 30, 160, 60];
+        let (roof, tower) = ([20, 30, 60, 50], [200, 80, 224, HORIZON]);
+        let grey = |x: usize, y: usize| match () {
+            () if within(x, y, galaxy) => rough(0.04, x, y),
+            () if within(x, y, tower) => rough(0.05, x, y),
+            () if within(x, y, roof) => 0.004,
+            () => SKY_LEVEL,
+        };
+        let sky = settled(&grey, &[galaxy, roof, tower]);
+        assert_eq!(share_of_sky(&sky, galaxy), 1.0, "bright, and enclosed by the sky");
+        assert_eq!(share_of_sky(&sky, tower), 0.0, "as bright, and standing on the land");
+        assert_eq!(share_of_sky(&sky, roof), 0.0, "enclosed, and darker than any sky");
+        assert_eq!(share_of_sky(&sky, [0, HORIZON, SIZE.width, SIZE.height]), 0.0, "the land");
+    }
+
+    /// A thin cloud departs from the sky by 2.5 of noise and tolerance together; a star shines through it.
+    #[test]
+    fn a_star_in_a_faint_piece_of_sky_makes_no_land_of_it() {
+        let cloud = [80, 30, 160, 60];
+        let star = [118, 44, 121, 47];
+        let grey = |x: usize, y: usize| match () {
+            () if within(x, y, star) => 0.08,
+            () if within(x, y, cloud) => SKY_LEVEL - 0.0015,
+            () => SKY_LEVEL,
+        };
+        let sky = settled(&grey, &[cloud]);
+        assert_eq!(share_of_sky(&sky, cloud), 1.0, "cloud and star");
+    }
+}

@@ -6,6 +6,7 @@ use std::time::{Duration, Instant};
 
 use eframe::egui::Context;
 
+use crate::error::InWords;
 use crate::job::{Job, Monitor, Progress, Update};
 
 type Work<T> = Box<dyn FnOnce(&Monitor) -> T + Send>;
@@ -150,7 +151,7 @@ impl<T: Send + 'static> Lane<T> {
                 self.running = Some(Running { job, replaced: false, state });
                 None
             }
-            Err(error) => Some(Ended::Broken(format!("the system gives no thread for the work: {error}"))),
+            Err(error) => Some(Ended::Broken(format!("the system gives no thread for the work: {}", InWords(&error)))),
         }
     }
 }

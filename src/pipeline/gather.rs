@@ -69,7 +69,7 @@ pub struct Gathered {
 pub fn gather_frames(paths: &[PathBuf]) -> Result<Gathered, Error> {
     let mut below = Vec::new();
     for path in paths.iter().filter(|path| path.is_dir()) {
-        let problem = |source| Error::Folder { path: path.clone(), source };
+        let problem = |said| Error::Folder { path: path.clone(), said };
         for entry in fs::read_dir(path).map_err(problem)? {
             let folder = entry.map_err(problem)?.path();
             if folder.is_dir() && kind_of_folder(&folder).is_some() {
@@ -107,7 +107,7 @@ fn kind_of_folder(folder: &Path) -> Option<FrameKind> {
 pub fn collect_frames(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Error> {
     let mut frames: Vec<PathBuf> = Vec::new();
     for path in paths {
-        let metadata = fs::metadata(path).map_err(|source| Error::Missing { path: path.clone(), source })?;
+        let metadata = fs::metadata(path).map_err(|said| Error::Missing { path: path.clone(), said })?;
         if metadata.is_dir() {
             frames.extend(frames_of_folder(path)?);
         } else {
@@ -124,7 +124,7 @@ pub fn collect_frames(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Error> {
 
 /// The frame files of one folder by name; hidden files and other kinds are left out.
 pub(super) fn frames_of_folder(folder: &Path) -> Result<Vec<PathBuf>, Error> {
-    let problem = |source| Error::Folder { path: folder.to_owned(), source };
+    let problem = |said| Error::Folder { path: folder.to_owned(), said };
     let mut frames = Vec::new();
     for entry in fs::read_dir(folder).map_err(problem)? {
         let path = entry.map_err(problem)?.path();

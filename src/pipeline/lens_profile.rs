@@ -4,7 +4,7 @@ use std::fs::File;
 use std::io::{Read, Write};
 use std::path::Path;
 
-use crate::error::{Error, WithSources};
+use crate::error::{Error, InWords, WithSources};
 use crate::export::replace_file;
 use crate::pipeline::burst::Aligned;
 use crate::pipeline::report::FalloffSource;
@@ -25,7 +25,7 @@ pub(super) fn load_lens_profile(path: &Path, frame: Size, focal_mm: Option<f64>)
     let problem = |what: String| Error::LensProfile { path: path.to_owned(), what };
     let mut bytes = Vec::new();
     let read = File::open(path).and_then(|file| file.take(MOST_BYTES + 1).read_to_end(&mut bytes));
-    read.map_err(|source| problem(format!("cannot be read: {source}: check the name")))?;
+    read.map_err(|source| problem(format!("cannot be read: {}: check the name", InWords(&source))))?;
     let advice = "give a file that --save-lens-profile wrote";
     let text = match String::from_utf8(bytes) {
         Ok(text) if text.len() as u64 <= MOST_BYTES => text,
@@ -82,9 +82,9 @@ pub(super) fn lens_profile_note(aligned: &Aligned, request: &Request) -> Option<
         Some(lens) if lens.from_profile => None,
         Some(lens) => {
             let why = lens.profile_refused.as_deref().unwrap_or("the stars do not match through it");
-            Some(format!("The lens profile {path} was not used, because {why}"))
+            Some(format!("the lens profile {path} was not used, because {why}"))
         }
-        None => Some(format!("The lens profile {path} was not used, because no lens explains this burst")),
+        None => Some(format!("the lens profile {path} was not used, because no lens explains this burst")),
     }
 }
 

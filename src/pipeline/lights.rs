@@ -15,7 +15,7 @@ use crate::detect::{DetectSettings, FrameMeasure, measure_frame};
 use crate::error::Error;
 use crate::job::{Cancelled, Monitor};
 use crate::pipeline::gather::FrameKind;
-use crate::pipeline::sorting::kind_in_burst;
+use crate::pipeline::sorting::{calibrates, kind_in_burst};
 use crate::pixels::{CalibratedFrame, Layout, Mask, Orientation, Size};
 use crate::raw::{CameraColor, DecodeError, Decoder, FrameScale, Metadata, RawFrame, TransferFunction};
 
@@ -182,7 +182,7 @@ pub(super) fn read_all(
                     }
                     (None, kind) => {
                         lock(&unlit).push((idx, kind));
-                        Err(format!("is a {} frame by what it shows: it calibrates and is not stacked", kind.word()))
+                        Err(calibrates(kind, "what it shows"))
                     }
                 },
                 Err(reason) => Err(reason),

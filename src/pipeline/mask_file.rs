@@ -5,9 +5,10 @@ use std::path::Path;
 
 use image::{ImageBuffer, ImageReader, Luma};
 
-use crate::error::Error;
+use crate::error::{Error, InWords};
 use crate::export::{ExportError, replace_file};
 use crate::foreground::ForegroundMask;
+use crate::pipeline::output::check_ending;
 use crate::pixels::{Orientation, Plane, Size, to_code_u16};
 
 /// A mask read from a file, and what to tell the person about it.
@@ -25,8 +26,10 @@ pub struct LoadedMask {
 pub fn load_mask(path: &Path, frame: Size, orientation: Orientation) -> Result<LoadedMask, Error> {
     let problem = |what: String| Error::Mask { path: path.to_owned(), what };
     let reader = ImageReader::open(path).and_then(ImageReader::with_guessed_format);
-    let reader = reader.map_err(|source| problem(format!("cannot be read: {source}")))?;
-    let decoded = reader.decode().map_err(|source| problem(format!("is not a picture: {source}")))?;
+    let reader = reader.map_err(|source| problem(format!("cannot be read: {}: check the name", InWords(&source))))?;
+    let decoded = reader
+        .decode()
+        .map_err(|source| problem(format!("is not a picture that can be read ({source}): give a grey PNG or TIFF")))?;
     let grey = decoded.into_luma16();
     let found = Size { width: grey.width() as usize, height: grey.height() as usize };
     let upright = orientation.upright_size(frame);
@@ -51,6 +54,7 @@ pub fn save_mask(path: &Path, mask: &ForegroundMask, orientation: Orientation) -
 
 /// Writes codes as a 16-bit grey PNG, whole or not at all.
 pub(super) fn save_grey(path: &Path, codes: &Plane<u16>) -> Result<(), Error> {
+    check_ending(path, &["png"], "it is written as PNG")?;
     let size = codes.size();
     let too_large = "a picture has the size of a decoded frame";
     let (width, height) = (u32::try_from(size.width).expect(too_large), u32::try_from(size.height).expect(too_large));

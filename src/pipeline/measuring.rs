@@ -123,7 +123,8 @@ pub(super) fn measure_with_readings(
     let decoder = decoder(request.decoder_program.as_deref())?;
     let n_threads = rayon::current_num_threads();
     let Sorted { paths, given, first, calibration, .. } =
-        sorting::sort(monitor, &decoder, &request.lights, &request.known, FrameScale::Full, n_threads)?;
+        sorting::sort(monitor, &decoder, &request.lights, &request.known, FrameScale::Full, n_threads)
+            .map_err(one_is_enough)?;
     let (size, orientation) = (first.basis.size, first.basis.orientation);
     let land = request.foreground.as_deref().filter(|mask| mask.size() == size).map(ForegroundMask::pixels);
     let pass = FirstPass {
@@ -176,12 +177,22 @@ pub(super) fn measure_with_readings(
         let idx = request.lights.iter().position(|given| *given == path)?;
         let why =
             if request.known.contains_key(&path) { "the name of its folder" } else { "exposure and what it shows" };
-        let reason = format!("is a {} frame by {why}: it calibrates and is not stacked", kind.word());
+        let reason = sorting::calibrates(kind, why);
         let finding = finding(&path, (size, orientation), None, Judgement { verdict: Verdict::SetAside, reason });
         Some((idx, FrameFinding { kind, ..finding }))
     }));
     findings.sort_by_key(|(idx, _)| *idx);
     Ok((findings.into_iter().map(|(_, finding)| finding).collect(), read.readings))
+}
+
+/// A frame is measured without any other.
+fn one_is_enough(error: Error) -> Error {
+    match error {
+        Error::TooFewFrames { usable, given, set_aside, .. } => {
+            Error::TooFewFrames { usable, given, needed: 1, set_aside }
+        }
+        error => error,
+    }
 }
 
 fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {

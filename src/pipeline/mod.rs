@@ -68,7 +68,9 @@ pub use left_out_picture::{nothing_clipped, save_left_out_picture};
 pub use lens_profile::save_lens_profile;
 pub use mask_file::{LoadedMask, load_mask, save_mask};
 pub use measuring::{FrameFinding, MeasureRequest, MeasureSummary, measure};
-pub use output::{check_layers, check_output, development, export, save_layers, save_outcome_mask};
+pub use output::{
+    check_ending, check_layers, check_output, development, export, format_at, save_layers, save_outcome_mask,
+};
 pub use page::{check_page_target, save_plan_page};
 pub use picture::{Picture, open_picture};
 pub use preview::{PREVIEW_FRAMES, Preview, preview};

@@ -91,6 +91,30 @@ pub fn check_output(request: &Request, path: &Path) -> Result<(), Error> {
     export::check_target(path).map_err(|source| Error::Export { path: path.to_owned(), source })
 }
 
+/// The kind of file that is written at `path` where `chosen` is: the ending decides, the choice where there is none.
+///
+/// Refuses an ending that stands for no picture that can be written, before any work begins.
+pub fn format_at(path: &Path, chosen: FileFormat) -> Result<FileFormat, Error> {
+    chosen.for_path(path).ok_or_else(|| Error::Ending {
+        path: path.to_owned(),
+        what: format!("has an ending that stands for no picture that can be written: {}", FileFormat::ENDINGS),
+    })
+}
+
+/// Refuses a file whose ending is none of `endings`; one without an ending may hold anything.
+pub fn check_ending(path: &Path, endings: &[&str], what: &str) -> Result<(), Error> {
+    match path.extension() {
+        Some(found) if !endings.iter().any(|ending| found.eq_ignore_ascii_case(ending)) => {
+            let named = endings.iter().map(|ending| format!(".{ending}")).collect::<Vec<_>>().join(" or ");
+            Err(Error::Ending {
+                path: path.to_owned(),
+                what: format!("has an ending that stands for something else: {what}, name it {named}"),
+            })
+        }
+        _ => Ok(()),
+    }
+}
+
 /// Refuses a folder that no layers can be written to, before the work begins; makes none yet.
 pub fn check_layers(request: &Request, folder: &Path) -> Result<(), Error> {
     if folder.is_dir() {

@@ -1,9 +1,12 @@
 //! The foreground proposed from the frames in the scratch store, and what follows from it.
 
+use std::path::PathBuf;
+
 use crate::detect::{FrameMeasure, Mesh};
 use crate::error::Error;
 use crate::foreground::{BurstView, ForegroundMask, Proposal, propose};
 use crate::job::Monitor;
+use crate::pipeline::MIN_FRAMES;
 use crate::pipeline::burst::{self, Aligned, AlignedFrame};
 use crate::pipeline::clock::StageClock;
 use crate::pipeline::lights::Reading;
@@ -29,6 +32,8 @@ pub struct MaskProposal {
     pub proposal: Proposal,
     /// How the frames are turned to be upright.
     pub orientation: Orientation,
+    /// Frames that could not be read, and why.
+    pub set_aside: Vec<(PathBuf, String)>,
 }
 
 /// Reads a burst as far as needed to propose its foreground.
@@ -44,10 +49,15 @@ pub fn propose_mask(monitor: &Monitor, request: &Request) -> Result<MaskProposal
     let proposal = match burst::align(monitor, &request, &burst) {
         Ok(aligned) => propose_aligned(monitor, &rows, &aligned, orientation, &|_| true)?,
         // Without stars in common there may be no sky at all: the burst itself is still looked at.
-        Err(Error::TooFewFrames { .. }) => propose_unaligned(monitor, &rows, &burst.readings, orientation)?,
+        Err(Error::TooFewFrames { .. }) if burst.readings.iter().flatten().count() >= MIN_FRAMES => {
+            propose_unaligned(monitor, &rows, &burst.readings, orientation)?
+        }
         Err(error) => return Err(error),
     };
-    Ok(MaskProposal { proposal, orientation })
+    let unread = burst.paths.iter().zip(&burst.readings);
+    let set_aside =
+        unread.filter_map(|(path, reading)| Some((path.clone(), reading.as_ref().err()?.clone()))).collect();
+    Ok(MaskProposal { proposal, orientation, set_aside })
 }
 
 /// Proposes the mask from those of the registered frames that `counts` names.

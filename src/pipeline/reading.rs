@@ -19,7 +19,8 @@ use crate::pipeline::request::{MaskChoice, Request};
 use crate::pipeline::room::{memory_note, scratch_folders};
 use crate::pipeline::rows::RepairedRows;
 use crate::pipeline::run::{chosen_lights, decoder};
-use crate::pipeline::{MIN_FRAMES, load_mask, masters, sorting};
+use crate::pipeline::sorting::{self, Sorted};
+use crate::pipeline::{MIN_FRAMES, load_mask, masters};
 use crate::pixels::Layout;
 use crate::raw::Decoder;
 use crate::register::LensProfile;
@@ -75,14 +76,11 @@ fn prepare(
     report: &mut Report,
 ) -> Result<Prepared, Error> {
     let given = chosen_lights(request)?;
-    let check_count = |usable: usize| match usable {
-        MIN_FRAMES.. => Ok(()),
-        _ => Err(Error::TooFewFrames { usable, given: given.len(), needed: MIN_FRAMES, set_aside: Vec::new() }),
-    };
-    check_count(given.len())?;
     let decoder = decoder(request.decoder_program.as_deref())?;
     let sorted = sorting::sort(monitor, &decoder, &given, known, request.scale, rayon::current_num_threads())?;
-    check_count(sorted.paths.len())?;
+    if sorted.paths.len() < MIN_FRAMES {
+        return Err(too_few(given.len(), &sorted));
+    }
     report.notes.extend(sorted.notes);
     let (paths, first) = (sorted.paths, sorted.first);
     let basis = first.basis.clone();
@@ -105,6 +103,15 @@ fn prepare(
     let store = store.up_to(highest);
     let calibration = sorted.calibration;
     Ok(Prepared { paths, basis, decoder, first, calibration, masters, store, highest, given_mask, profile })
+}
+
+/// Said with what every other frame is.
+fn too_few(given: usize, sorted: &Sorted) -> Error {
+    let mut set_aside = sorting::with_reasons(&sorted.paths, &sorted.first.refused);
+    let usable = sorted.paths.len() - set_aside.len();
+    let by = "exposure and what it shows";
+    set_aside.extend(sorted.calibration.iter().map(|(kind, path)| (path.clone(), sorting::calibrates(*kind, by))));
+    Error::TooFewFrames { usable, given, needed: MIN_FRAMES, set_aside }
 }
 
 /// A burst that lies calibrated in the scratch store.

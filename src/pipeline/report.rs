@@ -305,6 +305,8 @@ pub struct NoiseReport {
     pub stack: f64,
     /// Single over stack.
     pub gain: f64,
+    /// Standard error of that, from the number of blocks that it was measured on.
+    pub gain_sigma: f64,
     /// What the frames kept allow: the square root of their number for equal weights.
     pub ideal: f64,
 }

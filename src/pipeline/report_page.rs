@@ -144,10 +144,11 @@ fn noise(report: &Report) -> String {
     };
     let used = report.frames.iter().filter(|frame| frame.used).count();
     let text = format!(
-        "The sky of the stack has {:.2} times less noise than the reference frame alone: {:.3e} instead of {:.3e}, with 1 \
+        "The sky of the stack has {:.2} ± {:.2} times less noise than the reference frame alone: {:.3e} instead of {:.3e}, with 1 \
          at the white level. {used} frames of equal weight would allow √{used} = {:.2}; with the weights and the sky of \
          these frames it is {:.2}.",
         noise.gain,
+        noise.gain_sigma,
         noise.stack,
         noise.single,
         (used as f64).sqrt(),

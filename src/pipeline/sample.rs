@@ -23,7 +23,7 @@ pub fn write_sample_frames(
     for idx in 0..n_lights {
         monitor.step("Making the sample frames", idx, n_lights)?;
         let path = folder.join(format!("night-{:03}.dng", idx + 1));
-        write_cfa_dng(&path, &burst.light(idx)).map_err(|source| Error::Folder { path: folder.to_owned(), source })?;
+        write_cfa_dng(&path, &burst.light(idx)).map_err(|said| Error::Folder { path: folder.to_owned(), said })?;
         on_frame(&path);
         paths.push(path);
     }

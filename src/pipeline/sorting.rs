@@ -90,8 +90,7 @@ pub(super) fn sort(
     }
     let is_scene = found.is_some();
     let Some((main, first_idx, raw)) = found.or(stand_in) else {
-        let reasons = given.iter().cloned().zip(opener.refused);
-        let set_aside = reasons.filter_map(|(path, reason)| Some((path, reason?))).collect();
+        let set_aside = with_reasons(given, &opener.refused);
         return Err(Error::TooFewFrames { usable: 0, given: given.len(), needed: super::MIN_FRAMES, set_aside });
     };
     let level = ContentMeasure::of(&raw).level;
@@ -143,6 +142,16 @@ pub(super) fn sort(
         calibration: calibration.into_iter().map(|(kind, idx)| (kind, given[idx].clone())).collect(),
         notes,
     })
+}
+
+/// Those of the frames that have a reason why they are not used.
+pub(super) fn with_reasons(paths: &[PathBuf], refused: &[Option<String>]) -> Vec<(PathBuf, String)> {
+    paths.iter().zip(refused).filter_map(|(path, reason)| Some((path.clone(), reason.clone()?))).collect()
+}
+
+/// Why a frame that shows no scene is not stacked.
+pub(super) fn calibrates(kind: FrameKind, by: &str) -> String {
+    format!("is a {} frame by {by}: it calibrates and is not stacked", kind.word())
 }
 
 /// What a frame is, where it can be told from a light taken with these settings.

@@ -50,6 +50,12 @@ pub struct Plan {
     pub aperture: f64,
     /// How many exposures.
     pub frames: FramePlan,
+    /// Trail that the exposure of the burst draws in the middle of the frame.
+    pub exposure_trail_px: f64,
+    /// The same in the corner where stars run fastest.
+    pub exposure_trail_px_corner: f64,
+    /// Said where that is more than is accepted.
+    pub exposure_caution: Option<String>,
     /// The class of sky that the burst is reckoned for, when it was not measured.
     pub sky: Option<bortle::SkyClass>,
     /// What to think of before walking out.
@@ -75,14 +81,18 @@ pub fn plan(request: &PlanRequest) -> Result<Plan, PlanError> {
         LightSource::Measured { .. } => None,
         LightSource::Typical { sky_mag_per_arcsec2, .. } => Some(bortle::nearest_class(sky_mag_per_arcsec2)),
     };
+    let exposure_caution = shutter.caution(frames.exposure_secs);
     Ok(Plan {
         date: request.date.to_string(),
         latitude_deg: request.place.latitude_deg,
         longitude_deg: request.place.longitude_deg,
         night: night::night(request),
-        shutter,
         focal_mm: camera.focal_mm,
         aperture: camera.aperture,
+        exposure_trail_px: shutter.trail_px_per_sec * frames.exposure_secs,
+        exposure_trail_px_corner: shutter.trail_px_per_sec_corner * frames.exposure_secs,
+        exposure_caution,
+        shutter,
         frames,
         sky,
         cautions: CAUTIONS.to_vec(),

@@ -162,6 +162,40 @@ pub struct ShutterLimits {
     pub pixel_pitch_um: f64,
 }
 
+impl ShutterLimits {
+    /// What an exposure draws out beyond the trail that is accepted; `None` where it does not, anywhere in the frame.
+    #[must_use]
+    pub fn caution(&self, exposure_secs: f64) -> Option<String> {
+        let wanted_px = self.wanted_trail_px;
+        let (middle_px, corner_px) =
+            (self.trail_px_per_sec * exposure_secs, self.trail_px_per_sec_corner * exposure_secs);
+        // A tenth of a pixel is what the figures are rounded to.
+        let is_long = |trail_px: f64| trail_px > wanted_px + 0.05;
+        let exposure = secs(exposure_secs);
+        let accepted = format!("where {} px are accepted", (100.0 * wanted_px).round() / 100.0);
+        let keeps = |limit: Option<f64>| limit.map_or_else(|| "any time".to_owned(), secs);
+        if is_long(middle_px) {
+            let (middle, corner) = (keeps(self.longest_shutter_secs), keeps(self.longest_shutter_corner_secs));
+            return Some(format!(
+                "{exposure} trail stars by {middle_px:.1} px in the middle and {corner_px:.1} px in the fastest corner, \
+                 {accepted}: {middle} keep to it in the middle, {corner} everywhere"
+            ));
+        }
+        is_long(corner_px).then(|| {
+            let corner = keeps(self.longest_shutter_corner_secs);
+            format!(
+                "{exposure} trail stars by {corner_px:.1} px in the fastest corner, {accepted}, and keep to it in the \
+                 middle: {corner} keep to it everywhere"
+            )
+        })
+    }
+}
+
+/// Seconds as cameras have them.
+pub(super) fn secs(secs: f64) -> String {
+    if secs >= 100.0 { format!("{secs:.0} s") } else { format!("{} s", (secs * 10.0).round() / 10.0) }
+}
+
 /// All figures for a camera that looks somewhere.
 #[must_use]
 pub fn shutter_limits(camera: &Camera, aim: Aim, place: Place, wanted_trail: WantedTrail) -> ShutterLimits {
@@ -350,6 +384,21 @@ mod tests {
         let limits = shutter_limits(&crop(12.0), Aim::Declination(90.0), ALPS, WantedTrail::Px(3.0));
         assert_eq!(limits.longest_shutter_secs, None, "{}", limits.trail_px_per_sec);
         assert!(limits.longest_shutter_corner_secs.is_some_and(|secs| secs > 5.0), "{limits:?}");
+    }
+
+    /// 25 s at 0.22342 px/s and 0.5328 px/s in the corner (see the tests of the terminal): 5.6 px and 13.3 px.
+    #[test]
+    fn an_exposure_beyond_the_limits_is_cautioned_against_with_its_trail() {
+        let limits = shutter_limits(&crop(12.0), Aim::Declination(0.0), ALPS, WantedTrail::Px(3.0));
+        let long = limits.caution(25.0).expect("both are beyond 3 px");
+        for part in ["25 s trail stars by 5.6 px in the middle and 13.3 px", "3 px are accepted", "13.4 s", "5.6 s"] {
+            assert!(long.contains(part), "{part:?} is missing in {long}");
+        }
+        let corner = limits.caution(10.0).expect("the corner is beyond 3 px");
+        assert!(corner.contains("5.3 px in the fastest corner") && corner.contains("in the middle: 5.6 s"), "{corner}");
+        assert_eq!(limits.caution(5.6), None, "short enough everywhere");
+        let pole = shutter_limits(&crop(12.0), Aim::Declination(90.0), ALPS, WantedTrail::Px(3.0));
+        assert!(pole.caution(60.0).is_some_and(|words| !words.contains("by 0")), "the corners turn: {pole:?}");
     }
 
     /// Turned directions, projected at two instants, move as the derivative says.

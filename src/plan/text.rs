@@ -3,7 +3,7 @@
 use std::fmt;
 
 use super::night::{Daylight, Night, Window};
-use super::shutter::ShutterLimits;
+use super::shutter::{ShutterLimits, secs};
 use super::{FramePlan, LocalTime, Plan};
 
 /// A part of the plan.
@@ -201,8 +201,10 @@ fn frames(plan: &Plan) -> Vec<Row> {
         }
         None => "measured on the test frame".to_owned(),
     };
-    vec![
-        Row::figure("Burst", format!("{n} frames of {exposure}: {minutes:.1} minutes, up to {gigabytes:.1} GB")),
+    let mut rows =
+        vec![Row::figure("Burst", format!("{n} frames of {exposure}: {minutes:.1} minutes, up to {gigabytes:.1} GB"))];
+    rows.extend(plan.exposure_caution.iter().map(|caution| Row::figure("Caution", caution.clone())));
+    rows.extend([
         Row::figure("Drift of the sky", format!("{drift_px:.0} px, {drift_percent:.1} % of the frame's long side")),
         Row::figure("Sky in one frame", format!("{sky:.0} electrons a pixel on a read noise of {read:.1}, {origin}")),
         Row::figure(
@@ -214,7 +216,8 @@ fn frames(plan: &Plan) -> Vec<Row> {
             format!("from {small} frames on one more adds under 2 %; twice as good takes {double}"),
         ),
         Row::Words(frames.advice.clone()),
-    ]
+    ]);
+    rows
 }
 
 fn compass(degrees: f64, positive: &str, negative: &str) -> String {
@@ -241,8 +244,4 @@ fn declinations(limits: &ShutterLimits) -> String {
         }
         None => format!("declination {:.0}°", limits.declination_deg),
     }
-}
-
-fn secs(secs: f64) -> String {
-    if secs >= 100.0 { format!("{secs:.0} s") } else { format!("{} s", (secs * 10.0).round() / 10.0) }
 }

@@ -11,15 +11,19 @@ use nalgebra::{Matrix3, Vector3};
 use rawloader::{RawImage, RawImageData};
 
 use crate::pixels::{Layout, Orientation, Plane, Rect, Size};
+use crate::raw::content::kind_of_content;
+use crate::raw::depths::{LEAST_LOSSLESS_BITS, shallow_lossless_samples};
 use crate::raw::dng::{Coding, DngFacts, bayer, check_levels, crop, not_bayer};
 use crate::raw::error::Refusal;
+use crate::raw::facts::exposure_of;
 use crate::raw::frame::{CameraColor, Metadata, RawFrame, TransferFunction};
 use crate::raw::margins::{Margins, Sensor};
-use crate::raw::metadata::{ExifFacts, read_exif};
+use crate::raw::metadata::ExifFacts;
 use crate::raw::pictures::{check_pixels, decode_picture};
 use crate::raw::plausible::check_plausible;
 use crate::raw::rawler_adapter::{self, RawRefusal};
 use crate::raw::tiff_structure::{TiffStructure, tag};
+use crate::system::InWords;
 
 /// CIE XYZ of D65 with Y = 1 (CIE 15, 2° observer): the neutral of a file that names none.
 const D65_XYZ: [f64; 3] = [0.950_47, 1.0, 1.088_83];
@@ -30,14 +34,11 @@ const SMALLEST_DETERMINANT: f64 = 1e-6;
 
 /// Decodes a file in this process, which may end in a panic, an abort, or never: call it in a child only.
 pub(super) fn decode_in_this_process(path: &Path, max_pixels: usize) -> Result<RawFrame, Refusal> {
-    let bytes = fs::read(path).map_err(|error| Refusal::Read(error.to_string()))?;
-    let mut exif = read_exif(&bytes);
+    let bytes = fs::read(path).map_err(|error| Refusal::Read(InWords(&error).to_string()))?;
+    let exif = exposure_of(&bytes);
     let mut frame = if let Some(format) = picture_format(path, &bytes)? {
         decode_picture(&bytes, format, max_pixels)?
     } else {
-        if exif.says_nothing() && TiffStructure::parse(&bytes).is_none() {
-            exif = rawler_adapter::exposure(path);
-        }
         decode_raw(path, bytes, max_pixels)?
     };
     add_exif(&mut frame, exif);
@@ -89,9 +90,10 @@ fn picture_format(path: &Path, bytes: &[u8]) -> Result<Option<ImageFormat>, Refu
 /// Checks sizes and offsets against the file's length, before any decoder believes them.
 fn decode_raw(path: &Path, bytes: Vec<u8>, max_pixels: usize) -> Result<RawFrame, Refusal> {
     let Some(structure) = TiffStructure::parse(&bytes) else {
+        let found = kind_of_content(&bytes);
         // The decoder reads the file itself: two copies need not stand side by side.
         drop(bytes);
-        return decode_camera_raw(path, max_pixels);
+        return decode_camera_raw(path, max_pixels).map_err(|refusal| with_content(refusal, found));
     };
     structure.check_entries()?;
     structure.check_blocks(structure.raw_directory().unwrap_or_else(|| structure.largest_directory()))?;
@@ -100,8 +102,12 @@ fn decode_raw(path: &Path, bytes: Vec<u8>, max_pixels: usize) -> Result<RawFrame
         return decode_camera_raw(path, max_pixels);
     }
     let facts = DngFacts::read(&structure, max_pixels)?;
+    let upright = |samples| (samples, Orientation::Normal);
     let (samples, orientation) = match facts.coding {
-        Coding::Plain { bits } => (facts.plain_samples(&structure, bits)?, Orientation::Normal),
+        Coding::Plain { bits } => upright(facts.plain_samples(&structure, bits)?),
+        Coding::LosslessJpeg if facts.bits < LEAST_LOSSLESS_BITS => {
+            upright(shallow_lossless_samples(&structure).map_err(refusal_of)?)
+        }
         Coding::LosslessJpeg => {
             let whole = || {
                 let raw = run_decoder(path)?;
@@ -109,10 +115,14 @@ fn decode_raw(path: &Path, bytes: Vec<u8>, max_pixels: usize) -> Result<RawFrame
             };
             match whole() {
                 Ok(found) => found,
-                Err(first) => (second_samples(&structure).map_err(|_second| first)?, Orientation::Normal),
+                Err(first) => upright(second_samples(&structure).map_err(|_second| first)?),
             }
         }
-        Coding::Newer => (second_samples(&structure)?, Orientation::Normal),
+        Coding::LossyJpeg => upright(second_samples(&structure)?),
+        Coding::JpegXl => match second_samples(&structure) {
+            Ok(samples) => upright(samples),
+            Err(second) => upright(facts.jpeg_xl_samples(&structure).map_err(|_ours| second)?),
+        },
     };
     let (planes, margins) = facts.planes(samples)?;
     Ok(RawFrame {
@@ -130,12 +140,16 @@ fn decode_raw(path: &Path, bytes: Vec<u8>, max_pixels: usize) -> Result<RawFrame
 
 /// Samples of a DNG by the second decoder. The table of levels is ours to apply.
 fn second_samples(structure: &TiffStructure<'_>) -> Result<Vec<u16>, Refusal> {
-    rawler_adapter::dng_samples(structure.without(tag::LINEARIZATION_TABLE)).map_err(|refusal| match refusal {
+    rawler_adapter::dng_samples(structure.without(tag::LINEARIZATION_TABLE)).map_err(refusal_of)
+}
+
+fn refusal_of(refusal: RawRefusal) -> Refusal {
+    match refusal {
         RawRefusal::Refused(refusal) => refusal,
         RawRefusal::Damaged(reason) => damaged(&reason),
         RawRefusal::Unknown(reason) => unreadable(&reason),
         RawRefusal::NoRaw => damaged("it holds no raw picture"),
-    })
+    }
 }
 
 /// The first decoder, and where it refuses, the second.
@@ -144,7 +158,7 @@ fn decode_camera_raw(path: &Path, max_pixels: usize) -> Result<RawFrame, Refusal
         Ok(frame) => return Ok(frame),
         Err(first) => first,
     };
-    let bytes = fs::read(path).map_err(|error| Refusal::Read(error.to_string()))?;
+    let bytes = fs::read(path).map_err(|error| Refusal::Read(InWords(&error).to_string()))?;
     match (first, rawler_adapter::decode(bytes, max_pixels)) {
         (_, Ok(frame)) => Ok(frame),
         (Refusal::Malformed(reason), Err(_)) => Err(Refusal::Malformed(reason)),
@@ -202,7 +216,7 @@ fn decode_by_first(path: &Path, max_pixels: usize) -> Result<RawFrame, Refusal> 
 }
 
 fn run_decoder(path: &Path) -> Result<RawImage, Refusal> {
-    let file = File::open(path).map_err(|error| Refusal::Read(error.to_string()))?;
+    let file = File::open(path).map_err(|error| Refusal::Read(InWords(&error).to_string()))?;
     rawloader::decode(&mut BufReader::new(file)).map_err(|error| refusal(&error.to_string()))
 }
 
@@ -292,15 +306,26 @@ pub(super) fn camera_color(camera_from_xyz: Option<Matrix3<f64>>, neutral: Optio
     CameraColor { as_shot_neutral: neutral.map(|level| level / neutral[1]), camera_from_xyz }
 }
 
+/// What is said of a file that no decoder takes.
+const NO_PICTURE: &str = "the file is no picture known here: give a camera raw, DNG, TIFF, PNG or JPEG";
+
+/// Says what a file holds instead of a picture.
+fn with_content(refusal: Refusal, found: &str) -> Refusal {
+    match refusal {
+        Refusal::Unsupported(reason) if reason == NO_PICTURE => Refusal::unsupported(format!(
+            "found {found} where a picture is needed: give a camera raw, DNG, TIFF, PNG or JPEG"
+        )),
+        refusal => refusal,
+    }
+}
+
 /// The decoder's own words name its authors: say what the person can do instead.
 fn refusal(message: &str) -> Refusal {
     let is_unknown = message.contains("find a decoder") || message.contains("find camera");
     let is_unread = message.contains("know") || message.contains("supported");
     let reason = message.trim_start_matches("RawLoaderError: ").trim_matches('"').lines().next().unwrap_or_default();
     if is_unknown && !reason.contains("find camera") {
-        Refusal::unsupported(
-            "the file is no picture known here: a camera raw, DNG, TIFF, PNG or JPEG is needed".to_owned(),
-        )
+        Refusal::unsupported(NO_PICTURE)
     } else if is_unknown || is_unread {
         unreadable(reason)
     } else {

@@ -24,6 +24,7 @@ pub(super) struct DngFacts {
     pub(super) white_level: u16,
     pub(super) color: CameraColor,
     pub(super) coding: Coding,
+    pub(super) bits: usize,
     pub(super) stored: Size,
     pub(super) samples_per_pixel: usize,
     visible: Rect,
@@ -38,8 +39,10 @@ pub(super) enum Coding {
     Plain { bits: usize },
     /// ITU-T T.81, process 14.
     LosslessJpeg,
-    /// Lossy JPEG or JPEG XL, which the second decoder reads.
-    Newer,
+    /// Lossy JPEG, which the second decoder reads.
+    LossyJpeg,
+    /// Which the second decoder reads in some depths.
+    JpegXl,
 }
 
 impl DngFacts {
@@ -88,6 +91,7 @@ impl DngFacts {
             white_level,
             color: color(structure),
             coding,
+            bits,
             stored,
             samples_per_pixel,
             visible,
@@ -138,7 +142,8 @@ fn coding(compression: usize, bits: usize) -> Result<Coding, Refusal> {
         1 | 7 => Err(Refusal::unsupported(format!(
             "the DNG has {bits} bits a sample: 8 to 16 are read; convert it to a DNG with whole numbers"
         ))),
-        34_892 | 52_546 if bits <= 16 => Ok(Coding::Newer),
+        34_892 if bits <= 16 => Ok(Coding::LossyJpeg),
+        52_546 if bits <= 16 => Ok(Coding::JpegXl),
         other => Err(Refusal::unsupported(format!(
             "the DNG is compressed by method {other} with {bits} bits a sample: none (1), lossless JPEG (7), lossy JPEG \
              (34892) and JPEG XL (52546) are read; convert it to one of them"

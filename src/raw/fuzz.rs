@@ -4,6 +4,8 @@
 use proptest::collection::vec;
 use proptest::prelude::*;
 
+use crate::raw::content::kind_of_content;
+use crate::raw::depths::raise_depth;
 use crate::raw::dng::{Coding, DngFacts};
 use crate::raw::error::Refusal;
 use crate::raw::frame::RawFrame;
@@ -57,6 +59,8 @@ fn tiff() -> impl Strategy<Value = Vec<u8>> {
 fn read_all(bytes: &[u8]) {
     let _ = read_exif(bytes);
     let _ = jpeg_is_complete(bytes);
+    let _ = raise_depth(&mut bytes.to_vec());
+    let _ = kind_of_content(bytes);
     let Some(structure) = TiffStructure::parse(bytes) else { return };
     let _ = structure.check_blocks(structure.largest_directory());
     if let Ok(facts) = DngFacts::read(&structure, MAX_PIXELS)

@@ -7,7 +7,9 @@
 
 mod adapters;
 mod child;
+mod content;
 mod decoder;
+mod depths;
 mod dng;
 mod error;
 mod facts;
@@ -26,6 +28,7 @@ mod rawler_adapter;
 mod tiff_structure;
 
 pub use child::{decode_unprotected, serve_if_asked};
+pub use content::kind_of_content;
 pub use decoder::{Decoder, Limits, largest_child_bytes};
 pub use error::DecodeError;
 pub use facts::FrameFacts;

@@ -3,7 +3,6 @@
 //! Its patterns (colours, black levels) begin at the top left of the whole sensor, as the first decoder's do.
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::path::Path;
 use std::sync::Arc;
 
 use nalgebra::Matrix3;
@@ -52,9 +51,9 @@ pub(super) fn dng_samples(bytes: Vec<u8>) -> Result<Vec<u16>, RawRefusal> {
 }
 
 /// What the second decoder knows of the exposure where the file has no EXIF that could be read directly.
-pub(super) fn exposure(path: &Path) -> ExifFacts {
+pub(super) fn exposure(bytes: Vec<u8>) -> ExifFacts {
     let read = || {
-        let source = RawSource::new_from_shared_vec(Arc::new(std::fs::read(path).ok()?));
+        let source = RawSource::new_from_shared_vec(Arc::new(bytes));
         let decoder = rawler::get_decoder(&source).ok()?;
         decoder.raw_metadata(&source, &RawDecodeParams::default()).ok()
     };

@@ -87,7 +87,7 @@ fn focal_note(fit: &Fit, stated_px: f64) -> Option<String> {
     let found_px = fit.adjusted.scene.lens().focal_px;
     let factor = found_px / stated_px;
     (fit.lens_fitted && (factor.ln()).abs() > 0.15).then(|| {
-        format!("The focal length is {factor:.2} times what the camera states, by the stars; they were believed")
+        format!("the focal length is {factor:.2} times what the camera states, by the stars; they were believed")
     })
 }
 

@@ -48,7 +48,7 @@ pub(crate) fn chosen(fitted: Adjusted, relink: &(dyn Fn(&mut Scene) + Sync)) -> 
     let lens_gain = held.scene.cost(fitted.scale) - fitted.scene.cost(fitted.scale);
     if lens_gain < N_LENS as f64 * n_values.ln() {
         let note = format!(
-            "The lens was taken as known: the stars moved too little to measure it better (gain {lens_gain:.0}, {:.0} needed)",
+            "the lens was taken as known: the stars moved too little to measure it better (gain {lens_gain:.0}, {:.0} needed)",
             N_LENS as f64 * n_values.ln()
         );
         return Fit { adjusted: held, lens_fitted: false, notes: vec![note], profile_refused: None };
@@ -61,7 +61,7 @@ pub(crate) fn chosen(fitted: Adjusted, relink: &(dyn Fn(&mut Scene) + Sync)) -> 
         let scale = with_air.scale.min(without.scale);
         let air_gain = explained(&with_air.scene, scale) - explained(&without.scene, scale);
         if air_gain > AIR_GAIN {
-            let note = format!("Refraction by the air was taken into account (gain {air_gain:.0})");
+            let note = format!("refraction by the air was taken into account (gain {air_gain:.0})");
             return Fit { adjusted: with_air, lens_fitted: true, notes: vec![note], profile_refused: None };
         }
     }

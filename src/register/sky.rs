@@ -33,7 +33,7 @@ pub(crate) fn cross_check(
         let across = (turn - axis * along).norm();
         if across > AXIS_SLACK_RAD {
             notes.push(format!(
-                "Frame {}: the camera was turned by {:.2}° beside the turn of the sky; was the tripod touched?",
+                "frame {}: the camera was turned by {:.2}° beside the turn of the sky; was the tripod touched?",
                 frame + 1,
                 across.to_degrees()
             ));
@@ -55,7 +55,7 @@ pub(crate) fn cross_check(
         let off = clock - sign * sky - common;
         if off.abs() > CLOCK_SLACK_SECS + 0.02 * sky.abs() {
             notes.push(format!(
-                "Frame {}: its clock is {off:+.0} s off by the turn of the sky; the stars were believed",
+                "frame {}: its clock is {off:+.0} s off by the turn of the sky; the stars were believed",
                 frame + 1
             ));
         }

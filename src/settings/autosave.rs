@@ -34,7 +34,7 @@ pub struct Leftover {
 impl Autosave {
     /// A place for copies in `folder`, which is made; nothing is copied yet.
     pub fn begin(folder: &Path) -> Result<Self, Error> {
-        let problem = |source| Error::Folder { path: folder.to_owned(), source };
+        let problem = |said| Error::Folder { path: folder.to_owned(), said };
         fs::create_dir_all(folder).map_err(problem)?;
         let millis = SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |time| time.as_millis());
         // Two windows of one process, as in tests, may begin in one millisecond.

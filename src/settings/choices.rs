@@ -69,6 +69,9 @@ impl Default for Writing {
 }
 
 impl FileFormat {
+    /// What can be written, for messages.
+    pub const ENDINGS: &str = "name the file .tif or .tiff, .dng, .png, .jpg or .jpeg";
+
     /// The kind of file that an ending stands for; `None` for an unknown one.
     #[must_use]
     pub fn from_ending(path: &Path) -> Option<Self> {

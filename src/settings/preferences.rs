@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
-use crate::error::Error;
+use crate::error::{Error, InWords};
 use crate::export::replace_file;
 use crate::settings::check::line_at;
 
@@ -159,7 +159,7 @@ fn read<T: DeserializeOwned + Default>(path: &Path) -> (T, Option<String>) {
             }
         },
         Err(error) if error.kind() == io::ErrorKind::NotFound => return (T::default(), None),
-        Err(error) => error.to_string(),
+        Err(error) => InWords(&error).to_string(),
     };
     let note = format!(
         "{} cannot be read ({problem}): the defaults are used, the next change takes its place",
@@ -175,7 +175,7 @@ fn write(path: &Path, value: &impl Serialize) -> Result<(), Error> {
     };
     let text = toml::to_string_pretty(value).map_err(no_text)?;
     if let Some(folder) = path.parent() {
-        fs::create_dir_all(folder).map_err(|source| Error::Folder { path: folder.to_owned(), source })?;
+        fs::create_dir_all(folder).map_err(|said| Error::Folder { path: folder.to_owned(), said })?;
     }
     replace_file(path, text.len() as u64, |out| Ok(out.write_all(text.as_bytes())?))
         .map_err(|source| Error::Export { path: path.to_owned(), source })

@@ -5,8 +5,9 @@ use std::fs::{self, File};
 use std::io::{self, Read as _, Write};
 use std::path::{Path, PathBuf};
 
-use crate::error::Error;
+use crate::error::{Error, InWords};
 use crate::export::replace_file;
+use crate::raw::kind_of_content;
 use crate::settings::SHEAF_VERSION;
 use crate::settings::sheaf::Sheaf;
 use crate::settings::text::{Problem, Read, from_text, to_text};
@@ -62,7 +63,11 @@ pub fn load_sheaf(path: &Path) -> Result<Loaded, Error> {
             Ok(loaded(path, read, vec![note], true))
         }
         _ => {
-            let remedy = "correct it in a text editor, or begin anew with the frames";
+            let remedy = if looks_like_sheaf(path) {
+                "correct it in a text editor, or begin anew with the frames"
+            } else {
+                "a sheaf is a .toml file that Nightsheaf saved; frames are stacked instead"
+            };
             Err(Error::Sheaf { path: path.to_owned(), what: format!("cannot be used: {place}{what}: {remedy}") })
         }
     }
@@ -113,7 +118,7 @@ fn check_place(path: &Path) -> Result<(), Error> {
 fn read(path: &Path) -> Result<Result<Read, Problem>, Error> {
     let unreadable = |source: io::Error| Error::Sheaf {
         path: path.to_owned(),
-        what: format!("cannot be read: {source}: check the name and that the drive is connected"),
+        what: format!("cannot be read: {}: check the name and that the drive is connected", InWords(&source)),
     };
     let mut bytes = Vec::new();
     let file = File::open(path).map_err(unreadable)?;
@@ -125,9 +130,18 @@ fn read(path: &Path) -> Result<Result<Read, Problem>, Error> {
         return Ok(Err(Problem::Wrong(None, "it is too large for a sheaf".to_owned())));
     }
     Ok(match String::from_utf8(bytes) {
-        Ok(text) => from_text(&text, &folder_of(path)),
-        Err(_) => Err(Problem::Wrong(None, "it is no text".to_owned())),
+        Ok(text) if !text.contains('\0') => from_text(&text, &folder_of(path)),
+        Ok(zeros) => Err(Problem::Wrong(None, no_sheaf(zeros.as_bytes()))),
+        Err(no_text) => Err(Problem::Wrong(None, no_sheaf(no_text.as_bytes()))),
     })
+}
+
+/// What is said of bytes that are no text.
+fn no_sheaf(bytes: &[u8]) -> String {
+    let marks: [&[u8]; 6] = [b"II", b"MM", b"FUJIFILM", b"\0\0\0\x18ftypcrx", b"\x89PNG", b"\xFF\xD8\xFF"];
+    let is_frame = marks.iter().any(|mark| bytes.starts_with(mark));
+    let found = if is_frame { "a picture or raw frame" } else { kind_of_content(bytes) };
+    format!("found {found} where the text of a sheaf is needed")
 }
 
 fn loaded(path: &Path, read: Read, mut notes: Vec<String>, recovered: bool) -> Loaded {

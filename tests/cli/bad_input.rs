@@ -57,8 +57,68 @@ fn nothing_to_stack_is_said() {
     check_failed(&run!("stack", night(), "--darks", empty.path(), "-o", output), &[text(empty.path())], folder.path());
     let one = run!("stack", light(1), "-o", output);
     check_failed(&one, &["1 of 1 frames", "needs 2"], folder.path());
+    // Beside the light the name of its folder says nothing: what it shows does.
+    let work = new_folder();
+    let dark = work.path().join("unlit.dng");
+    fs::copy(night().join("darks/dark-001.dng"), &dark).expect("room for a frame");
+    let with_dark = run!("stack", light(1), dark, "-o", output);
+    check_failed(&with_dark, &["1 of 2 frames", "unlit.dng: is a dark frame", "is not stacked"], folder.path());
     let measured = run!("measure", missing);
     check_failed(&measured, &[text(&missing), "check the name"], folder.path());
+}
+
+/// What is no picture is told by every command with its name, what was found in it and what is needed instead.
+#[test]
+fn a_file_that_is_no_raw_is_named_whatever_was_asked() {
+    let (folder, work) = (new_folder(), new_folder());
+    let (letter, zeros) = (work.path().join("letter.dng"), work.path().join("zeros.dng"));
+    fs::write(&letter, "Dear camera,\nwhere are you?\n").expect("a file");
+    fs::write(&zeros, [0; 5000]).expect("a file");
+    let picture = folder.path().join("out.png");
+    for (file, found) in [(&letter, "found text"), (&zeros, "found nothing but zeros")] {
+        for command in ["stack", "mask"] {
+            let ran = run!(command, file, "-o", picture);
+            check_failed(&ran, &["0 of 1 frames", text(file), found, "give a camera raw, DNG"], folder.path());
+        }
+        let ran = run!("measure", file);
+        check_failed(&ran, &["0 of 1 frames can be used\n", text(file), found, "give a camera raw"], folder.path());
+        assert!(!ran.err.contains("stack needs"), "one frame is enough to measure: {}", ran.err);
+    }
+    let ran = run!("mask", letter, light(1), "-o", picture);
+    check_failed(&ran, &["1 of 2 frames", "letter.dng", "found text"], folder.path());
+    for (file, found) in [(&letter, "line 1"), (&light(1), "found a picture or raw frame"), (&zeros, "zeros")] {
+        let ran = run!("export", file, "-o", picture);
+        check_failed(&ran, &[text(file), found, "a sheaf is a .toml file"], folder.path());
+    }
+}
+
+/// The list is told before any work; the other files of a run have their own kinds.
+#[test]
+fn an_ending_that_is_not_written_is_refused_before_the_work() {
+    let folder = new_folder();
+    let (output, wrong) = (folder.path().join("night.tiff"), folder.path().join("night.bmp"));
+    let check = |ran: Ran, parts: &[&str]| {
+        check_failed(&ran, &[&["night.bmp"], parts].concat(), folder.path());
+        assert!(!ran.err.contains("Looking at") && !ran.err.contains("Reading"), "{}", ran.err);
+    };
+    let pictures = [".tif or .tiff, .dng, .png, .jpg or .jpeg"];
+    check(run!("stack", night(), "-o", wrong), &pictures);
+    check(run!("stack", night(), "-o", wrong, "--format", "png"), &pictures);
+    for option in ["--mask-output", "--residuals", "--clipped"] {
+        check(run!("stack", night(), "-o", output, option, wrong), &["name it .png"]);
+    }
+    check(run!("stack", night(), "-o", output, "--report", wrong), &["name it .json or .html"]);
+    check(run!("mask", night(), "-o", wrong), &["name it .png"]);
+}
+
+#[test]
+fn what_the_system_says_is_put_into_words() {
+    let (folder, work) = (new_folder(), new_folder());
+    let (missing, output) = (work.path().join("gone.dng"), folder.path().join("night.tiff"));
+    for ran in [run!("stack", missing, "-o", output), run!("measure", missing), run!("export", missing, "-o", output)] {
+        check_failed(&ran, &[text(&missing), "there is nothing by this name"], folder.path());
+        assert!(!ran.err.contains("os error"), "{}", ran.err);
+    }
 }
 
 #[test]

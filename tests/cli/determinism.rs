@@ -9,17 +9,21 @@ use crate::support::{done, json, new_folder, night};
 /// Every file of a run with this many threads, by name; the report without times and memory.
 fn written(threads: &str, folder: &Path) -> BTreeMap<String, Vec<u8>> {
     let mut files = BTreeMap::new();
-    let output_names = ["night.tiff", "night.dng", "night.jpg"];
+    let output_names = ["night.tiff", "night.dng", "night.jpg", "night.png", "light.tiff"];
     for (index, name) in output_names.into_iter().enumerate() {
         let at = |name: &str| folder.join(name);
         let mut words: Vec<String> =
             ["--threads", threads, "--compression", "deflate", "--gradient", "on"].map(str::to_owned).to_vec();
+        if name == "light.tiff" {
+            words.extend(["--format", "tiff32f"].map(str::to_owned));
+        }
         if index == 0 {
             for (word, file) in [
                 ("--report", "night.json"),
                 ("--layers", "layers"),
                 ("--mask-output", "mask.png"),
                 ("--residuals", "arrows.png"),
+                ("--clipped", "clipped.png"),
             ] {
                 words.extend([word.to_owned(), at(file).display().to_string()]);
             }
@@ -38,7 +42,7 @@ fn written(threads: &str, folder: &Path) -> BTreeMap<String, Vec<u8>> {
     }
     files.insert("report".to_owned(), report.to_string().into_bytes());
     let layers = ["layers/sky.tiff", "layers/land.tiff", "layers/mask.png"];
-    for name in output_names.into_iter().chain(["mask.png", "arrows.png"]).chain(layers) {
+    for name in output_names.into_iter().chain(["mask.png", "arrows.png", "clipped.png"]).chain(layers) {
         files.insert(name.to_owned(), fs::read(folder.join(name)).unwrap_or_default());
     }
     files

@@ -48,10 +48,25 @@ fn a_plan_tells_three_opinions_with_their_origin_and_the_cautions() {
         "16 frames of 25 s",
         "Small return",
         "More frames help most",
+        // The rule's 25 s are far beyond those limits, and the burst is made of them.
+        "25 s trail stars by 5.6 px in the middle and 13.3 px in the fastest corner, where 3 px are accepted",
         "Local rules and rangers come first",
     ] {
         assert!(told.contains(part), "{part:?} is missing in:\n{}", ran.out);
     }
+}
+
+#[test]
+fn a_date_in_another_order_is_told_the_wanted_one() {
+    let words = ["--latitude", "46.5", "--longitude", "8", "--utc-offset", "+01:00", "--date", "10.3.2027"];
+    let ran = Ran::from(program().arg("plan").args(words).output().expect("the program was built"));
+    assert_eq!(ran.code, Some(2), "{ran:?}");
+    let line = ran.err.lines().next().expect("a message");
+    let expected =
+        "error: invalid value '10.3.2027' for '--date <DATE>': needs a date as in 2027-03-10: year, month, day";
+    assert_eq!(line, expected, "{}", ran.err);
+    let short = plan(&["--exposure", "5.6"]);
+    assert!(short.code == Some(0) && !short.out.contains("Caution"), "short enough everywhere: {}", short.out);
 }
 
 #[test]
@@ -147,6 +162,7 @@ fn one_frame_alone_gets_the_field_check() {
     assert_eq!(half.code, Some(2), "a direction has an altitude and a latitude: {half:?}");
 }
 
+#[cfg(unix)]
 #[test]
 fn a_live_folder_is_measured_until_it_is_interrupted() {
     let folder = new_folder();
@@ -163,8 +179,12 @@ fn a_live_folder_is_measured_until_it_is_interrupted() {
     let mut line = String::new();
     let mut out = BufReader::new(child.stdout.take().expect("its output is piped"));
     out.read_line(&mut line).expect("a line");
-    child.kill().expect("it runs until it is stopped");
-    child.wait().expect("our own child");
+    let sent = std::process::Command::new("kill").args(["-INT", &child.id().to_string()]).status();
+    assert!(sent.is_ok_and(|sent| sent.success()), "the signal of Ctrl-C is sent");
+    let mut said = String::new();
+    child.stderr.take().expect("it is piped").read_to_string(&mut said).expect("text");
+    assert_eq!(child.wait().expect("our own child").code(), Some(0), "how watching ends: {said}");
+    assert_eq!(said, format!("stopped watching {}: 1 frame measured\n", folder.path().display()), "and nothing else");
     let row: serde_json::Value = serde_json::from_str(&line).expect("one JSON object a line");
     assert!(row["file"].as_str().is_some_and(|file| file.ends_with("night-002.dng")), "{row}");
     assert!(row["stars"].as_u64().is_some_and(|stars| stars > 20), "{row}");

@@ -1,7 +1,8 @@
 """Writes small DNG files of unusual but conformant kinds, one camera raw that only the newer decoder knows, and what
 LibRaw reads from each.
 
-Run: python dng_variants.py  (rawpy 0.28.0 with its own LibRaw, numpy, cjxl 0.7.0 of libjxl)
+Run: python dng_variants.py  (rawpy 0.28.0 with its own LibRaw, numpy, cjxl 0.7.0 of libjxl; imagecodecs 2026.3.6 for
+JPEG XL of 12 bits)
 The samples are noise from a fixed seed around a slope, so that no row is regular. LibRaw shows the active area; the
 crop that is meant to be seen is taken from it here, by the numbers that the script itself has written. JPEG XL is
 beyond rawpy's LibRaw: that file is lossless, so the samples that went in are the reference.
@@ -14,6 +15,7 @@ import struct
 import subprocess
 import tempfile
 
+import imagecodecs
 import numpy
 import rawpy
 
@@ -76,6 +78,8 @@ def lossless_jpeg(plane, bits):
 
 def jpeg_xl(plane, bits):
     """A bare lossless codestream."""
+    if bits < 16:
+        return imagecodecs.jpegxl_encode(plane.astype(numpy.uint16), lossless=True, bitspersample=bits, usecontainer=False)
     with tempfile.TemporaryDirectory() as folder:
         source, target = f"{folder}/in.pgm", f"{folder}/out.jxl"
         head = f"P5 {plane.shape[1]} {plane.shape[0]} {2**bits - 1}\n".encode()
@@ -249,6 +253,16 @@ def main():
     values["jpeg_xl_tiles_table.dng"] = {
         "size": [84, 66], "planes_sha256": [digest(plane)], "pattern": [[0, 1], [3, 2]], "black": [1000.0] * 4,
         "white": 65535, "flip": 0, "multipliers": [2.0, 1.0, 1.25], "first8": plane[0, :8].tolist(),
+    }
+
+    # Depths that the decoders give up at.
+    write("lossless_8.dng", samples(shape, 8, 32), 8, coding="lossless", black=(8,))
+    values["lossless_8.dng"] = libraw("lossless_8.dng")
+    plane = samples(shape, 12, 33)
+    write("jpeg_xl_12.dng", plane, 12, coding="jxl", tile=48, black=(128,))
+    values["jpeg_xl_12.dng"] = {
+        "size": [84, 66], "planes_sha256": [digest(plane)], "pattern": [[0, 1], [3, 2]], "black": [128.0] * 4,
+        "white": 4095, "flip": 0, "multipliers": [2.0, 1.0, 1.25], "first8": plane[0, :8].tolist(),
     }
 
     # 3FR has no crop for LibRaw in so small a picture: what the tags say is taken from the samples.

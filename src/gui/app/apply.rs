@@ -5,6 +5,7 @@ use std::time::Instant;
 
 use eframe::egui::{Pos2, Rect, ViewportCommand};
 
+use crate::error::InWords;
 use crate::gui::action::Action;
 use crate::gui::app::App;
 use crate::gui::correcting::{Correction, EdgeChange};
@@ -168,7 +169,8 @@ impl App {
         let folder = match tempfile::Builder::new().prefix("nightsheaf-sample-").tempdir() {
             Ok(folder) => folder,
             Err(error) => {
-                let text = format!("the sample frames need a temporary folder, which cannot be made: {error}");
+                let why = InWords(&error);
+                let text = format!("the sample frames need a temporary folder, which cannot be made: {why}");
                 return self.state.fail(text);
             }
         };

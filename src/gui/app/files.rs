@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use crate::error::WithSources;
+use crate::error::{InWords, WithSources};
 use crate::gui::action::Action;
 use crate::gui::app::App;
 use crate::gui::dialogs::{Answer, Dialog, Question};
@@ -27,11 +27,9 @@ impl App {
             return self.state.fail("a stack is being made: wait for it or cancel it, then write the picture");
         }
         let sheaf = self.state.sheaf.settings();
-        let Some(format) = sheaf.format.for_path(&path) else {
-            return self.state.fail(format!(
-                "{} has an ending that stands for no picture: name the file .tif, .dng, .png or .jpg",
-                path.display()
-            ));
+        let format = match pipeline::format_at(&path, sheaf.format) {
+            Ok(format) => format,
+            Err(error) => return self.state.fail(WithSources(&error).to_string()),
         };
         let path = if path.extension().is_none() { path.with_extension(format.ending()) } else { path };
         if let Err(error) = pipeline::check_output(&sheaf.request(), &path) {
@@ -64,7 +62,7 @@ impl App {
         }
         match Dialog::open(&self.context, question) {
             Ok(dialog) => self.dialog = Some(dialog),
-            Err(error) => self.state.fail(format!("the system gives no thread for a dialog: {error}")),
+            Err(error) => self.state.fail(format!("the system gives no thread for a dialog: {}", InWords(&error))),
         }
     }
 

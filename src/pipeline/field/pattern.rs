@@ -48,6 +48,12 @@ pub struct Estimate {
 }
 
 impl Estimate {
+    /// Whether it is above a limit by more than its error may be.
+    #[must_use]
+    pub fn is_clearly_above(self, limit: f64) -> bool {
+        self.value - LIKELY_SIGMAS * self.sigma > limit
+    }
+
     /// Whether it exceeds a limit, on either side, by more than chance.
     #[must_use]
     pub fn exceeds(self, limit: f64) -> bool {
@@ -57,6 +63,9 @@ impl Estimate {
 
 /// A figure this many standard errors from zero is no chance.
 const CLEAR_SIGMAS: f64 = 4.0;
+
+/// A figure is told where it is so many standard errors beyond what matters.
+const LIKELY_SIGMAS: f64 = 2.0;
 
 /// What the lens does over the frame as stored.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -7,6 +7,9 @@ use crate::pipeline::measuring::FrameFinding;
 /// Share of the white level from which the sky leaves little room for stars (common practice, no source).
 const BRIGHT_SKY: f32 = 0.35;
 
+/// Growth of the star width to the far corners that is told.
+const SEEN_GROWTH: f64 = 0.02;
+
 /// Share of clipped samples that no starry sky has.
 const MUCH_CLIPPED: f64 = 0.01;
 
@@ -69,7 +72,10 @@ fn shape(facts: &FieldFacts, check: &FieldCheck) -> String {
     let bar = pattern.radial_px.value;
     match check.shape {
         Shape::Unknown => "too few stars to tell".to_owned(),
-        Shape::Even if growth > 2.0 => format!("alike all around, {growth:.0} % wider towards the corners"),
+        Shape::Even if pattern.corner_growth.is_clearly_above(SEEN_GROWTH) => {
+            let sigma = 100.0 * pattern.corner_growth.sigma;
+            format!("alike all around, {growth:.0} ± {sigma:.0} % wider in the far corners than in the middle")
+        }
         Shape::Even => "alike all over the frame".to_owned(),
         Shape::Outward => format!("drawn out away from the middle, by {bar:.1} px in the corners: coma or astigmatism"),
         Shape::Around => {

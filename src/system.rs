@@ -1,0 +1,88 @@
+//! What the operating system says of files and disks, in the words of a person.
+
+use std::fmt;
+use std::io;
+
+/// An error of the system without its number, which helps nobody who could do something about it.
+#[derive(Debug)]
+pub struct InWords<'a>(pub &'a io::Error);
+
+impl fmt::Display for InWords<'_> {
+    fn fmt(&self, formatter: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let text = self.0.to_string();
+        // A text of our own says more than its kind; one that only wraps the system's own does not.
+        let is_ours = self.0.get_ref().is_some() && !text.contains(NUMBER);
+        match words(self.0.kind()).filter(|_| !is_ours) {
+            Some(words) => formatter.write_str(words),
+            None => formatter.write_str(&without_number(&text)),
+        }
+    }
+}
+
+/// Between the system's words and its number.
+const NUMBER: &str = " (os error ";
+
+/// The usual ones; `None` for those that the system words well enough.
+fn words(kind: io::ErrorKind) -> Option<&'static str> {
+    Some(match kind {
+        io::ErrorKind::NotFound => "there is nothing by this name",
+        io::ErrorKind::PermissionDenied => "no permission",
+        io::ErrorKind::AlreadyExists => "the name is taken",
+        io::ErrorKind::NotADirectory => "a part of the path is a file and no folder",
+        io::ErrorKind::IsADirectory => "it is a folder",
+        io::ErrorKind::StorageFull => "the disk is full",
+        io::ErrorKind::QuotaExceeded => "no more room is granted on this disk",
+        io::ErrorKind::ReadOnlyFilesystem => "the disk is write-protected",
+        io::ErrorKind::StaleNetworkFileHandle => "the network drive is gone",
+        io::ErrorKind::UnexpectedEof => "it ends too early",
+        io::ErrorKind::TimedOut => "no answer came in time",
+        io::ErrorKind::OutOfMemory => "there is not enough memory",
+        _ => return None,
+    })
+}
+
+/// The system's own words, which begin a sentence there; the number is kept where it is all there is.
+fn without_number(text: &str) -> String {
+    if text.starts_with("Unknown error") {
+        return text.to_owned();
+    }
+    let words = text.split(NUMBER).next().unwrap_or(text);
+    let mut letters = words.chars();
+    match letters.next() {
+        // An abbreviation stays as it is.
+        Some(first) if !letters.as_str().starts_with(char::is_uppercase) => {
+            first.to_lowercase().chain(letters).collect()
+        }
+        _ => words.to_owned(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn check(error: io::Error, expected: &str) {
+        assert_eq!(InWords(&error).to_string(), expected, "{error}");
+    }
+
+    #[test]
+    fn usual_errors_are_told_without_a_number() {
+        check(io::ErrorKind::NotFound.into(), "there is nothing by this name");
+        check(std::fs::metadata("no-such-file").expect_err("not there"), "there is nothing by this name");
+        // A wrapper repeats the system's words and adds a path that the message has already.
+        let wrapped = io::Error::new(io::ErrorKind::PermissionDenied, "Permission denied (os error 13) at \"/n\"");
+        check(wrapped, "no permission");
+    }
+
+    #[test]
+    fn what_is_said_by_ourselves_or_is_unusual_keeps_its_words() {
+        check(io::Error::other("no whole master"), "no whole master");
+        check(io::Error::new(io::ErrorKind::UnexpectedEof, "the header is cut"), "the header is cut");
+        #[cfg(target_os = "linux")]
+        check(io::Error::from_raw_os_error(40), "too many levels of symbolic links");
+        #[cfg(target_os = "linux")]
+        check(io::Error::from_raw_os_error(5), "input/output error");
+        #[cfg(target_os = "linux")]
+        check(io::Error::from_raw_os_error(9999), "Unknown error 9999 (os error 9999)");
+    }
+}
