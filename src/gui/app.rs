@@ -327,6 +327,8 @@ impl App {
         if self.state.keeping.recent_shown {
             asked.extend(keeping::recent_list(ui, &self.state));
         }
+        // Whatever was to be brought in sight is there now; what is asked for next begins anew.
+        self.state.sought = None;
         for action in asked {
             self.apply(action);
         }

@@ -176,6 +176,8 @@ pub struct State {
     pub preview: Option<PreviewFacts>,
     /// Whether one is being made.
     pub previewing: bool,
+    /// A section that is to be brought in sight.
+    pub sought: Option<Section>,
     /// Sections that are unfolded.
     pub unfolded: Vec<Section>,
     /// What a person should know, oldest first.
@@ -242,6 +244,7 @@ impl Default for State {
             histogram: None,
             preview: None,
             previewing: false,
+            sought: None,
             unfolded: vec![Section::Frames, Section::Picture],
             notices: Vec::new(),
             theme: Theme::default(),

@@ -105,7 +105,7 @@ impl App {
                 let before = unfolded.len();
                 unfolded.retain(|other| *other != section);
                 if unfolded.len() == before {
-                    unfolded.push(section);
+                    self.unfold(section);
                 }
             }
             Action::Dismiss(index) => {

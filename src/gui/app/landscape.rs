@@ -64,11 +64,12 @@ impl App {
         }
     }
 
-    /// What a tool needs is in sight when a key takes it.
+    /// Unfolds a section and brings it in sight: by a click on its name, or by the key of a tool that needs it.
     pub(super) fn unfold(&mut self, section: Section) {
         if !self.state.unfolded.contains(&section) {
             self.state.unfolded.push(section);
         }
+        self.state.sought = Some(section);
     }
 
     /// The keys of land and sky: with a polygon in hand they say what it becomes, else they take the brush.
