@@ -82,9 +82,9 @@ pub(super) fn lens_profile_note(aligned: &Aligned, request: &Request) -> Option<
         Some(lens) if lens.from_profile => None,
         Some(lens) => {
             let why = lens.profile_refused.as_deref().unwrap_or("the stars do not match through it");
-            Some(format!("The lens profile {path} was not used, because {why}"))
+            Some(format!("the lens profile {path} was not used, because {why}"))
         }
-        None => Some(format!("The lens profile {path} was not used, because no lens explains this burst")),
+        None => Some(format!("the lens profile {path} was not used, because no lens explains this burst")),
     }
 }
 

@@ -55,7 +55,7 @@ impl LateralColor {
         };
         let parts: Vec<String> =
             [part("red", 0, self.found[0]), part("blue", 2, self.found[1])].into_iter().flatten().collect();
-        (!parts.is_empty()).then(|| format!("Lateral color was corrected, in the far corner {}", parts.join(", ")))
+        (!parts.is_empty()).then(|| format!("lateral color was corrected, in the far corner {}", parts.join(", ")))
     }
 }
 

@@ -60,7 +60,7 @@ fn a_measured_lens_is_told_saved_and_used_as_a_start() {
     let ran =
         run!("stack", turning_night(), "--mask", "none", "-o", output, "--report", second, "--lens-profile", wrong);
     assert_eq!(ran.code, Some(0), "{ran:?}");
-    let note = format!("The lens profile {} was not used, because ", wrong.display());
+    let note = format!("the lens profile {} was not used, because ", wrong.display());
     assert!(ran.out.contains(&note), "{}", ran.out);
     let lens = json(&second)["lens"].clone();
     assert_eq!(lens["start"], "stated-focal-length", "{lens}");
