@@ -1,7 +1,9 @@
 //! Desktop entry, icon and AppStream metainfo fit together and name what the build makes.
 
 use std::fs;
+use std::io::Write;
 use std::path::{Path, PathBuf};
+use std::process::Command;
 
 fn asset(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("assets").join(name)
@@ -57,5 +59,22 @@ fn the_metainfo_launches_the_desktop_entry_and_names_the_programs() {
     assert_eq!(inside("project_license").as_deref(), Some("MIT OR Apache-2.0"), "as in the manifest");
     for program in ["nightsheaf", "nightsheaf-cli"] {
         assert!(info.contains(&format!("<binary>{program}</binary>")), "{program} is provided");
+    }
+}
+
+/// The desktop's own checks: desktop-file-utils and AppStream.
+#[test]
+fn the_desktops_own_checks_find_nothing_wrong() {
+    for (tool, words, file) in [
+        ("desktop-file-validate", &[] as &[&str], "nightsheaf.desktop"),
+        ("appstreamcli", &["validate", "--no-net"], "nightsheaf.metainfo.xml"),
+    ] {
+        let Ok(output) = Command::new(tool).args(words).arg(asset(file)).output() else {
+            assert!(std::env::var_os("NIGHTSHEAF_REQUIRE_TOOLS").is_none(), "{tool} is needed");
+            let _ = writeln!(std::io::stdout(), "skipped: no {tool} on this machine");
+            continue;
+        };
+        let said = String::from_utf8_lossy(&output.stdout);
+        assert!(output.status.success(), "{tool} says of {file}: {said}");
     }
 }

@@ -20,7 +20,7 @@ use nightsheaf::gui::correcting::{EdgeChange, Tool};
 use nightsheaf::gui::lane::Standing;
 use nightsheaf::gui::panels::{column, foot, frames, keys, night_line, strips, welcome};
 use nightsheaf::gui::sheaf::{Frame, Land};
-use nightsheaf::gui::state::{Notice, NoticeTone, Section, Shown, State, Working};
+use nightsheaf::gui::state::{Notice, NoticeTone, Section, Shown, State, Subject, Working};
 use nightsheaf::gui::strokes::BrushKind;
 use nightsheaf::gui::theme::Theme;
 use nightsheaf::gui::timeline::Timeline;
@@ -184,7 +184,7 @@ fn a_stacked_frame_says_how_it_was_aligned_and_shows_its_star_arrows() {
     let report = Some(Report { frames, ..Report::default() });
     let unfolded = vec![Section::Frames, Section::Sky];
     let mut harness = stage(State { shown: Some(Shown::Frame(1)), report, unfolded, ..night() }, column::show);
-    harness.get_by_label("Alignment: homography, 61 stars, 0.28 px off");
+    harness.get_by_label("Alignment: homography, 61 stars, 0.28\u{a0}px off");
     harness.get_by_label("Not by a fitted lens: no lens fits the burst");
     press(&mut harness, "Show star arrows");
     assert_eq!(harness.state().asked, [Action::ToggleResiduals], "one press");
@@ -229,12 +229,12 @@ fn a_doubtful_landscape_asks_for_a_stroke_and_tools_say_what_they_do() {
     };
     let state = State { unfolded: vec![Section::Foreground], found: Some(found(0.93)), ..night() };
     let mut harness = stage(state, column::show);
-    harness.get_by_label("93 % sure of it");
+    harness.get_by_label("93\u{a0}% sure of it");
     harness.state_mut().state.found = Some(found(0.4));
     harness.state_mut().state.painting = true;
     harness.state_mut().state.sheaf.mask = Some(Arc::new(ForegroundMask::all_sky(Size { width: 64, height: 48 })));
     harness.run();
-    harness.get_by_label("40 % sure: look at the hatching, and draw a stroke where it is wrong");
+    harness.get_by_label("40\u{a0}% sure: look at the hatching, and draw a stroke where it is wrong");
     press(&mut harness, "Drawn as: Sky");
     press(&mut harness, "Snap to the real edge");
     press(&mut harness, "Grow");
@@ -320,7 +320,10 @@ fn a_slider_moves_by_the_keyboard_and_asks_for_the_new_choice() {
 #[test]
 fn a_notice_can_be_copied_and_dismissed() {
     let text = "tarn.dng is cut short: copy it from the card again".to_owned();
-    let state = State { notices: vec![Notice { tone: NoticeTone::Failure, text }], ..State::default() };
+    let state = State {
+        notices: vec![Notice { tone: NoticeTone::Failure, subject: Subject::Adding, text }],
+        ..State::default()
+    };
     let mut harness = stage(state, |ui, state| strips::notices(ui, &state.notices));
     press(&mut harness, "Copy");
     press(&mut harness, "Dismiss");

@@ -20,6 +20,7 @@ use nightsheaf::gui::action::Action;
 use nightsheaf::gui::app::App;
 use nightsheaf::gui::panels::plan;
 use nightsheaf::gui::plan_form::{Field, LightFrom, PlanForm, PointingBy};
+use nightsheaf::gui::sheaf::Frame;
 use nightsheaf::gui::state::{Shown, State};
 use nightsheaf::gui::theme::Theme;
 use nightsheaf::synthetic::dng::write_cfa_dng;
@@ -62,10 +63,11 @@ fn press(harness: &mut Harness<'_, Stage>, name: &str) {
     harness.run();
 }
 
-/// Every text on the screen.
+/// Every text on the screen; spaces at which no line may break are as good as others.
 fn texts(harness: &Harness<'_, impl Sized>) -> Vec<String> {
     let nodes = harness.root().children_recursive();
-    nodes.into_iter().filter_map(|node| node.accesskit_node().value().or(node.accesskit_node().label())).collect()
+    let texts = nodes.into_iter().filter_map(|node| node.accesskit_node().value().or(node.accesskit_node().label()));
+    texts.map(|text| text.replace('\u{a0}', " ")).collect()
 }
 
 fn says(harness: &Harness<'_, impl Sized>, part: &str) -> bool {
@@ -102,6 +104,20 @@ fn without_a_place_it_says_what_is_missing_and_still_tells_the_shutter() {
     assert!(says(&harness, "300 over focal length") && !says(&harness, "Sunset"), "{:?}", texts(&harness));
     press(&mut harness, "Save page…");
     assert_eq!(harness.state().asked, [], "there is no night to write");
+}
+
+#[test]
+fn the_field_check_offers_a_frame_where_the_canvas_shows_several() {
+    let mut harness = drawer(planned(alpine()));
+    assert!(says(&harness, "Drop a frame on the window"), "there is none: {:?}", texts(&harness));
+    let mut state = planned(alpine());
+    state.sheaf.frames = ["a.dng", "b.dng", "c.dng"].map(|name| Frame::new(name.into())).to_vec();
+    state.sheaf.frames[1].wanted = Some(false);
+    state.shown = Some(Shown::Preview);
+    harness = drawer(state);
+    assert!(!says(&harness, "Drop a frame"), "there are some: {:?}", texts(&harness));
+    press(&mut harness, "Check c.dng");
+    assert_eq!(harness.state().asked, [Action::Show(Shown::Frame(2))], "one that takes part");
 }
 
 #[test]

@@ -21,7 +21,7 @@ use egui_kittest::kittest::Queryable;
 use nightsheaf::gui::action::Action;
 use nightsheaf::gui::keep::{Keep, Leaving};
 use nightsheaf::gui::sheaf::Land;
-use nightsheaf::gui::state::Shown;
+use nightsheaf::gui::state::{Shown, State};
 use nightsheaf::gui::strokes::{Brush, BrushKind};
 use nightsheaf::settings::{Decider, Landscape, load_sheaf};
 use support::{Window, night};
@@ -299,6 +299,39 @@ fn a_picture_never_takes_the_place_of_a_frame_and_work_is_one_at_a_time() {
     let told = window.state().notices.last().map(|notice| notice.text.clone()).unwrap_or_default();
     assert!(told.contains("a stack is being made"), "a cancel needs no words: {told}");
     assert_eq!(fs::read_dir(&frames).expect("there").count(), 5, "no scratch file is left beside the frames");
+}
+
+#[test]
+fn without_frames_a_save_says_what_is_missing() {
+    let home = support::home();
+    let mut window = Window::open(&[], home.path());
+    window.key(Modifiers::COMMAND, Key::S);
+    let told = window.state().notices.last().map(|notice| notice.text.clone()).unwrap_or_default();
+    assert!(told.contains("nothing to save yet") && told.contains("drop frames"), "{told}");
+    window.key(Modifiers::COMMAND, Key::E);
+    let told = window.state().notices.last().map(|notice| notice.text.clone()).unwrap_or_default();
+    assert!(told.contains("stack the frames first"), "{told}");
+    assert_eq!(window.state().notices.len(), 2, "one for each");
+    window.key(Modifiers::COMMAND, Key::S);
+    assert_eq!(window.state().notices.len(), 2, "the same is said once");
+}
+
+#[test]
+fn a_second_file_does_not_stop_the_first_that_is_being_written() {
+    let home = support::home();
+    let mut window = Window::open(&[night()], home.path());
+    window.wait("four frames are there", |state| state.sheaf.frames.len() == 4 && !state.measuring);
+    window.apply(Action::ChooseLand(Land::Nothing));
+    window.apply(Action::Stack);
+    window.wait("the stack is there", |state| state.report.is_some());
+    let (picture, left_out) = (home.path().join("night.tif"), home.path().join("left-out.png"));
+    window.apply(Action::Export(picture.clone()));
+    window.apply(Action::SaveLeftOut(left_out.clone()));
+    let is_told = |state: &State, word: &str| state.notices.iter().any(|notice| notice.text.contains(word));
+    window.wait("both are written", |state| is_told(state, "night.tif is written") && is_told(state, "left out"));
+    assert!(picture.is_file() && left_out.is_file(), "both are there");
+    window.apply(Action::ChooseLand(Land::Found));
+    assert!(window.state().notices.is_empty(), "that it went well is read: {:?}", window.state().notices);
 }
 
 #[test]

@@ -12,13 +12,15 @@ mod window;
 
 use std::path::Path;
 
+use eframe::egui::accesskit::Role;
 use eframe::egui::{Key, Modifiers, Pos2};
+use egui_kittest::kittest::Queryable;
 use image::RgbImage;
 use nightsheaf::gui::action::Action;
 use nightsheaf::gui::correcting::Tool;
 use nightsheaf::gui::panels::night_line;
 use nightsheaf::gui::sheaf::Land;
-use nightsheaf::gui::state::{Section, Shown};
+use nightsheaf::gui::state::{PathFor, Section, Shown};
 use nightsheaf::pipeline::Combine;
 use stage::Stage;
 use window::names_of_controls;
@@ -43,7 +45,7 @@ fn a_first_picture_takes_four_clicks() {
     let mut stage = Stage::open(Vec::new(), decoder());
     stage.rest();
     stage.click("Try the sample frames");
-    stage.wait("the frames are measured", |state| state.sheaf.frames.len() == 11 && !state.measuring);
+    stage.wait("the frames are measured", |state| state.sheaf.n_lights() == 11 && !state.measuring);
     stage.click("Stack 10 frames");
     stage.wait("the stack is there", |state| state.report.is_some());
     stage.click_last("Export…");
@@ -66,6 +68,52 @@ fn a_first_picture_takes_four_clicks() {
     let left_out = image::open(&left_out).expect("a PNG").into_luma16();
     assert_eq!(left_out.dimensions(), (1080, 720), "the size of the picture");
     assert!(left_out.pixels().any(|pixel| pixel.0[0] > 0), "the trails of the sample frames");
+}
+
+/// A name typed in haste, and what comes of it.
+#[test]
+fn a_wrong_path_is_named_stays_to_be_corrected_and_spoils_nothing() {
+    let frames = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-frames").display().to_string();
+    let wrong = format!("{frames}x");
+    let mut stage = Stage::open(Vec::new(), decoder());
+    stage.rest();
+    stage.harness().get_by_role(Role::TextInput).focus();
+    stage.rest();
+    stage.type_over(&wrong);
+    stage.key(Modifiers::NONE, Key::Enter);
+    stage.wait("it is told", |state| !state.notices.is_empty() && !state.measuring);
+    let told = stage.state().notices[0].text.clone();
+    assert!(told.contains(&wrong) && told.contains("check the name"), "the path and what to do: {told}");
+    assert_eq!(stage.state().typed_path, wrong, "what was typed is there to be corrected");
+    stage.type_over(&frames);
+    stage.key(Modifiers::NONE, Key::Enter);
+    stage.wait("the frames are measured", |state| state.sheaf.n_lights() == 11 && !state.measuring);
+    assert!(stage.state().notices.is_empty(), "nothing is wrong any more: {:?}", stage.state().notices);
+    assert_eq!((stage.state().typed_path.as_str(), stage.state().path_for), ("", None), "the field is done with");
+    stage.wait("a frame is shown", |state| !state.opening);
+
+    stage.apply(Action::ChooseFolder);
+    stage.type_over(&wrong);
+    stage.click("Add");
+    stage.wait("it is told", |state| !state.notices.is_empty() && !state.measuring);
+    assert_eq!(stage.state().path_for, Some(PathFor::Frames), "the field is there again");
+    assert_eq!(stage.state().typed_path, wrong, "with what was typed");
+    assert_eq!(stage.state().sheaf.n_lights(), 11, "the night is as it was");
+    stage.key(Modifiers::NONE, Key::Escape);
+    stage.apply(Action::AddPaths(vec![frames.into()]));
+    stage.wait("it is measured again", |state| !state.measuring);
+    assert!(stage.state().notices.is_empty(), "what was wrong is over: {:?}", stage.state().notices);
+}
+
+#[test]
+fn a_path_that_does_not_exist_on_the_command_line_keeps_no_other_away() {
+    let mut stage = Stage::open(vec!["no-such-night".into()], decoder());
+    stage.wait("it is told", |state| !state.notices.is_empty());
+    let frames = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-frames");
+    stage.apply(Action::AddPaths(vec![frames, "nor-this-one".into()]));
+    stage.wait("the frames are measured", |state| state.sheaf.n_lights() == 11 && !state.measuring);
+    let told: Vec<String> = stage.state().notices.iter().map(|notice| notice.text.clone()).collect();
+    assert!(told.len() == 1 && told[0].contains("nor-this-one"), "what was left out of the last ones: {told:?}");
 }
 
 #[test]

@@ -20,6 +20,7 @@ use image::imageops::{FilterType, resize};
 use image::{GrayImage, Luma, Rgb, RgbImage};
 use nightsheaf::gui::action::Action;
 use nightsheaf::gui::correcting::{EdgeChange, Tool};
+use nightsheaf::gui::panels::frames;
 use nightsheaf::gui::plan_form::{Field, PlanForm};
 use nightsheaf::gui::sheaf::Land;
 use nightsheaf::gui::state::{Section, Shown};
@@ -201,5 +202,8 @@ fn a_failure_looks_as_it_did() {
     stage.wait("it is told", |state| !state.notices.is_empty() && !state.measuring);
     let told = stage.state().notices[0].text.clone();
     assert!(told.contains("README.md"), "the file is named: {told}");
+    let sheaf = &stage.state().sheaf;
+    assert_eq!(frames::summary(sheaf), "0 of 1 used", "what cannot be read takes no part");
+    assert!(sheaf.frames[0].reason().contains("no picture"), "and says why: {}", sheaf.frames[0].reason());
     compare("error", &stage.picture());
 }

@@ -10,6 +10,7 @@ use crate::detect::peaks::{Peaks, find_peaks};
 use crate::detect::shape::{FWHM_PER_SIGMA, Shape};
 use crate::detect::trail::{common_trail_px, doubling_px};
 use crate::detect::{Background, DetectSettings, FrameMeasure, Mesh, Star};
+use crate::job::{Cancelled, Monitor};
 use crate::pixels::statistics::median;
 use crate::pixels::{CalibratedFrame, Mask};
 
@@ -37,28 +38,45 @@ const ENOUGH_CLEAR: usize = 10;
 /// Measures the stars and the sky of one frame; `foreground` is left out of both.
 #[must_use]
 pub fn measure_frame(frame: &CalibratedFrame, foreground: Option<&Mask>, settings: &DetectSettings) -> FrameMeasure {
+    measure_watched(&Monitor::silent(), frame, foreground, settings).expect("nobody cancels")
+}
+
+/// The same, until it is to stop: a large frame takes longer than a person waits.
+pub fn measure_watched(
+    monitor: &Monitor,
+    frame: &CalibratedFrame,
+    foreground: Option<&Mask>,
+    settings: &DetectSettings,
+) -> Result<FrameMeasure, Cancelled> {
+    monitor.check()?;
     let sky = measure_sky(frame, foreground, settings);
+    monitor.check()?;
     let grey = luminance(frame, &sky);
+    monitor.check()?;
     let threshold_sigma = settings.threshold_sigma;
     let first = Shape::round(FIRST_SIGMA_PX);
     let mut peaks = peaks_of_shape(&grey, foreground, settings, first);
     let mut scene =
         Scene { frame, sky: &sky, owners: &peaks.owners, shape: first, neutral: [0.6, 1.0, 0.7], threshold_sigma };
+    monitor.check()?;
     let pilots = measure_pilots(&scene, &peaks);
+    monitor.check()?;
     let (shape, neutral) = typical(&pilots).unwrap_or((first, scene.neutral));
     scene.shape = shape;
     let color_shifts = pilots.par_iter().map_init(Workspace::default, |own, pilot| color_shifts(&scene, pilot, own));
     let color_shifts = color_shifts.collect::<Vec<_>>().concat();
+    monitor.check()?;
     if shape.determinant().sqrt() > REFILTER_RATIO * first.determinant().sqrt() {
         peaks = peaks_of_shape(&grey, foreground, settings, shape);
     }
     drop(grey);
+    monitor.check()?;
     scene = Scene { frame, sky: &sky, owners: &peaks.owners, shape, neutral, threshold_sigma };
     let stars = measure_stars(&scene, &peaks, settings);
     let clipped = frame.saturated.0.samples().par_chunks(1 << 16).map(count).sum::<usize>();
     let clear = clear_stars(&stars);
     let background = Background { level: sky.level, rms: sky.luminance_sigma };
-    FrameMeasure {
+    Ok(FrameMeasure {
         fwhm_px: median_of(&clear, |star| star.fwhm_px),
         elongation: median_of(&clear, |star| star.elongation),
         trail_px: common_trail_px(&clear).map(|trail_px| trail_px.max(doubling_px(&stars).unwrap_or(0.0))),
@@ -68,7 +86,7 @@ pub fn measure_frame(frame: &CalibratedFrame, foreground: Option<&Mask>, setting
         color_shifts,
         stars,
         background,
-    }
+    })
 }
 
 fn peaks_of_shape(grey: &Luminance, foreground: Option<&Mask>, settings: &DetectSettings, shape: Shape) -> Peaks {

@@ -27,7 +27,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::pixels::{Plane, Point};
 
-pub use frame::measure_frame;
+pub use frame::{measure_frame, measure_watched};
 pub use verdicts::{Judgement, Verdict, judge};
 pub use zones::{Ellipse, MIDDLE_ZONE, Stretch, ZONES, ZONES_ALONG, Zone, stretches, typical_ellipse, zones};
 

@@ -135,11 +135,8 @@ impl Fit {
             found = decomposed.solve(&right);
             covariance = decomposed.inverse();
             // The first residuals are those of no model at all.
-            typical = if is_first {
-                1.0
-            } else {
-                (f64::from(SIGMA_PER_MAD) * f64::from(median(&mut residuals)?)).max(1e-5)
-            };
+            typical =
+                if is_first { 1.0 } else { (f64::from(SIGMA_PER_MAD) * f64::from(median(&mut residuals)?)).max(1e-5) };
         }
         let terms = [found[n - 2], found[n - 1]];
         let spread = covariance[(n - 2, n - 2)] + covariance[(n - 1, n - 1)] + 2.0 * covariance[(n - 2, n - 1)];

@@ -52,18 +52,24 @@ impl Proposal {
 pub fn propose<E: From<Cancelled> + Send>(monitor: &Monitor, burst: &BurstView<'_, E>) -> Result<Proposal, E> {
     monitor.step("Finding the landscape", 0, 4)?;
     let evidence = gather(monitor, burst)?;
+    monitor.check()?;
     let lights = moving::find(burst, &evidence);
     monitor.step("Finding the landscape", 1, 4)?;
     let ground = Ground::new(&evidence, &lights, Down::of(burst.orientation));
+    monitor.check()?;
     if lights.stars.len() < LEAST_STARS {
         return Ok(without_stars(burst.size, &ground));
     }
     let grown = grow_without_leaks(monitor, &ground)?;
     monitor.step("Finding the landscape", 2, 4)?;
-    let sky = ground.refit(settle(&ground, &grown));
+    let settled = settle(&ground, &grown);
+    monitor.check()?;
+    let sky = ground.refit(settled);
     monitor.step("Finding the landscape", 3, 4)?;
     let mask = refine(monitor, burst, &ground, &sky)?;
+    monitor.check()?;
     let judgement = judge(&evidence, &sky, &lights);
+    monitor.check()?;
     let mut notes = Vec::new();
     if complement(&sky.mask).count() == 0 {
         notes.push("no landscape was found: the stars move over the whole frame".to_owned());

@@ -200,3 +200,32 @@ pub enum Action {
     /// Take the typed path for what was asked.
     UseTypedPath,
 }
+
+impl Action {
+    /// Whether it only looks at what is there, reads or types: nothing is done or changed by it.
+    #[must_use]
+    pub fn only_looks(&self) -> bool {
+        matches!(
+            self,
+            Self::Show(_)
+                | Self::Step(_)
+                | Self::ExtendTo(_)
+                | Self::EndStroke
+                | Self::ToggleHatching
+                | Self::ToggleResiduals
+                | Self::ToggleGlow
+                | Self::Zoom(_)
+                | Self::ZoomAt { .. }
+                | Self::Pan(_)
+                | Self::MoveDivider(_)
+                | Self::HoldSingle(_)
+                | Self::ToggleSection(_)
+                | Self::Dismiss(_)
+                | Self::CopyNotice(_)
+                | Self::ToggleKeys
+                | Self::SearchCommands(_)
+                | Self::UseTheme(_)
+                | Self::TypePath(_)
+        )
+    }
+}

@@ -20,7 +20,7 @@ use crate::gui::lane::Lane;
 use crate::gui::panels::{column, foot, keeping, keys, night_line, plan, preferences, strips, welcome};
 use crate::gui::plan_form::PlanForm;
 use crate::gui::sheaf::Land;
-use crate::gui::state::{State, Working};
+use crate::gui::state::{State, Subject, Working};
 use crate::gui::strokes::{Brush, MaskPatch};
 use crate::gui::theme::palette;
 use crate::gui::tiles::TileWorks;
@@ -67,6 +67,12 @@ pub struct App {
     lanes: Lanes,
     heard: (Sender<Heard>, Receiver<Heard>),
     dialog: Option<Dialog>,
+    /// The path that was typed last, until it turned out to be of use.
+    typed: Option<files::Typed>,
+    /// What the file that is being read or written is about.
+    filing: Subject,
+    /// Files that are read or written after it.
+    to_file: VecDeque<files::FileWork>,
     /// Whether paths are typed even where the desktop has dialogs.
     types_paths: bool,
     /// All paths given so far: files and folders.
@@ -176,6 +182,9 @@ impl App {
             },
             heard: channel(),
             dialog: None,
+            typed: None,
+            filing: Subject::Export,
+            to_file: VecDeque::new(),
             types_paths: false,
             given: Vec::new(),
             outcome: None,
@@ -332,6 +341,8 @@ impl App {
         if self.state.keeping.recent_shown {
             asked.extend(keeping::recent_list(ui, &self.state));
         }
+        // Whatever was to be brought in sight is there now; what is asked for next begins anew.
+        self.state.sought = None;
         for action in asked {
             self.apply(action);
         }

@@ -252,7 +252,7 @@ fn arrow_label(ui: &Ui, state: &State, placement: &Placement, canvas: Rect) {
 }
 
 fn stack_noise(noise: NoiseReport) -> String {
-    format!("noise σ {}  ·  {:.2} × lower, √N gives {:.2}", share(noise.stack), noise.gain, noise.ideal)
+    format!("noise σ {}  ·  {:.2} times less (the frames allow {:.2})", share(noise.stack), noise.gain, noise.ideal)
 }
 
 /// A share of the white level in parts that have digits to read.

@@ -9,7 +9,7 @@ use crate::gui::state::{Shown, State};
 use crate::gui::strokes::BrushKind;
 use crate::gui::theme::Theme;
 use crate::gui::view::Zoom;
-use crate::pipeline::{Combine, DevelopSettings, WhiteBalance};
+use crate::pipeline::{Combine, DevelopSettings, FileFormat, WhiteBalance};
 
 /// Something that can be asked for.
 pub struct Command {
@@ -26,7 +26,7 @@ const fn command(keys: &'static str, name: &'static str, action: fn(&State) -> A
 }
 
 /// Commands about frames.
-const FRAMES: [Command; 18] = [
+const FRAMES: [Command; 21] = [
     command("Left", "Frame before", |_| Action::Step(-1)),
     command("Right", "Frame after", |_| Action::Step(1)),
     Command { keys: "Shift Left, Right", name: "Choose several frames", action: None },
@@ -39,6 +39,9 @@ const FRAMES: [Command; 18] = [
     command("", "Dark frames…", |_| Action::ChooseCalibration(CalibrationKind::Dark)),
     command("", "Flat frames…", |_| Action::ChooseCalibration(CalibrationKind::Flat)),
     command("", "Bias frames…", |_| Action::ChooseCalibration(CalibrationKind::Bias)),
+    command("", "Without dark frames", |_| Action::ClearCalibration(CalibrationKind::Dark)),
+    command("", "Without flat frames", |_| Action::ClearCalibration(CalibrationKind::Flat)),
+    command("", "Without bias frames", |_| Action::ClearCalibration(CalibrationKind::Bias)),
     command("", "Frames for the landscape…", |_| Action::ChooseLandFrames { folder: false }),
     command("", "Folder for the landscape…", |_| Action::ChooseLandFrames { folder: true }),
     command("", "Landscape from the light frames", |_| Action::ClearLandFrames),
@@ -48,7 +51,7 @@ const FRAMES: [Command; 18] = [
 ];
 
 /// Commands about the picture on the canvas.
-const PICTURE: [Command; 17] = [
+const PICTURE: [Command; 22] = [
     command("F", "Whole picture", |_| Action::Zoom(Zoom::Fit)),
     command("1", "100 %", |_| Action::Zoom(Zoom::Scale(1.0))),
     command("2", "200 %", |_| Action::Zoom(Zoom::Scale(2.0))),
@@ -66,6 +69,11 @@ const PICTURE: [Command; 17] = [
     command("", "White by a lamp", |state| balanced(state, WhiteBalance::Tungsten)),
     command("", "White from the sky", |state| balanced(state, WhiteBalance::FromSky)),
     command("", "Look as at first", |state| look(state, DevelopSettings::default())),
+    command("", "File: TIFF 16-bit", |state| kept_as(state, FileFormat::Tiff16)),
+    command("", "File: TIFF float", |state| kept_as(state, FileFormat::Tiff32f)),
+    command("", "File: linear DNG", |state| kept_as(state, FileFormat::Dng)),
+    command("", "File: PNG", |state| kept_as(state, FileFormat::Png)),
+    command("", "File: JPEG", |state| kept_as(state, FileFormat::Jpeg)),
 ];
 
 /// Commands about what is landscape.
@@ -98,12 +106,16 @@ fn look(state: &State, develop: DevelopSettings) -> Action {
     Action::Choose(Box::new(Choices { develop, ..state.sheaf.choices.clone() }))
 }
 
+fn kept_as(state: &State, format: FileFormat) -> Action {
+    Action::Choose(Box::new(Choices { format, ..state.sheaf.choices.clone() }))
+}
+
 fn combined(state: &State, combine: Combine) -> Action {
     Action::Choose(Box::new(Choices { combine, ..state.sheaf.choices.clone() }))
 }
 
 /// Commands about the work as a whole.
-const WORK: [Command; 23] = [
+const WORK: [Command; 26] = [
     command("Ctrl Enter", "Stack", |_| Action::Stack),
     command("", "Combine: clipped mean", |state| combined(state, Combine::ClippedMean)),
     command("", "Combine: mean", |state| combined(state, Combine::Mean)),
@@ -113,10 +125,13 @@ const WORK: [Command; 23] = [
     command("T", "Plan and field check", |_| Action::TogglePlan),
     command("", "Watch a folder…", |_| Action::ChooseFolderToWatch),
     command("", "Stop watching", |_| Action::StopWatching),
+    command("", "Plan by the frame shown", |_| Action::PlanFromFrame),
     command("", "Save the page of the plan…", |_| Action::ChoosePageTarget),
     command("Ctrl Z", "Undo", |_| Action::Undo),
     command("Ctrl Shift Z", "Redo", |_| Action::Redo),
     command("Esc", "Step back, cancel", |_| Action::StepBack),
+    command("", "Copy the last notice", |state| Action::CopyNotice(last_notice(state))),
+    command("", "Dismiss the last notice", |state| Action::Dismiss(last_notice(state))),
     command("Ctrl S", "Save the sheaf", |_| Action::Keep(Keep::Save)),
     command("Ctrl Shift S", "Save the sheaf as…", |_| Action::Keep(Keep::SaveAs)),
     command("", "Recent sheaves…", |_| Action::Keep(Keep::ToggleRecent)),
@@ -137,6 +152,11 @@ pub const GROUPS: [(&str, &[Command]); 4] =
 fn open_last(state: &State) -> Action {
     let last = state.keeping.recent.first().cloned();
     Action::Keep(last.map_or(Keep::ToggleRecent, Keep::Open))
+}
+
+/// The notice on top.
+fn last_notice(state: &State) -> usize {
+    state.notices.len().saturating_sub(1)
 }
 
 /// Whether a command's name or key has all words of `search` in it, in any case.

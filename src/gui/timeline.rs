@@ -13,6 +13,8 @@ pub struct Timeline {
     pub gaps: Vec<Gap>,
     /// First and last moment of the burst by the camera's clock, in seconds, where it is known.
     pub clock: Option<(f64, f64)>,
+    /// Where these moments lie on the line.
+    pub clock_at: (f32, f32),
     /// How many frames stand behind the others because their time is not known.
     pub n_untimed: usize,
     /// Where those begin.
@@ -45,6 +47,9 @@ pub struct Gap {
     pub secs: f64,
 }
 
+/// A line is at least so many frames long, so that a single one is a mark and not a wall.
+const LEAST_SLOTS: usize = 8;
+
 /// A pause counts as a gap from so many times the usual distance of frames on.
 const GAP_FROM: f64 = 3.0;
 
@@ -63,13 +68,15 @@ impl Timeline {
         let n_lights = frames.iter().filter(|frame| frame.calibrates_as().is_none()).count();
         let n_timed = times.iter().flatten().count();
         let n_untimed = n_lights - n_timed;
-        let slot = 1.0 / n_lights.max(1) as f32;
-        let untimed_from = n_timed as f32 * slot;
+        let untimed_from = n_timed as f32 / n_lights.max(1) as f32;
+        let slot = (1.0 - untimed_from) / n_untimed.max(if n_timed == 0 { LEAST_SLOTS } else { 1 }) as f32;
         let clock = clock_span(&times);
-        let across = |secs: f64| {
-            let (first, last) = clock.unwrap_or((0.0, 1.0));
-            ((secs - first) / (last - first).max(1e-3)) as f32 * untimed_from
-        };
+        let (first, last) = clock.unwrap_or((0.0, 1.0));
+        // A frame or two would fill the line: time goes on around them.
+        let longest = times.iter().flatten().map(|(begin, stop)| stop - begin).fold(0.0, f64::max);
+        let span = (last - first).max(LEAST_SLOTS as f64 * longest).max(1e-3);
+        let before = 0.5 * (span - (last - first));
+        let across = |secs: f64| ((secs - first + before) / span) as f32 * untimed_from;
         let heights = heights(frames);
         let shades = shades(frames);
         let mut next_slot = untimed_from;
@@ -91,7 +98,7 @@ impl Timeline {
         let gaps = gaps(&times, across);
         let count = |kind| (kind, frames.iter().filter(|frame| frame.calibrates_as() == Some(kind)).count());
         let n_apart = [FrameKind::Dark, FrameKind::Flat, FrameKind::Bias].map(count);
-        Self { marks, gaps, clock, n_untimed, untimed_from, n_apart }
+        Self { marks, gaps, clock, clock_at: (across(first), across(last)), n_untimed, untimed_from, n_apart }
     }
 }
 
@@ -205,6 +212,20 @@ pub(crate) mod tests {
         assert_eq!(mark(4).start, 0.95, "190 s of 200");
         assert_eq!(line.gaps.len(), 1, "one pause is longer than the rhythm");
         assert_eq!(line.gaps[0].secs, 144.0, "from 46 s to 190 s");
+    }
+
+    #[test]
+    fn a_single_frame_is_a_mark_in_the_middle_of_its_time() {
+        for time in [Some(500.0), None] {
+            let line = Timeline::of(&[frame("a", time, 2.0)]);
+            let mark = line.marks[0].expect("a light");
+            assert!(mark.end - mark.start < 0.13, "it does not fill the line: {mark:?}");
+            assert!(line.gaps.is_empty(), "and nothing is missing");
+            if time.is_some() {
+                assert!((mark.start + mark.end - 1.0).abs() < 1e-6, "in the middle: {mark:?}");
+                assert_eq!(line.clock_at, (mark.start, mark.end), "the clock stands below it");
+            }
+        }
     }
 
     #[test]

@@ -42,6 +42,7 @@ fn fact(state: &State, working: Option<&Working>) -> Option<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::gui::state::Subject;
 
     #[test]
     fn a_failure_comes_before_the_number_of_frames() {
@@ -56,7 +57,7 @@ mod tests {
         state.keeping.path = None;
         assert_eq!(title(&state, None), "1 frame · not saved · Nightsheaf", "no file yet");
         state.keeping.unsaved = false;
-        state.fail("a.dng is cut short");
+        state.fail(Subject::Showing, "a.dng is cut short");
         assert_eq!(title(&state, None), "Not done · Nightsheaf", "the failure");
     }
 }

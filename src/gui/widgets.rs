@@ -43,13 +43,13 @@ fn fitted(ui: &Ui, text: &str, room: f32, ink: Color32) -> std::sync::Arc<eframe
 }
 
 /// The next step, in the lamp colour.
-pub fn lamp_button(ui: &mut Ui, text: &str, width: f32, enabled: bool) -> Response {
+pub fn lamp_button(ui: &mut Ui, text: &str, hint: &str, width: f32, enabled: bool) -> Response {
     let palette = palette(ui);
     let label = RichText::new(text).size(15.0).color(if enabled { palette.on_lamp } else { palette.quiet });
     let fill = if enabled { palette.lamp } else { palette.raised };
     let size = vec2(width, 36.0);
     let button = Button::new(label).fill(fill).stroke(Stroke::NONE).min_size(size);
-    ui.add_enabled_ui(enabled, |ui| ui.add_sized(size, button)).inner
+    ui.add_enabled_ui(enabled, |ui| ui.add_sized(size, button)).inner.on_hover_text(hint)
 }
 
 /// An ordinary button.
@@ -177,14 +177,36 @@ pub fn slide(ui: &mut Ui, scale: &Scale, value: f32) -> Option<f32> {
     if response.double_clicked() && value != scale.default {
         return Some(scale.default);
     }
-    response.on_hover_text(format!("{}\nDouble click: {}{}", scale.hint, scale.default, scale.unit));
+    response.on_hover_text(format!("{} (double click: {}{})", scale.hint, scale.default, scale.unit));
     (changed && moved != value).then_some(moved)
 }
 
 /// Small quiet text.
 pub fn quiet(ui: &mut Ui, text: &str) -> Response {
     let ink = palette(ui).quiet;
-    ui.label(RichText::new(text).small().color(ink))
+    ui.label(RichText::new(unbroken(text)).small().color(ink))
+}
+
+/// What stands behind a number and must not begin the next line.
+const UNITS: [&str; 17] =
+    ["px", "s", "ms", "min", "h", "%", "mm", "µm", "EV", "σ", "K", "e", "°", "GiB", "MiB", "×", "points"];
+
+/// The same with spaces at which no line breaks between a number and its unit, and around ±.
+#[must_use]
+pub fn unbroken(text: &str) -> String {
+    let mut joined = String::with_capacity(text.len() + 8);
+    let mut words = text.split(' ').peekable();
+    let mut is_number = false;
+    while let Some(word) = words.next() {
+        joined.push_str(word);
+        is_number = word.ends_with(|last: char| last.is_ascii_digit()) || (is_number && word == "±");
+        if let Some(next) = words.peek() {
+            let unit = next.trim_end_matches([',', '.', ';', ':', ')', '?']);
+            let belongs = is_number && (UNITS.contains(&unit) || *next == "±") || word == "±" || word == "σ";
+            joined.push(if belongs { '\u{a0}' } else { ' ' });
+        }
+    }
+    joined
 }
 
 /// A key as it is printed on the keyboard.
@@ -201,4 +223,23 @@ pub fn key_cap(ui: &mut Ui, text: &str) {
 #[must_use]
 pub fn single(name: &str) -> Id {
     Id::unique(("nightsheaf", name))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_number_keeps_its_unit_on_its_line() {
+        for (text, expected) in [
+            ("stars trail 0.8 px, sky 2 % of white", "stars trail 0.8_px, sky 2_% of white"),
+            ("focal length 500.2 ± 0.3 px", "focal length 500.2_±_0.3_px"),
+            ("noise σ 0.123 %", "noise σ_0.123_%"),
+            ("10 of 11 frames in the stack", "10 of 11 frames in the stack"),
+            ("night-001.dng stands apart", "night-001.dng stands apart"),
+            ("f/2 and ISO 3200", "f/2 and ISO 3200"),
+        ] {
+            assert_eq!(unbroken(text), expected.replace('_', "\u{a0}"), "{text}");
+        }
+    }
 }

@@ -6,7 +6,7 @@ use std::sync::mpsc::Sender;
 
 use eframe::egui::{ColorImage, Context};
 
-use crate::error::Error;
+use crate::error::{Error, WithSources};
 use crate::gui::calibration::CalibrationKind;
 use crate::gui::keep::Snapshot;
 use crate::gui::pyramid::{Pyramid, Source};
@@ -29,6 +29,15 @@ pub enum Heard {
     Found(Box<FrameFinding>),
     /// A frame came into the folder that is watched.
     Arrived(PathBuf),
+    /// Nothing can be had from a path that was given.
+    Unusable {
+        /// The path.
+        path: PathBuf,
+        /// What is wrong with it and what to do.
+        text: String,
+        /// Whether frames from there are in the list already.
+        has_frames: bool,
+    },
 }
 
 /// Where to tell what was heard; wakes the window each time.
@@ -52,22 +61,49 @@ impl Ear {
 }
 
 /// Lists the frames that `paths` stand for and measures each; the last findings have the verdicts.
+///
+/// A path that cannot be used is told and left out; frames of it that are `listed` already stay in the list.
 pub fn gather(
     monitor: &Monitor,
     ear: &Ear,
     paths: &[PathBuf],
+    listed: &[PathBuf],
     foreground: Option<Arc<ForegroundMask>>,
     memory_bytes: u64,
 ) -> Result<Vec<FrameFinding>, Error> {
     monitor.step("Looking for frames", 0, 1)?;
-    let gathered = pipeline::gather_frames(paths)?;
+    let (mut usable, mut lost) = (Vec::new(), Vec::new());
+    for path in paths {
+        let Err(error) = pipeline::gather_frames(std::slice::from_ref(path)) else {
+            usable.push(path.clone());
+            continue;
+        };
+        let frames = listed.iter().filter(|frame| frame.starts_with(path));
+        let n_lost = lost.len();
+        lost.extend(frames.cloned());
+        let has_frames = lost.len() > n_lost;
+        ear.tell(Heard::Unusable { path: path.clone(), text: WithSources(&error).to_string(), has_frames });
+    }
+    if usable.is_empty() {
+        return Ok(Vec::new());
+    }
+    let gathered = pipeline::gather_frames(&usable)?;
     let known = gathered.calibration.iter().map(|(kind, path)| (path.clone(), *kind)).collect();
     // Calibration frames are listed with the others: what they are is their reason to be set aside.
     let calibration = gathered.calibration.into_iter().map(|(_, path)| path);
-    let lights: Vec<PathBuf> = gathered.lights.into_iter().chain(calibration).collect();
+    let mut lights: Vec<PathBuf> = gathered.lights.into_iter().chain(calibration).collect();
+    lost.retain(|frame| !lights.contains(frame));
+    lights.extend(lost);
     ear.tell(Heard::Gathered(lights.clone()));
     let request = MeasureRequest { lights, known, foreground, memory_bytes, ..MeasureRequest::default() };
-    pipeline::measure(monitor, &request, |_, finding| ear.tell(Heard::Found(Box::new(finding))))
+    let findings = pipeline::measure(monitor, &request, |_, finding| ear.tell(Heard::Found(Box::new(finding))));
+    if let Err(Error::TooFewFrames { set_aside, .. }) = &findings {
+        // Not one can be read: each frame has its reason all the same.
+        for (path, reason) in set_aside {
+            ear.tell(Heard::Found(Box::new(FrameFinding::unread(path.clone(), reason.clone()))));
+        }
+    }
+    findings
 }
 
 /// Makes the invented burst in `folder` and then gathers it.
@@ -83,7 +119,7 @@ pub fn make_sample_frames(
         written.push(path.to_owned());
         ear.tell(Heard::Gathered(written.clone()));
     })?;
-    gather(monitor, ear, &[folder.to_owned()], None, memory_bytes)
+    gather(monitor, ear, &[folder.to_owned()], &[], None, memory_bytes)
 }
 
 /// Measures the frames of a folder as they come, until it is stopped.

@@ -11,7 +11,7 @@ use std::thread;
 use std::time::Instant;
 
 use crate::calibrate::{DefectFinder, LineProfile, Masters, NoiseModel, Suspects, calibrate};
-use crate::detect::{DetectSettings, FrameMeasure, measure_frame};
+use crate::detect::{DetectSettings, FrameMeasure, measure_watched};
 use crate::error::Error;
 use crate::job::{Cancelled, Monitor};
 use crate::pipeline::gather::FrameKind;
@@ -176,7 +176,7 @@ pub(super) fn read_all(
                 Ok(raw) => match (basis.misfit(&raw), kind(&raw)) {
                     (Some(reason), _) => Err(reason),
                     (None, FrameKind::Light) => {
-                        let (light, found) = read_one(pass, &raw, begun, &|frame| keep(idx, frame))?;
+                        let (light, found) = read_one(monitor, pass, &raw, begun, &|frame| keep(idx, frame))?;
                         suspects = found;
                         Ok(light)
                     }
@@ -220,6 +220,7 @@ fn reading_order(refused: &[Option<String>], first_idx: usize) -> Vec<usize> {
 }
 
 fn read_one(
+    monitor: &Monitor,
     pass: &FirstPass<'_>,
     raw: &RawFrame,
     begun: Instant,
@@ -227,10 +228,12 @@ fn read_one(
 ) -> Result<(Light, Option<Suspects>), Error> {
     let metadata = raw.metadata.clone();
     let frame = calibrate(raw, pass.masters);
+    monitor.check()?;
     let suspects = pass.noise.as_ref().map(|noise| DefectFinder::suspects(&frame, noise));
+    monitor.check()?;
     keep(&frame)?;
     let kept = Instant::now();
-    let measure = measure_frame(&frame, pass.foreground, &DetectSettings::default());
+    let measure = measure_watched(monitor, &frame, pass.foreground, &DetectSettings::default())?;
     let sky = |channel: usize, y: usize, first_x: usize, row: &mut [f32]| {
         measure.background.level[channel].fill_row(y as f64, first_x as f64, 2.0, row);
     };

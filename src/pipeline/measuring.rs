@@ -72,6 +72,24 @@ pub struct FrameFinding {
     pub reason: String,
 }
 
+impl FrameFinding {
+    /// A frame that cannot be read, with the reason.
+    #[must_use]
+    pub fn unread(path: PathBuf, reason: String) -> Self {
+        Self {
+            path,
+            kind: FrameKind::Light,
+            size: None,
+            orientation: Orientation::Normal,
+            metadata: Metadata::default(),
+            measures: None,
+            field: None,
+            verdict: Verdict::SetAside,
+            reason,
+        }
+    }
+}
+
 /// The figures of one frame.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct MeasureSummary {

@@ -77,7 +77,7 @@ pub use preview::{PREVIEW_FRAMES, Preview, preview};
 pub use proposal::{LOW_CONFIDENCE, MaskProposal, propose_mask};
 pub use report::{
     BandingReport, FalloffSource, FrameReport, LandFrameReport, LensReport, LensStart, MasterReport, NoiseModelReport,
-    NoiseReport, Program, RadiusResidual, Report, TripodFinding, VignettingReport,
+    NoiseReport, Program, RadiusResidual, Report, TripodFinding, VignettingReport, sentence,
 };
 pub use report_page::save_report_page;
 pub use report_settings::RunSettings;

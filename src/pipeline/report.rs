@@ -349,3 +349,11 @@ impl Report {
             .map_err(|source| Error::Export { path: path.to_owned(), source })
     }
 }
+
+/// A remark as it stands alone: with a capital, unless it begins with the name of a file or a figure.
+#[must_use]
+pub fn sentence(remark: &str) -> String {
+    let first = remark.split([' ', ':', ',']).next().unwrap_or_default();
+    let is_word = !first.is_empty() && first.chars().all(|letter| letter.is_ascii_lowercase());
+    if is_word { format!("{}{}", first[..1].to_uppercase(), &remark[1..]) } else { remark.to_owned() }
+}

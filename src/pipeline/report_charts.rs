@@ -145,7 +145,9 @@ pub(super) fn arrows(all: &[Arrow], stored: Size, orientation: Orientation) -> O
     let height = upright.height as f64 * scale;
     let magnification = round_below(LONG_ARROW / (typical_px * scale));
     let mut chart = Chart::new(height + 34.0, "Where stars fall beside their places");
-    let _ = write!(chart.text, "<rect class=\"field\" width=\"{WIDTH}\" height=\"{height:.1}\"></rect>");
+    let field = format!("width=\"{WIDTH}\" height=\"{height:.1}\"");
+    // An inner picture cuts off what reaches beyond it: arrows end at the edge of the frame.
+    let _ = write!(chart.text, "<svg {field} overflow=\"hidden\"><rect class=\"field\" {field}></rect>");
     let place = |point: Point| {
         let upright = orientation.upright_point(point, stored);
         [(upright.x + 0.5) * scale, (upright.y + 0.5) * scale]
@@ -156,6 +158,7 @@ pub(super) fn arrows(all: &[Arrow], stored: Size, orientation: Orientation) -> O
         chart.dot("star", place(from), 1.6);
         chart.line("arrow", place(from), place(tip));
     }
+    chart.text.push_str("</svg>");
     let bar_px = round_below(LONGEST_BAR / (magnification * scale));
     let length = bar_px * magnification * scale;
     let y = height + 18.0;

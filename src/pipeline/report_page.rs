@@ -8,7 +8,7 @@ use std::path::Path;
 use crate::develop::{DevelopSettings, Development, OutputSpace};
 use crate::error::Error;
 use crate::export::replace_file;
-use crate::pipeline::report::{FrameReport, Report};
+use crate::pipeline::report::{FrameReport, Report, sentence};
 use crate::pipeline::report_pictures::{Shown, detail, sky_piece, whole};
 use crate::pipeline::run::{Outcome, file_name};
 use crate::pipeline::{output, report_charts};
@@ -240,7 +240,7 @@ fn list(title: &str, lines: &[String]) -> String {
     if lines.is_empty() {
         return String::new();
     }
-    let lines: String = lines.iter().map(|line| format!("<li>{}</li>\n", escaped(line))).collect();
+    let lines: String = lines.iter().map(|line| format!("<li>{}</li>\n", escaped(&sentence(line)))).collect();
     section(title, &format!("<ul>\n{lines}</ul>\n"))
 }
 

@@ -159,9 +159,10 @@ impl Sheet {
         let bar_px = round_below(LONGEST_BAR / (self.magnification * self.scale));
         let length = bar_px * self.magnification * self.scale;
         let [left, middle] = [f64::from(GAP), 53.0];
-        stroke(picture, [left, middle], [left + length, middle], 2.0, ARROW);
+        let all = Area::of(picture);
+        stroke(picture, all, [left, middle], [left + length, middle], 2.0, ARROW);
         for end in [left, left + length] {
-            stroke(picture, [end, middle - 5.0], [end, middle + 5.0], 2.0, ARROW);
+            stroke(picture, all, [end, middle - 5.0], [end, middle + 5.0], 2.0, ARROW);
         }
         let text = format!("{bar_px} px: arrows are drawn {} × longer", self.magnification);
         // A bar is at most 150 pixels long.
@@ -178,10 +179,11 @@ impl Sheet {
         for (x, y) in (left..left + self.panel[0]).flat_map(|x| (top..top + self.panel[1]).map(move |y| (x, y))) {
             picture.put_pixel(x, y, FIELD);
         }
+        let area = Area { left, top, right: left + self.panel[0], bottom: top + self.panel[1] };
         for arrow in &panel.arrows {
             let (from, to) = self.ends(arrow);
             let place = |point: Point| [f64::from(left) + point.x, f64::from(top) + point.y];
-            draw_arrow(picture, place(from), place(to));
+            draw_arrow(picture, area, place(from), place(to));
         }
     }
 
@@ -206,33 +208,48 @@ fn shortened(line: &str, room: u32) -> String {
     line
 }
 
-fn draw_arrow(picture: &mut RgbImage, from: [f64; 2], to: [f64; 2]) {
-    stroke(picture, from, from, 3.0, ARROW);
-    stroke(picture, from, to, 1.2, ARROW);
+/// The part of the sheet that may be drawn on; right and bottom are the first pixels outside.
+#[derive(Clone, Copy)]
+struct Area {
+    left: u32,
+    top: u32,
+    right: u32,
+    bottom: u32,
+}
+
+impl Area {
+    fn of(picture: &RgbImage) -> Self {
+        Self { left: 0, top: 0, right: picture.width(), bottom: picture.height() }
+    }
+}
+
+fn draw_arrow(picture: &mut RgbImage, area: Area, from: [f64; 2], to: [f64; 2]) {
+    stroke(picture, area, from, from, 3.0, ARROW);
+    stroke(picture, area, from, to, 1.2, ARROW);
     let [x, y] = [to[0] - from[0], to[1] - from[1]];
     let length = x.hypot(y);
     if length > 7.0 {
         let [along, across] = [[x / length * 4.5, y / length * 4.5], [y / length * 2.2, -x / length * 2.2]];
         for side in [1.0, -1.0] {
             let barb = [to[0] - along[0] + side * across[0], to[1] - along[1] + side * across[1]];
-            stroke(picture, to, barb, 1.2, ARROW);
+            stroke(picture, area, to, barb, 1.2, ARROW);
         }
     }
 }
 
 /// A straight line with round ends and smooth edges; what lies outside is cut off.
-fn stroke(picture: &mut RgbImage, from: [f64; 2], to: [f64; 2], width: f64, ink: Rgb<u8>) {
+fn stroke(picture: &mut RgbImage, area: Area, from: [f64; 2], to: [f64; 2], width: f64, ink: Rgb<u8>) {
     let reach = 0.5 * width + 0.5;
-    let range = |axis: usize, len: u32| {
+    let range = |axis: usize, least: u32, end: u32| {
         let low = from[axis].min(to[axis]) - reach;
         let high = from[axis].max(to[axis]) + reach;
         // Casts saturate at the edges of the picture.
-        low.floor() as u32..(high.ceil() as u32).saturating_add(1).min(len)
+        (low.floor() as u32).max(least)..(high.ceil() as u32).saturating_add(1).min(end)
     };
     let [x, y] = [to[0] - from[0], to[1] - from[1]];
     let squared = x * x + y * y;
-    let columns = range(0, picture.width());
-    for row in range(1, picture.height()) {
+    let columns = range(0, area.left, area.right);
+    for row in range(1, area.top, area.bottom) {
         for column in columns.clone() {
             let [right, down] = [f64::from(column) - from[0], f64::from(row) - from[1]];
             let share = if squared > 0.0 { ((right * x + down * y) / squared).clamp(0.0, 1.0) } else { 0.0 };
@@ -290,10 +307,24 @@ mod tests {
     #[test]
     fn strokes_beyond_the_edge_are_cut_off() {
         let mut picture = RgbImage::new(20, 10);
-        stroke(&mut picture, [-50.0, 4.0], [50.0, 4.0], 2.0, INK);
+        let all = Area::of(&picture);
+        stroke(&mut picture, all, [-50.0, 4.0], [50.0, 4.0], 2.0, INK);
         let lit = picture.enumerate_pixels().filter(|(_, y, pixel)| *y == 4 && **pixel == INK).count();
         assert_eq!(lit, 20, "the whole row");
-        stroke(&mut picture, [-9.0, -9.0], [-5.0, -5.0], 2.0, INK);
-        stroke(&mut picture, [90.0, 90.0], [95.0, 95.0], 2.0, INK);
+        stroke(&mut picture, all, [-9.0, -9.0], [-5.0, -5.0], 2.0, INK);
+        stroke(&mut picture, all, [90.0, 90.0], [95.0, 95.0], 2.0, INK);
+    }
+
+    #[test]
+    fn an_arrow_stays_in_its_panel() {
+        let mut picture = RgbImage::new(40, 20);
+        let area = Area { left: 10, top: 5, right: 30, bottom: 15 };
+        for to in [[60.0, 10.0], [-20.0, 10.0], [20.0, -30.0], [20.0, 50.0]] {
+            draw_arrow(&mut picture, area, [20.0, 10.0], to);
+        }
+        let inside = |x: u32, y: u32| (10..30).contains(&x) && (5..15).contains(&y);
+        let strayed = picture.enumerate_pixels().filter(|&(x, y, pixel)| !inside(x, y) && pixel.0 != [0; 3]).count();
+        assert_eq!(strayed, 0, "pixels outside");
+        assert!(picture.pixels().any(|pixel| pixel.0 != [0; 3]), "and it is drawn");
     }
 }

@@ -4,28 +4,38 @@ use std::path::{Path, PathBuf};
 
 use crate::error::Error;
 use crate::job::Monitor;
-use crate::synthetic::dng::write_cfa_dng;
 use crate::synthetic::{Burst, Scene};
 
-/// Writes the light frames of the invented burst to `folder`, which must exist; their paths in order.
+/// Dark frames beside the lights, as in the folder `sample-frames`.
+const N_DARKS: usize = 3;
+
+/// Writes the invented burst to `folder`, which must exist, with its dark frames in `darks`; the paths of the light
+/// frames in order.
 ///
-/// `on_frame` hears of each as soon as it is written.
+/// `on_frame` hears of each light frame as soon as it is written.
 pub fn write_sample_frames(
     monitor: &Monitor,
     folder: &Path,
     mut on_frame: impl FnMut(&Path),
 ) -> Result<Vec<PathBuf>, Error> {
     let scene = Scene::sample();
-    let n_lights = scene.n_lights;
-    monitor.step("Making the sample frames", 0, n_lights)?;
+    let (n_lights, n_frames) = (scene.n_lights, scene.n_lights + N_DARKS);
+    let problem = |said| Error::Folder { path: folder.to_owned(), said };
+    monitor.step("Making the sample frames", 0, n_frames)?;
     let burst = Burst::new(scene);
     let mut paths = Vec::with_capacity(n_lights);
     for idx in 0..n_lights {
-        monitor.step("Making the sample frames", idx, n_lights)?;
+        monitor.step("Making the sample frames", idx, n_frames)?;
         let path = folder.join(format!("night-{:03}.dng", idx + 1));
-        write_cfa_dng(&path, &burst.light(idx)).map_err(|said| Error::Folder { path: folder.to_owned(), said })?;
+        burst.write_light(&path, idx).map_err(problem)?;
         on_frame(&path);
         paths.push(path);
+    }
+    let darks = folder.join("darks");
+    std::fs::create_dir_all(&darks).map_err(problem)?;
+    for idx in 0..N_DARKS {
+        monitor.step("Making the sample frames", n_lights + idx, n_frames)?;
+        burst.write_dark(&darks.join(format!("dark-{:03}.dng", idx + 1)), idx).map_err(problem)?;
     }
     Ok(paths)
 }

@@ -102,10 +102,15 @@ pub(super) fn measure(
         return Ok(tripod);
     };
     drop(picture);
+    monitor.check()?;
     let mut motions: Vec<(usize, Option<LandMotion>)> = Vec::new();
     for (done, &frame) in frames.iter().enumerate().filter(|&(_, &frame)| frame != reference) {
         monitor.step("Checking the tripod", done, frames.len())?;
-        motions.push((frame, known.motion(&LandPicture::new(grey_halves(rows, frame, &land)?))));
+        let halves = grey_halves(rows, frame, &land)?;
+        monitor.check()?;
+        let picture = LandPicture::new(halves);
+        monitor.check()?;
+        motions.push((frame, known.motion(&picture)));
     }
     let found: Vec<(usize, LandMotion)> =
         motions.iter().filter_map(|&(frame, motion)| Some((frame, motion?))).collect();

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
-use eframe::egui::{Context, Key, Modifiers, Pos2, Ui, UiBuilder, Vec2};
+use eframe::egui::{Context, Key, Modifiers, Pos2, Rect, Ui, UiBuilder, Vec2};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
 use image::RgbImage;
@@ -110,7 +110,12 @@ impl Stage {
     /// Presses what has this name.
     pub(crate) fn click(&mut self, name: &str) {
         self.n_clicks += 1;
-        self.harness.get_by_label(name).click();
+        let node = self.harness.get_by_label(name);
+        let place = node.rect().center();
+        let screen = Rect::from_min_size(Pos2::ZERO, Vec2::new(self.size[0] as f32, self.size[1] as f32));
+        // A pointer reaches no farther: what is scrolled out of sight cannot be pressed.
+        assert!(screen.contains(place), "{name} is out of sight at {place:?}");
+        node.click();
         self.harness.step();
         self.rest();
     }

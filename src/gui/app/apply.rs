@@ -13,7 +13,7 @@ use crate::gui::history::Edit;
 use crate::gui::keep::{Keep, Leaving};
 use crate::gui::panels::foreground::{BRUSH_RANGE, EDGE_RANGE};
 use crate::gui::sheaf::Choices;
-use crate::gui::state::{PathFor, Shown};
+use crate::gui::state::{PathFor, Shown, Subject};
 use crate::gui::view::{View, Zoom};
 use crate::gui::works::{self, Ear};
 use crate::pixels::{Orientation, Size};
@@ -21,6 +21,9 @@ use crate::pixels::{Orientation, Size};
 impl App {
     /// Does what was asked.
     pub fn apply(&mut self, action: Action) {
+        if !action.only_looks() {
+            self.state.forget_what_is_done();
+        }
         match action {
             Action::AddPaths(paths) => self.add_paths(paths),
             Action::ChooseFiles => self.ask(PathFor::Frames, false, ""),
@@ -39,7 +42,9 @@ impl App {
             Action::ClearLandFrames => self.clear_land_frames(),
             Action::ChooseLensProfile => self.ask(PathFor::LensProfileToLoad, false, ""),
             Action::UseLensProfile(path) => self.use_lens_profile(path),
-            Action::ChooseLensProfileTarget if self.outcome.is_none() => {}
+            Action::ChooseLensProfileTarget if self.outcome.is_none() => {
+                self.tell_no_stack(Subject::Calibration);
+            }
             Action::ChooseLensProfileTarget => self.ask(PathFor::LensProfileToSave, false, "lens.toml"),
             Action::SaveLensProfile(path) => self.save_lens_profile(path),
             Action::Show(shown) => {
@@ -72,7 +77,7 @@ impl App {
             Action::ToggleResiduals => self.state.residuals_shown = !self.state.residuals_shown,
             Action::ChooseMask => self.ask(PathFor::MaskToLoad, false, ""),
             Action::LoadMask(path) => self.load_mask(path),
-            Action::ChooseLeftOutTarget if self.outcome.is_none() => {}
+            Action::ChooseLeftOutTarget if self.outcome.is_none() => self.tell_no_stack(Subject::LeftOut),
             Action::ChooseLeftOutTarget => self.ask(PathFor::LeftOut, false, "left-out.png"),
             Action::SaveLeftOut(path) => self.save_left_out(path),
             Action::ChooseMaskTarget => self.ask(PathFor::MaskToSave, false, "mask.png"),
@@ -106,7 +111,7 @@ impl App {
                 let before = unfolded.len();
                 unfolded.retain(|other| *other != section);
                 if unfolded.len() == before {
-                    unfolded.push(section);
+                    self.unfold(section);
                 }
             }
             Action::Dismiss(index) => {
@@ -144,6 +149,7 @@ impl App {
         if let Some(sheaf) = self.sheaf_among(&paths) {
             return self.leave(Leaving::Open(sheaf));
         }
+        self.state.settle(Subject::Adding);
         for path in paths {
             if !self.given.contains(&path) {
                 self.given.push(path);
@@ -156,10 +162,11 @@ impl App {
     pub(super) fn measure(&mut self) {
         let ear = Ear::new(self.heard.0.clone(), self.context.clone());
         let given = self.given.clone();
+        let listed: Vec<PathBuf> = self.state.sheaf.frames.iter().map(|frame| frame.path.clone()).collect();
         let foreground = self.land_to_leave_out();
         let (memory_bytes, threads) = self.means();
         let work = move |monitor: &_| {
-            works::with_threads(threads, || works::gather(monitor, &ear, &given, foreground, memory_bytes))
+            works::with_threads(threads, || works::gather(monitor, &ear, &given, &listed, foreground, memory_bytes))
         };
         let failed = self.lanes.gather.submit(&self.context, work);
         self.tell_broken(failed);
@@ -171,7 +178,7 @@ impl App {
             Err(error) => {
                 let why = InWords(&error);
                 let text = format!("the sample frames need a temporary folder, which cannot be made: {why}");
-                return self.state.fail(text);
+                return self.state.fail(Subject::Adding, text);
             }
         };
         self.start_over();
@@ -215,6 +222,7 @@ impl App {
         self.stroke = None;
         self.asked.clear();
         self.hints.clear();
+        self.typed = None;
         self.sample_folder = None;
     }
 
@@ -243,9 +251,15 @@ impl App {
             let settings = self.state.sheaf.choices.develop.clone();
             self.state.opening = true;
             let work = move |monitor: &_| works::open_frame(monitor, &path, &settings);
+            self.state.settle(Subject::Showing);
             let failed = self.lanes.open.submit(&self.context, work);
             self.tell_broken(failed);
         }
+    }
+
+    fn tell_no_stack(&mut self, subject: Subject) {
+        self.state.settle(subject);
+        self.state.fail(subject, "that is made from a stack, and there is none yet: stack the frames first");
     }
 
     fn step(&mut self, by: isize) {

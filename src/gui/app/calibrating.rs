@@ -7,7 +7,9 @@ use crate::gui::app::App;
 use crate::gui::calibration::CalibrationKind;
 use crate::gui::history::Edit;
 use crate::gui::sheaf::Calibration;
+use crate::gui::state::Subject;
 use crate::gui::works;
+use crate::job::Monitor;
 use crate::settings::looks_like_sheaf;
 
 impl App {
@@ -28,9 +30,8 @@ impl App {
     }
 
     pub(super) fn add_calibration(&mut self, kind: CalibrationKind, paths: Vec<PathBuf>) {
-        let work = move |monitor: &_| works::collect_calibration(monitor, kind, &paths);
-        let failed = self.lanes.file.submit(&self.context, work);
-        self.tell_broken(failed);
+        let work = move |monitor: &Monitor| works::collect_calibration(monitor, kind, &paths);
+        self.file(Subject::Calibration, work);
     }
 
     pub(super) fn take_calibration(&mut self, kind: CalibrationKind, paths: Vec<PathBuf>) {
@@ -51,6 +52,11 @@ impl App {
     }
 
     pub(super) fn use_lens_profile(&mut self, lens_profile: Option<PathBuf>) {
+        self.state.settle(Subject::Calibration);
+        if let Some(path) = lens_profile.as_deref().filter(|path| !path.is_file()) {
+            let text = format!("{} is no file: check the name and that the drive is connected", path.display());
+            return self.state.fail(Subject::Calibration, text);
+        }
         self.calibrate(Calibration { lens_profile, ..self.state.sheaf.calibration.clone() });
     }
 
@@ -66,8 +72,7 @@ impl App {
     pub(super) fn save_lens_profile(&mut self, path: PathBuf) {
         let Some(outcome) = self.outcome.clone() else { return };
         let path = if path.extension().is_none() { path.with_extension("toml") } else { path };
-        let work = move |monitor: &_| works::save_lens_profile(monitor, &outcome, path);
-        let failed = self.lanes.file.submit(&self.context, work);
-        self.tell_broken(failed);
+        let work = move |monitor: &Monitor| works::save_lens_profile(monitor, &outcome, path);
+        self.file(Subject::Calibration, work);
     }
 }

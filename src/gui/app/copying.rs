@@ -5,6 +5,7 @@ use std::time::{Duration, Instant};
 use crate::error::{Error, WithSources};
 use crate::gui::app::App;
 use crate::gui::app::saving::Opened;
+use crate::gui::state::Subject;
 use crate::gui::works;
 use crate::settings::Autosave;
 
@@ -40,7 +41,11 @@ impl App {
 
     pub(super) fn take_copy(&mut self, result: Result<(), Error>) {
         match result {
-            Ok(()) => self.remove_used_up(),
+            Ok(()) => {
+                self.state.settle(Subject::Copies);
+                self.keeper.copy_failed = false;
+                self.remove_used_up();
+            }
             Err(error) => self.tell_copy_failed(&error),
         }
         if !self.needs_copy() {
@@ -71,7 +76,10 @@ impl App {
         self.keeper.last_copy = Instant::now();
         if !std::mem::replace(&mut self.keeper.copy_failed, true) {
             let text = WithSources(error);
-            self.state.fail(format!("unsaved work cannot be copied, a crash would lose it: {text}: save it often"));
+            self.state.fail(
+                Subject::Copies,
+                format!("unsaved work cannot be copied, a crash would lose it: {text}: save it often"),
+            );
         }
     }
 

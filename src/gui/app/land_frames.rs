@@ -4,13 +4,14 @@ use std::path::PathBuf;
 
 use crate::gui::app::App;
 use crate::gui::sheaf::Calibration;
+use crate::gui::state::Subject;
 use crate::gui::works;
+use crate::job::Monitor;
 
 impl App {
     pub(super) fn add_land_frames(&mut self, paths: Vec<PathBuf>) {
-        let work = move |monitor: &_| works::collect_land(monitor, &paths);
-        let failed = self.lanes.file.submit(&self.context, work);
-        self.tell_broken(failed);
+        let work = move |monitor: &Monitor| works::collect_land(monitor, &paths);
+        self.file(Subject::Calibration, work);
     }
 
     pub(super) fn sort_dropped_for_land(&mut self) {

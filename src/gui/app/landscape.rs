@@ -10,9 +10,10 @@ use crate::gui::app::{App, Asked, Stroke};
 use crate::gui::correcting::{Corrected, Correction, Tool, correct, frame_point, side};
 use crate::gui::history::Edit;
 use crate::gui::sheaf::Land;
-use crate::gui::state::Section;
+use crate::gui::state::{Section, Subject};
 use crate::gui::strokes::{Brush, BrushKind, MaskPatch};
 use crate::gui::works;
+use crate::job::Monitor;
 use crate::pipeline::{self, ForegroundMask, Found};
 use crate::pixels::{Plane, Size};
 
@@ -64,11 +65,12 @@ impl App {
         }
     }
 
-    /// What a tool needs is in sight when a key takes it.
+    /// Unfolds a section and brings it in sight: by a click on its name, or by the key of a tool that needs it.
     pub(super) fn unfold(&mut self, section: Section) {
         if !self.state.unfolded.contains(&section) {
             self.state.unfolded.push(section);
         }
+        self.state.sought = Some(section);
     }
 
     /// The keys of land and sky: with a polygon in hand they say what it becomes, else they take the brush.
@@ -208,27 +210,27 @@ impl App {
 
     pub(super) fn load_mask(&mut self, path: PathBuf) {
         let Some((size, orientation)) = self.shown_size() else {
-            return self.state.fail("a mask belongs to a picture: show a frame first, then load the mask");
+            return self
+                .state
+                .fail(Subject::Mask, "a mask belongs to a picture: show a frame first, then load the mask");
         };
-        let work = move |monitor: &_| works::load_mask(monitor, &path, size, orientation);
-        let failed = self.lanes.file.submit(&self.context, work);
-        self.tell_broken(failed);
+        let work = move |monitor: &Monitor| works::load_mask(monitor, &path, size, orientation);
+        self.file(Subject::Mask, work);
     }
 
     pub(super) fn save_left_out(&mut self, path: PathBuf) {
         let Some(outcome) = self.outcome.clone() else { return };
         let path = if path.extension().is_none() { path.with_extension("png") } else { path };
-        let work = move |monitor: &_| works::save_left_out(monitor, &outcome, path);
-        let failed = self.lanes.file.submit(&self.context, work);
-        self.tell_broken(failed);
+        let work = move |monitor: &Monitor| works::save_left_out(monitor, &outcome, path);
+        self.file(Subject::LeftOut, work);
     }
 
     pub(super) fn save_mask(&mut self, path: PathBuf) {
-        let Some((_, orientation)) = self.shown_size() else { return };
-        let Some(mask) = self.state.sheaf.mask.clone() else { return };
+        let (Some((_, orientation)), Some(mask)) = (self.shown_size(), self.state.sheaf.mask.clone()) else {
+            return self.state.fail(Subject::Mask, "there is no mask to write yet: draw one, or let it be found first");
+        };
         let path = if path.extension().is_none() { path.with_extension("png") } else { path };
-        let work = move |monitor: &_| works::save_mask(monitor, path, &mask, orientation);
-        let failed = self.lanes.file.submit(&self.context, work);
-        self.tell_broken(failed);
+        let work = move |monitor: &Monitor| works::save_mask(monitor, path, &mask, orientation);
+        self.file(Subject::Mask, work);
     }
 }

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use crate::error::{Error, WithSources};
+use crate::gui::app::files::{Typed, is_of_file_lane};
 use crate::gui::app::{App, MOST_UPLOADS};
 use crate::gui::canvas::Layers;
 use crate::gui::dialogs::Answer;
@@ -12,7 +13,7 @@ use crate::gui::history::Edit;
 use crate::gui::lane::Ended;
 use crate::gui::layer::Layer;
 use crate::gui::sheaf::{Frame, Land, file_name};
-use crate::gui::state::{PathFor, Shown};
+use crate::gui::state::{PathFor, Shown, Subject};
 use crate::gui::widgets::single;
 use crate::gui::works::{Developed, Filed, Heard, Previewed, Ready, Stacked};
 use crate::pipeline::{FrameFinding, typical_error_px};
@@ -20,51 +21,56 @@ use crate::pipeline::{FrameFinding, typical_error_px};
 impl App {
     /// Takes in all that is there.
     pub(super) fn listen_to_jobs(&mut self) {
+        let context = self.context.clone();
+        let gathered = self.lanes.gather.poll(&context);
+        // After the result was asked for: all that was told before it is heard before it is taken.
         while let Ok(heard) = self.heard.1.try_recv() {
             self.hear(heard);
         }
-        let context = self.context.clone();
-        let gathered = self.lanes.gather.poll(&context);
-        self.take(gathered, Self::take_findings);
+        self.settle_typed(gathered.as_ref(), |path_for| path_for == PathFor::Frames);
+        self.take(Subject::Adding, gathered, Self::take_findings);
         self.state.measuring = self.lanes.gather.is_busy();
         let opened = self.lanes.open.poll(&context);
         self.state.opening = self.lanes.open.is_busy();
-        self.take(opened, Self::take_frame);
+        self.take(Subject::Showing, opened, Self::take_frame);
         let stacked = self.lanes.stack.poll(&context);
-        self.take(stacked, Self::take_stack);
+        self.take(Subject::Stacking, stacked, Self::take_stack);
         let developed = self.lanes.develop.poll(&context).map(|ended| match ended {
             Ended::Result(result) => Ended::Result(result.map_err(Error::Cancelled)),
             Ended::Broken(text) => Ended::Broken(text),
         });
-        self.take(developed, Self::take_development);
+        self.take(Subject::Window, developed, Self::take_development);
         if let Some(ended) = self.lanes.watch.poll(&context) {
             self.state.watching = None;
-            self.take::<()>(Some(ended), |_, ()| {});
+            self.take::<()>(Subject::Watching, Some(ended), |_, ()| {});
         }
         let corrected = self.lanes.mask.poll(&context).map(|ended| match ended {
             Ended::Result(result) => Ended::Result(result.map_err(Error::Cancelled)),
             Ended::Broken(text) => Ended::Broken(text),
         });
-        self.take(corrected, Self::take_corrected);
+        self.take(Subject::Mask, corrected, Self::take_corrected);
         let previewed = self.lanes.preview.poll(&context);
         self.take_or_forget(previewed);
         self.keep_preview();
         let filed = self.lanes.file.poll(&context);
-        self.take(filed, Self::take_filed);
+        self.settle_typed(filed.as_ref(), is_of_file_lane);
+        self.take(self.filing, filed, Self::take_filed);
+        self.next_file();
         if let Some(answer) = self.dialog.as_ref().and_then(|dialog| dialog.answer()) {
             self.dialog = None;
+            self.state.settle(Subject::Dialog);
             self.take_answer(answer);
         }
         self.take_tiles();
     }
 
     /// Hands a result on, or tells why there is none; a cancelled one needs no words.
-    pub(super) fn take<T>(&mut self, ended: Option<Ended<Result<T, Error>>>, with: fn(&mut Self, T)) {
+    pub(super) fn take<T>(&mut self, subject: Subject, ended: Option<Ended<Result<T, Error>>>, with: fn(&mut Self, T)) {
         match ended {
             None | Some(Ended::Result(Err(Error::Cancelled(_)))) => {}
             Some(Ended::Result(Ok(result))) => with(self, result),
-            Some(Ended::Result(Err(error))) => self.state.fail(WithSources(&error).to_string()),
-            Some(Ended::Broken(text)) => self.state.fail(text),
+            Some(Ended::Result(Err(error))) => self.state.fail(subject, WithSources(&error).to_string()),
+            Some(Ended::Broken(text)) => self.state.fail(subject, text),
         }
     }
 
@@ -78,7 +84,7 @@ impl App {
     /// Tells of work that could not even begin.
     pub(super) fn tell_broken<T>(&mut self, ended: Option<Ended<T>>) {
         if let Some(Ended::Broken(text)) = ended {
-            self.state.fail(text);
+            self.state.fail(Subject::Window, text);
         }
     }
 
@@ -87,6 +93,18 @@ impl App {
             Heard::Gathered(paths) => self.take_list(paths),
             Heard::Found(finding) => self.take_finding(*finding),
             Heard::Arrived(path) => self.take_arrival(path),
+            Heard::Unusable { path, text, has_frames } => {
+                // A path whose frames are in the list already comes back with its drive; another would spoil all
+                // that is added later.
+                if !has_frames {
+                    self.given.retain(|other| *other != path);
+                }
+                self.state.fail(Subject::Adding, text);
+                let is_it = |typed: &&mut Typed| typed.path_for == PathFor::Frames && typed.path() == path;
+                if let Some(typed) = self.typed.as_mut().filter(is_it) {
+                    typed.failed = true;
+                }
+            }
         }
     }
 
@@ -155,11 +173,13 @@ impl App {
     }
 
     fn take_frame(&mut self, ready: Ready) {
+        self.state.settle(Subject::Showing);
         self.layers.frame = Some(self.new_layer(ready));
     }
 
     fn take_stack(&mut self, stacked: Stacked) {
         let Stacked { outcome, foreground, stack, single } = stacked;
+        self.state.settle(Subject::Stacking);
         self.layers.stack = Some(self.new_layer(stack));
         self.layers.single = single.map(|single| self.new_layer(single));
         self.take_found(foreground, outcome.found.clone());
@@ -209,20 +229,27 @@ impl App {
                 sheaf.land = Land::Painted;
                 self.mask_version += 1;
                 self.state.hatching = true;
+                self.state.settle(Subject::Mask);
                 if let Some(warning) = loaded.warning {
-                    self.state.note(warning);
+                    self.state.note(Subject::Mask, warning);
                 }
             }
-            Filed::PageSaved(path) => self.state.note(format!("The plan is written to {}", path.display())),
-            Filed::LeftOutSaved(path) => {
-                self.state.note(format!("What was left out is written to {}", path.display()));
+            Filed::PageSaved(path) => {
+                self.state.done(Subject::Plan, format!("The plan is written to {}", path.display()));
             }
-            Filed::MaskSaved(path) => self.state.note(format!("The mask is written to {}", path.display())),
+            Filed::LeftOutSaved(path) => {
+                self.state.done(Subject::LeftOut, format!("What was left out is written to {}", path.display()));
+            }
+            Filed::MaskSaved(path) => {
+                self.state.done(Subject::Mask, format!("The mask is written to {}", path.display()));
+            }
             Filed::Calibration(kind, paths) => self.take_calibration(kind, paths),
             Filed::Land(paths) => self.take_land_frames(paths),
-            Filed::LensSaved(path) => self.state.note(format!("The lens profile is written to {}", path.display())),
+            Filed::LensSaved(path) => {
+                self.state.done(Subject::Calibration, format!("The lens profile is written to {}", path.display()));
+            }
             Filed::Exported(path) => {
-                self.state.note(format!("{} is written: {}", file_name(&path), path.display()));
+                self.state.done(Subject::Export, format!("{} is written: {}", file_name(&path), path.display()));
                 self.last_output = Some(path.clone());
                 self.state.exported = Some(path);
             }
@@ -257,8 +284,8 @@ impl App {
         for _ in 0..MOST_UPLOADS {
             let Some(mut finished) = self.tiles.take() else { return };
             if finished.image.is_none() {
-                self.state
-                    .fail("a part of the picture could not be drawn by a fault of this program: please report it");
+                let text = "a part of the picture could not be drawn by a fault of this program: please report it";
+                self.state.fail(Subject::Window, text);
             }
             for layer in self.layers.all_mut() {
                 layer.accept(&self.context, &mut finished);

@@ -4,8 +4,9 @@ use std::path::PathBuf;
 
 use crate::gui::app::App;
 use crate::gui::plan_form::{LightFrom, PlanForm};
-use crate::gui::state::Shown;
+use crate::gui::state::{Shown, Subject};
 use crate::gui::works;
+use crate::job::Monitor;
 use crate::pipeline::FrameFinding;
 
 impl App {
@@ -39,9 +40,8 @@ impl App {
     pub(super) fn save_page(&mut self, path: PathBuf) {
         let Some(plan) = self.state.planned.plan.clone() else { return };
         let path = if path.extension().is_none() { path.with_extension("pdf") } else { path };
-        let work = move |monitor: &_| works::save_page(monitor, path, &plan);
-        let failed = self.lanes.file.submit(&self.context, work);
-        self.tell_broken(failed);
+        let work = move |monitor: &Monitor| works::save_page(monitor, path, &plan);
+        self.file(Subject::Plan, work);
     }
 
     fn finding_shown(&self) -> Option<&FrameFinding> {

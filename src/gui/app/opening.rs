@@ -6,6 +6,7 @@ use crate::gui::app::App;
 use crate::gui::app::saving::Opened;
 use crate::gui::keep::{MissingFrames, Snapshot};
 use crate::gui::sheaf::file_name;
+use crate::gui::state::Subject;
 use crate::gui::works;
 
 impl App {
@@ -41,15 +42,19 @@ impl App {
         let names: Vec<String> = still.iter().map(|path| path.display().to_string()).collect();
         if opened.loaded.sheaf.lights.iter().all(|light| still.contains(&light.path)) {
             let sheaf = opened.path.as_deref().map_or("the night".to_owned(), file_name);
-            return self.state.fail(format!(
-                "none of the frames of {sheaf} is in {} or below: open the sheaf again and choose another folder",
-                folder.display()
-            ));
+            return self.state.fail(
+                Subject::Sheaf,
+                format!(
+                    "none of the frames of {sheaf} is in {} or below: open the sheaf again and choose another folder",
+                    folder.display()
+                ),
+            );
         }
         opened.loaded.sheaf.forget(&still);
         let text = format!("not found in {} or below, opened without: {}", folder.display(), names.join(", "));
         self.show_sheaf(opened);
-        self.state.fail(text);
+        // Files that left the sheaf: that stays until it was read.
+        self.state.note(Subject::Sheaf, text);
     }
 
     pub(super) fn open_without_missing(&mut self) {
@@ -74,7 +79,7 @@ impl App {
         self.keeper.saved = if unsaved { Snapshot::default() } else { self.snapshot() };
         self.state.keeping.path.clone_from(&path);
         for note in loaded.notes {
-            self.state.note(note);
+            self.state.note(Subject::Sheaf, note);
         }
         if let Some(path) = path {
             self.remember_recent(&path);

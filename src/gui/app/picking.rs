@@ -3,7 +3,7 @@
 use eframe::egui::Pos2;
 
 use crate::gui::app::App;
-use crate::gui::state::Section;
+use crate::gui::state::{Section, Subject};
 use crate::gui::tone::Aspect;
 use crate::pipeline::WhiteBalance;
 use crate::pixels::nearest_index;
@@ -44,8 +44,11 @@ impl App {
             }
         }
         self.state.picking = false;
+        self.state.settle(Subject::Grey);
         if mean.iter().any(|&light| light < LEAST_LIGHT) {
-            return self.state.fail("this spot is too dark to tell a color: click on something brighter");
+            return self
+                .state
+                .fail(Subject::Grey, "this spot is too dark to tell a color: click on something brighter");
         }
         let mut choices = self.state.sheaf.choices.clone();
         choices.develop.white_balance = WhiteBalance::Picked(mean.map(|light| light / mean[1]));

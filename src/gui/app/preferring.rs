@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 use crate::error::{Error, WithSources};
 use crate::gui::app::App;
 use crate::gui::keep::{light_of, theme_of};
-use crate::gui::state::Section;
+use crate::gui::state::{Section, Subject};
 use crate::gui::theme::Theme;
 use crate::settings::{Preferences, Remembered};
 
@@ -30,7 +30,7 @@ impl App {
         let (preferences, note) = Preferences::load(&folders.preferences());
         let (remembered, other_note) = Remembered::load(&folders.remembered());
         for note in note.into_iter().chain(other_note) {
-            self.state.note(note);
+            self.state.note(Subject::Preferences, note);
         }
         if let Some(names) = &remembered.open_sections {
             let known = SECTIONS.iter().filter(|(_, name)| names.iter().any(|other| other == name));
@@ -118,7 +118,7 @@ impl App {
         let written = write(&self.state.keeping.preferences, &self.keeper.remembered, folders);
         if let Err(error) = written {
             let text = WithSources(&error).to_string();
-            self.state.fail(format!("preferences cannot be kept for the next start: {text}"));
+            self.state.fail(Subject::Preferences, format!("preferences cannot be kept for the next start: {text}"));
         }
     }
 }

@@ -4,8 +4,9 @@ use std::sync::Arc;
 
 use crate::gui::app::{App, RunKey};
 use crate::gui::sheaf::{Choices, Land};
+use crate::gui::state::Subject;
 use crate::gui::works;
-use crate::pipeline::Request;
+use crate::pipeline::{MIN_FRAMES, Request};
 
 impl App {
     /// Develops what is on the canvas anew, after what is being developed now.
@@ -26,8 +27,17 @@ impl App {
     }
 
     pub(super) fn stack(&mut self) {
-        if self.lanes.stack.is_busy() || self.lanes.file.is_busy() || self.state.sheaf.n_wanted() < 2 {
+        if self.lanes.stack.is_busy() {
             return;
+        }
+        self.state.settle(Subject::Stacking);
+        if self.lanes.file.is_busy() {
+            let text = "a file is being read or written: stack the frames when that is done";
+            return self.state.fail(Subject::Stacking, text);
+        }
+        if self.state.sheaf.n_wanted() < MIN_FRAMES {
+            let text = format!("a stack needs at least {MIN_FRAMES} frames: add some, or take back what is set aside");
+            return self.state.fail(Subject::Stacking, text);
         }
         self.lay_brush_down();
         // A run needs all cores; what is not measured yet is measured after it.
@@ -64,6 +74,7 @@ impl App {
         if lanes.stack.is_busy() {
             lanes.stack.cancel();
         } else if lanes.file.is_busy() {
+            self.to_file.clear();
             lanes.file.cancel();
         } else {
             lanes.gather.cancel();

@@ -10,7 +10,7 @@ use crate::gui::app::App;
 use crate::gui::keep::{Keep, Leaving, Recovery, Snapshot};
 use crate::gui::lane::Lane;
 use crate::gui::sheaf::file_name;
-use crate::gui::state::PathFor;
+use crate::gui::state::{PathFor, Subject};
 use crate::gui::works::{self, Kept};
 use crate::settings::{Autosave, Folders, Leftover, Loaded, Remembered, SHEAF_ENDING, looks_like_sheaf};
 
@@ -85,11 +85,10 @@ impl App {
                 Some(path) => self.save_to(path),
                 None => self.keep(Keep::SaveAs),
             },
+            Keep::SaveAs if self.state.sheaf.frames.is_empty() => self.tell_nothing_to_save(),
             Keep::SaveAs => {
-                if !self.state.sheaf.frames.is_empty() {
-                    let name = self.proposed_name();
-                    self.ask(PathFor::SheafToSave, false, &name);
-                }
+                let name = self.proposed_name();
+                self.ask(PathFor::SheafToSave, false, &name);
             }
             Keep::SaveTo(path) => self.save_to(with_ending(path)),
             Keep::ChooseMovedFolder => self.ask(PathFor::MovedFrames, true, ""),
@@ -118,7 +117,8 @@ impl App {
     pub(super) fn sheaf_among(&mut self, paths: &[PathBuf]) -> Option<PathBuf> {
         let sheaf = paths.iter().find(|path| looks_like_sheaf(path))?;
         if paths.len() > 1 {
-            self.state.note(format!("Only {} is opened: a sheaf names its own frames", file_name(sheaf)));
+            self.state
+                .note(Subject::Sheaf, format!("Only {} is opened: a sheaf names its own frames", file_name(sheaf)));
         }
         Some(sheaf.clone())
     }
@@ -156,8 +156,9 @@ impl App {
     fn save_to(&mut self, path: PathBuf) {
         self.end_stroke();
         if self.state.sheaf.frames.is_empty() {
-            return;
+            return self.tell_nothing_to_save();
         }
+        self.state.settle(Subject::Sheaf);
         let path = std::path::absolute(&path).unwrap_or(path);
         let (sheaf, snapshot) = (self.state.sheaf.settings(), self.snapshot());
         let work = move |monitor: &_| works::save_sheaf(monitor, path, &sheaf, snapshot);
@@ -165,11 +166,18 @@ impl App {
         self.tell_broken(failed);
     }
 
+    fn tell_nothing_to_save(&mut self) {
+        let text = "there is nothing to save yet: a sheaf keeps the frames of a night with all that you choose, so \
+                    drop frames on the window first";
+        self.state.fail(Subject::Sheaf, text);
+    }
+
     /// Takes in what sheaf files and copies came to, and copies unsaved work when it is time.
     pub(super) fn listen_to_keeper(&mut self) {
         let context = self.context.clone();
         let kept = self.keeper.files.poll(&context);
-        self.take(kept, Self::take_kept);
+        self.settle_typed(kept.as_ref(), |path_for| matches!(path_for, PathFor::Frames | PathFor::SheafToSave));
+        self.take(Subject::Sheaf, kept, Self::take_kept);
         self.state.keeping.busy = self.keeper.files.is_busy();
         let copied = self.keeper.copies.poll(&context);
         if let Some(crate::gui::lane::Ended::Result(result)) = copied {
@@ -200,12 +208,16 @@ impl App {
     }
 
     fn take_saved(&mut self, path: PathBuf, snapshot: Snapshot) {
+        self.state.done(Subject::Sheaf, format!("{} is saved: {}", file_name(&path), path.display()));
         self.keeper.saved = snapshot;
         self.remember_recent(&path);
         if let Some(folder) = self.sample_folder.take() {
             // A saved sheaf needs its frames, also the invented ones.
             let folder = folder.keep();
-            self.state.note(format!("The sample frames stay in {} until the system clears it", folder.display()));
+            self.state.note(
+                Subject::Sheaf,
+                format!("The sample frames stay in {} until the system clears it", folder.display()),
+            );
         }
         self.state.keeping.path = Some(path);
         self.compare();

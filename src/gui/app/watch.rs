@@ -4,15 +4,17 @@ use std::path::PathBuf;
 
 use crate::gui::app::App;
 use crate::gui::sheaf::Frame;
+use crate::gui::state::Subject;
 use crate::gui::works::{self, Ear};
 use crate::pipeline::DEFAULT_MEMORY_BYTES;
 
 impl App {
     /// Measures what is in a folder and what comes into it, until something else is asked for.
     pub(super) fn watch_folder(&mut self, folder: PathBuf) {
+        self.state.settle(Subject::Watching);
         if !folder.is_dir() {
             let text = format!("{} is no folder: choose the one that frames come into", folder.display());
-            return self.state.fail(text);
+            return self.state.fail(Subject::Watching, text);
         }
         if !self.given.contains(&folder) {
             self.given.push(folder.clone());

@@ -1,6 +1,6 @@
 //! The side column: its sections from top to bottom in the order of the work.
 
-use eframe::egui::{ScrollArea, Ui};
+use eframe::egui::{Align, Rect, ScrollArea, Ui, pos2};
 
 use crate::gui::action::Action;
 use crate::gui::panels::{file, foreground, frames, landscape, picture, sky};
@@ -18,6 +18,7 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
         for section in SECTIONS {
             let unfolded = state.unfolded.contains(&section);
             let (title, summary) = (title(section), summary(section, state));
+            let top = ui.cursor().min;
             if section_line(ui, title, &summary, unfolded) {
                 action = Some(Action::ToggleSection(section));
             }
@@ -25,6 +26,12 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
                 let asked = ui.push_id(title, |ui| contents(ui, section, state)).inner;
                 action = asked.or(action.take());
                 ui.add_space(10.0);
+            }
+            if state.sought == Some(section) {
+                // Below the edge of a small window a click would seem to do nothing.
+                let whole = Rect::from_min_max(top, pos2(top.x + ui.available_width(), ui.cursor().min.y));
+                let align = if whole.height() > ui.clip_rect().height() { Some(Align::Min) } else { None };
+                ui.scroll_to_rect(whole, align);
             }
         }
     });

@@ -7,7 +7,7 @@ use crate::gui::panels::keeping;
 use crate::gui::sheaf::{Choices, file_name};
 use crate::gui::state::State;
 use crate::gui::widgets::{Scale, WordOf, button_when, quiet, slide, switch, words};
-use crate::pipeline::{Combine, Compression, DEFAULT_JPEG_QUALITY, FileFormat, OutputSpace, Report, Writing};
+use crate::pipeline::{Combine, Compression, DEFAULT_JPEG_QUALITY, FileFormat, OutputSpace, Report, Writing, sentence};
 
 const FORMATS: [WordOf<FileFormat>; 5] = [
     WordOf { value: FileFormat::Tiff16, text: "TIFF 16-bit", hint: "For further work in a picture editor" },
@@ -116,8 +116,7 @@ fn figures(ui: &mut Ui, report: &Report) {
     if report.defects_repaired > 0 {
         lines.push(format!("{} hot or dead pixels repaired", report.defects_repaired));
     }
-    lines.extend(report.calibration_lines());
-    lines.extend(report.notes.iter().cloned());
+    lines.extend(report.calibration_lines().iter().chain(&report.notes).map(|line| sentence(line)));
     for line in lines {
         quiet(ui, &line);
     }

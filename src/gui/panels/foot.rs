@@ -5,6 +5,7 @@ use std::time::Instant;
 use eframe::egui::{Align, Layout, ProgressBar, RichText, TextStyle, Ui};
 
 use crate::gui::action::Action;
+use crate::gui::keep::Keep;
 use crate::gui::state::{State, Working};
 use crate::gui::theme::palette;
 use crate::gui::timeline::duration;
@@ -23,19 +24,22 @@ fn next_step(ui: &mut Ui, state: &State) -> Option<Action> {
     let width = ui.available_width();
     let has_stack = state.report.is_some();
     if has_stack && !state.stack_is_old {
-        let action = lamp_button(ui, "Export…", width, true).clicked().then_some(Action::ChooseExportTarget);
+        let action = lamp_button(ui, "Export…", "Write the picture (Ctrl+E)", width, true)
+            .clicked()
+            .then_some(Action::ChooseExportTarget);
         let text = match state.exported {
             Some(_) => "The picture is written",
-            None => "The picture is ready to be written",
+            None => "Ready to be written",
         };
         return hint_line(ui, text).or(action);
     }
     let frames = if wanted == 1 { "frame" } else { "frames" };
     let label = if has_stack { format!("Stack {wanted} {frames} again") } else { format!("Stack {wanted} {frames}") };
-    let action = lamp_button(ui, &label, width, wanted >= 2).clicked().then_some(Action::Stack);
+    let hint = "Make one picture of all frames that are not set aside (Ctrl+Enter)";
+    let action = lamp_button(ui, &label, hint, width, wanted >= 2).clicked().then_some(Action::Stack);
     let text = match (wanted, has_stack) {
         (0 | 1, _) => "A stack needs at least two frames",
-        (_, true) => "What was chosen since is not in the picture yet",
+        (_, true) => "Choices changed since",
         (_, false) => "Ctrl+Enter",
     };
     hint_line(ui, text).or(action)
@@ -53,6 +57,11 @@ fn hint_line(ui: &mut Ui, text: &str) -> Option<Action> {
             ui.add_space(8.0);
             if word(ui, "Plan", "Drawer", false, "Plan of the night, and the field check of this frame (T)").clicked() {
                 action = Some(Action::TogglePlan);
+            }
+            ui.add_space(8.0);
+            let hint = "Keep the frames, your choices and the mask in one sheaf file (Ctrl+S)";
+            if word(ui, "Save", "Sheaf", false, hint).clicked() {
+                action = Some(Action::Keep(Keep::Save));
             }
         });
     });

@@ -9,8 +9,8 @@ use crate::gui::sheaf::{Land, Sheaf};
 use crate::gui::state::State;
 use crate::gui::strokes::BrushKind;
 use crate::gui::theme::palette;
-use crate::gui::widgets::{Scale, WordOf, button_when, plain_button, quiet, slide, switch, word, words};
-use crate::pipeline::Found;
+use crate::gui::widgets::{Scale, WordOf, button_when, plain_button, quiet, slide, switch, unbroken, word, words};
+use crate::pipeline::{Found, sentence};
 
 /// Smallest and largest brush, radius in pixels of the picture.
 pub const BRUSH_RANGE: std::ops::RangeInclusive<f32> = 2.0..=400.0;
@@ -95,12 +95,12 @@ fn certainty(ui: &mut Ui, state: &State) {
     let percent = 100.0 * found.confidence;
     if asks_for_a_stroke(found) {
         let ink = palette(ui).lamp;
-        ui.colored_label(ink, format!("{percent:.0} % sure: {}", what_to_do(found)));
+        ui.colored_label(ink, unbroken(&format!("{percent:.0} % sure: {}", what_to_do(found))));
     } else {
         quiet(ui, &format!("{percent:.0} % sure of it"));
     }
     for note in &found.notes {
-        quiet(ui, note);
+        quiet(ui, &sentence(note));
     }
 }
 

@@ -8,7 +8,7 @@ use crate::gui::calibration::CalibrationKind;
 use crate::gui::sheaf::{Calibration, Frame, Sheaf, file_name};
 use crate::gui::state::{Shown, State};
 use crate::gui::theme::palette;
-use crate::gui::widgets::{plain_button, quiet};
+use crate::gui::widgets::{plain_button, quiet, unbroken};
 use crate::pipeline::{FrameKind, FrameReport};
 
 /// Height of a row of the list.
@@ -153,7 +153,7 @@ fn row(ui: &mut Ui, frame: &Frame, chosen: bool, Listed { measuring, for_land }:
         painter.text(pos2(right, middle), Align2::RIGHT_CENTER, text, small.clone(), palette.quiet);
     }
     let response = response.on_hover_cursor(CursorIcon::PointingHand);
-    response.on_hover_text(words).clicked()
+    response.on_hover_text(unbroken(&words)).clicked()
 }
 
 /// What is to be said of a frame that is no part of the sky.
@@ -221,7 +221,7 @@ fn one_frame(ui: &mut Ui, frame: &Frame, sheaf: &Sheaf, fate: Option<&FrameRepor
     let reason = frame.reason();
     if !reason.is_empty() {
         let ink = palette(ui).lamp;
-        ui.colored_label(ink, format!("{}: {reason}", frame.name()));
+        ui.colored_label(ink, unbroken(&format!("{}: {reason}", frame.name())));
     }
     if let Some(fate) = fate {
         for line in alignment_in_words(fate) {

@@ -6,7 +6,7 @@ use crate::gui::action::Action;
 use crate::gui::sheaf::{Land, Sheaf, file_name};
 use crate::gui::state::State;
 use crate::gui::theme::palette;
-use crate::gui::widgets::{Scale, plain_button, quiet, slide};
+use crate::gui::widgets::{Scale, plain_button, quiet, slide, unbroken};
 use crate::pipeline::{Report, TripodFinding};
 
 const EXPOSURE: Scale = Scale {
@@ -88,7 +88,8 @@ fn own_frames(ui: &mut Ui, state: &State) -> Option<Action> {
     });
     let given = state.report.iter().flat_map(|report| &report.land);
     for frame in given.filter(|frame| !frame.used && state.sheaf.calibration.land.contains(&frame.file)) {
-        ui.colored_label(palette(ui).lamp, format!("Not used: {}: {}", file_name(&frame.file), frame.reason));
+        let text = format!("Not used: {}: {}", file_name(&frame.file), frame.reason);
+        ui.colored_label(palette(ui).lamp, unbroken(&text));
     }
     action
 }

@@ -12,7 +12,7 @@ use crate::gui::sheaf::Frame;
 use crate::gui::state::{Shown, State};
 use crate::gui::theme::{Palette, palette};
 use crate::gui::timeline::{Mark, Timeline, duration, light_measures, time_of_day};
-use crate::gui::widgets::single;
+use crate::gui::widgets::{single, unbroken};
 use crate::pipeline::{FrameKind, Verdict};
 
 /// Height of the whole line.
@@ -23,6 +23,9 @@ const LEGEND: f32 = 150.0;
 
 /// Room for the mark of the stack at the right.
 const STACK: f32 = 108.0;
+
+/// Two clocks closer together than this become one span.
+const ROOM_OF_TWO_CLOCKS: f32 = 130.0;
 
 /// Room for times and signs below the marks.
 const BELOW: f32 = 38.0;
@@ -101,7 +104,7 @@ fn mark_of(ui: &mut Ui, chart: Rect, index: usize, frame: &Frame, mark: &Mark, s
     if chosen {
         painter.hline(target.x_range(), chart.bottom() + 2.0, Stroke::new(3.0, palette.lamp));
     }
-    let clicked = response.on_hover_cursor(CursorIcon::PointingHand).on_hover_text(spoken(frame)).clicked();
+    let clicked = response.on_hover_cursor(CursorIcon::PointingHand).on_hover_text(unbroken(&spoken(frame))).clicked();
     let extend = ui.input(|input| input.modifiers.shift);
     clicked.then_some(if extend { Action::ExtendTo(index) } else { Action::Show(Shown::Frame(index)) })
 }
@@ -195,9 +198,15 @@ fn times(ui: &Ui, chart: Rect, line: &Timeline) {
         ui.painter().text(pos2(at, low), align, text, small.clone(), palette.quiet)
     };
     if let Some((first, last)) = line.clock {
-        text(chart.left(), Align2::LEFT_TOP, time_of_day(first));
-        let gap = if line.n_untimed > 0 { 6.0 } else { 0.0 };
-        text(x(line.untimed_from) - gap, Align2::RIGHT_TOP, time_of_day(last));
+        let (left, right) = (x(line.clock_at.0), x(line.clock_at.1));
+        if right - left < ROOM_OF_TWO_CLOCKS {
+            let both = format!("{} to {}", time_of_day(first), time_of_day(last));
+            text((left + right) / 2.0, Align2::CENTER_TOP, both);
+        } else {
+            text(left, Align2::LEFT_TOP, time_of_day(first));
+            let gap = if line.n_untimed > 0 { 6.0 } else { 0.0 };
+            text(right - gap, Align2::RIGHT_TOP, time_of_day(last));
+        }
     }
     for gap in &line.gaps {
         let (from, to) = (x(gap.start), x(gap.end));

@@ -7,7 +7,7 @@ use crate::gui::calibration::CalibrationKind;
 use crate::gui::panels::landscape;
 use crate::gui::state::{Notice, NoticeTone, PathFor, State};
 use crate::gui::theme::palette;
-use crate::gui::widgets::{plain_button, single};
+use crate::gui::widgets::{plain_button, single, unbroken};
 
 /// Notices at most on screen at once; older ones follow when these are put away.
 const MOST_NOTICES: usize = 3;
@@ -18,6 +18,11 @@ pub fn notices(ui: &mut Ui, notices: &[Notice]) -> Option<Action> {
     for (index, notice) in notices.iter().enumerate().rev().take(MOST_NOTICES) {
         action = ui.push_id(index, |ui| strip(ui, index, notice)).inner.or(action);
     }
+    let n_more = notices.len().saturating_sub(MOST_NOTICES);
+    if n_more > 0 {
+        let text = if n_more == 1 { "1 more below these".to_owned() } else { format!("{n_more} more below these") };
+        pinned(ui, palette(ui).line, None, &text, Vec::new());
+    }
     action
 }
 
@@ -25,6 +30,7 @@ fn strip(ui: &mut Ui, index: usize, notice: &Notice) -> Option<Action> {
     let palette = palette(ui);
     let (ink, word) = match notice.tone {
         NoticeTone::Failure => (palette.alarm, "Not done"),
+        NoticeTone::Done => (palette.lamp, "Done"),
         NoticeTone::Note => (palette.lamp, "Note"),
     };
     let answers =
@@ -45,6 +51,7 @@ pub(super) fn pinned(
 ) -> Option<Action> {
     let palette = palette(ui);
     let mut action = None;
+    let text = unbroken(text);
     let frame = Frame::new().fill(palette.wall).inner_margin(Margin::symmetric(14, 8));
     let shown = frame.show(ui, |ui| {
         // A row of its own height: what a layout centers must not reach for the room below.
@@ -54,7 +61,7 @@ pub(super) fn pinned(
         let padding = 2.0 * ui.spacing().button_padding.x + ui.spacing().item_spacing.x;
         let buttons: f32 = answers.iter().map(|(answer, _, _)| width(answer) + padding).sum();
         let words = word.map_or(0.0, |word| width(word) + ui.spacing().item_spacing.x);
-        let one_line = width(text) < row.x - buttons - words - 12.0;
+        let one_line = !text.contains('\n') && width(&text) < row.x - buttons - words - 12.0;
         // A single line stands in the middle of its buttons, more begin at their top.
         let align = if one_line { Align::Center } else { Align::Min };
         ui.allocate_ui_with_layout(row, Layout::right_to_left(align), |ui| {
@@ -70,10 +77,10 @@ pub(super) fn pinned(
                     ui.colored_label(ink, word);
                 }
                 if one_line {
-                    ui.label(text);
+                    ui.label(&text);
                 } else {
                     let area = ScrollArea::vertical().max_height(110.0).auto_shrink([false, true]);
-                    area.show(ui, |ui| ui.vertical(|ui| ui.label(text)));
+                    area.show(ui, |ui| ui.vertical(|ui| ui.label(&text)));
                 }
             });
         });

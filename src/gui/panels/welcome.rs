@@ -41,7 +41,8 @@ pub fn show(ui: &mut Ui, state: &State, working: Option<&Working>, hovering: boo
             });
             return;
         }
-        if lamp_button(ui, "Try the sample frames", 240.0, true).clicked() {
+        let hint = "Make a small invented night with its dark frames, to try everything on";
+        if lamp_button(ui, "Try the sample frames", hint, 240.0, true).clicked() {
             action = Some(Action::TrySampleFrames);
         }
         let both = vec2(201.0, 30.0);

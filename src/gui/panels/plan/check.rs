@@ -7,11 +7,12 @@ use crate::gui::panels::plan::{figure, title};
 use crate::gui::sheaf::file_name;
 use crate::gui::state::{Shown, State};
 use crate::gui::theme::palette;
-use crate::gui::widgets::{plain_button, quiet};
+use crate::gui::widgets::{plain_button, quiet, unbroken};
 use crate::pipeline::{FrameFinding, field_check, focus_drift};
 
 /// What the frame on the canvas says, and what comes into the folder.
 pub(super) fn show(ui: &mut Ui, state: &State) -> Option<Action> {
+    let mut action = None;
     title(ui, "Field check");
     let findings: Vec<&FrameFinding> = state.sheaf.frames.iter().filter_map(|frame| frame.finding.as_ref()).collect();
     let shown = match state.shown {
@@ -25,16 +26,32 @@ pub(super) fn show(ui: &mut Ui, state: &State) -> Option<Action> {
             for (subject, sentence) in &check.lines {
                 figure(ui, subject, sentence);
             }
-            ui.label(RichText::new(&check.suggestion).color(palette(ui).lamp));
+            ui.label(RichText::new(unbroken(&check.suggestion)).color(palette(ui).lamp));
         }
         (Some(frame), None) if frame.finding.is_none() => drop(quiet(ui, "This frame is still being measured")),
         (Some(_), None) => drop(quiet(ui, "This frame could not be measured")),
-        (None, _) => drop(quiet(ui, "Drop a frame on the window: its stars, trail and sky are told here")),
+        (None, _) => action = offer(ui, state),
     }
     if let Some(drift) = focus_drift(&findings) {
-        ui.colored_label(palette(ui).alarm, drift.warning());
+        ui.colored_label(palette(ui).alarm, unbroken(&drift.warning()));
     }
-    watching(ui, state)
+    watching(ui, state).or(action)
+}
+
+/// Without a frame on the canvas: the one to look at, where there are any.
+fn offer(ui: &mut Ui, state: &State) -> Option<Action> {
+    let sheaf = &state.sheaf;
+    let made_by = |name: &String| sheaf.frames.iter().position(|frame| frame.name() == *name);
+    let reference = state.report.as_ref().map(|report| &report.reference).and_then(made_by);
+    let used: Vec<usize> = (0..sheaf.frames.len()).filter(|&index| sheaf.is_of_sky(&sheaf.frames[index])).collect();
+    let Some(index) = reference.or_else(|| used.get(used.len() / 2).copied()) else {
+        quiet(ui, "Drop a frame on the window: its stars, trail and sky are told here");
+        return None;
+    };
+    quiet(ui, "Told of a single frame, and the canvas shows several: show one, or click a mark of the night line");
+    let label = format!("Check {}", sheaf.frames[index].name());
+    let hint = "Show this frame, and tell its stars, trail and sky";
+    plain_button(ui, &label, hint).clicked().then_some(Action::Show(Shown::Frame(index)))
 }
 
 fn watching(ui: &mut Ui, state: &State) -> Option<Action> {

@@ -10,7 +10,7 @@ use eframe::egui::{Align, Grid, Layout, RichText, ScrollArea, TextStyle, Ui};
 use crate::gui::action::Action;
 use crate::gui::state::State;
 use crate::gui::theme::palette;
-use crate::gui::widgets::{plain_button, quiet};
+use crate::gui::widgets::{plain_button, quiet, unbroken};
 use crate::plan::chart::night_chart;
 use crate::plan::{Plan, Row, Section};
 
@@ -94,7 +94,7 @@ fn section(ui: &mut Ui, section: &Section) {
         match row {
             Row::Times { .. } => {}
             Row::Figure { name, value } => figure(ui, name, value),
-            Row::Words(words) => drop(ui.label(RichText::new(words).small().color(ink))),
+            Row::Words(words) => drop(ui.label(RichText::new(unbroken(words)).small().color(ink))),
         }
     }
 }
@@ -117,6 +117,6 @@ pub(super) fn figure(ui: &mut Ui, name: &str, value: &str) {
             quiet(ui, name);
         });
         ui.add_space((left + NAME + 8.0 - ui.cursor().left()).max(0.0));
-        ui.vertical(|ui| ui.label(RichText::new(value).small().color(ink)));
+        ui.vertical(|ui| ui.label(RichText::new(unbroken(value)).small().color(ink)));
     });
 }
