@@ -121,6 +121,7 @@ fn a_preview_answers_a_choice_before_the_run() {
     let mut stage = sample();
     assert_eq!(stage.state().shown, Some(Shown::Preview), "it comes on the canvas by itself");
     assert!(stage.state().found.as_ref().is_some_and(|found| found.confidence > 0.5), "with the landscape");
+    assert!(!stage.state().keeping.unsaved, "nobody decided anything yet: the dark frames lay among the others");
     let before = stage.picture();
     let mut choices = stage.state().sheaf.choices.clone();
     choices.combine = Combine::Maximum;

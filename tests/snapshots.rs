@@ -204,6 +204,6 @@ fn a_failure_looks_as_it_did() {
     assert!(told.contains("README.md"), "the file is named: {told}");
     let sheaf = &stage.state().sheaf;
     assert_eq!(frames::summary(sheaf), "0 of 1 used", "what cannot be read takes no part");
-    assert!(sheaf.frames[0].reason().contains("no picture"), "and says why: {}", sheaf.frames[0].reason());
+    assert!(sheaf.frames[0].reason().contains("a picture is needed"), "and says why: {}", sheaf.frames[0].reason());
     compare("error", &stage.picture());
 }

@@ -4,6 +4,7 @@
 use std::path::PathBuf;
 use std::time::Duration;
 
+use crate::gui::sheaf::Calibration;
 use crate::gui::theme::Theme;
 use crate::settings::{Decider, Preferences, ScreenLight, Sheaf};
 
@@ -162,12 +163,16 @@ impl Snapshot {
         self.sheaf.lights.is_empty()
     }
 
-    /// Whether a person decided anything, beyond which frames are there.
+    /// Whether a person decided anything, beyond which frames are there; `given` is what was given besides.
+    ///
+    /// Dark, flat and bias frames that lay among the others are no decision.
     #[must_use]
-    pub fn is_decided(&self) -> bool {
+    pub fn is_decided(&self, given: &Calibration) -> bool {
         let mut marks = self.sheaf.lights.iter().filter_map(|light| light.mark.as_ref());
-        let plain = Sheaf { lights: self.sheaf.lights.clone(), ..Sheaf::default() };
-        marks.any(|mark| mark.by == Decider::Person) || self.mask_version > 0 || self.sheaf != plain
+        let Sheaf { lights, darks, flats, bias, .. } = self.sheaf.clone();
+        let plain = Sheaf { lights, darks, flats, bias, ..Sheaf::default() };
+        let is_any_given = *given != Calibration::default();
+        marks.any(|mark| mark.by == Decider::Person) || self.mask_version > 0 || is_any_given || self.sheaf != plain
     }
 }
 

@@ -236,7 +236,7 @@ impl App {
         self.state.keeping.unsaved = !now.is_empty()
             && match self.state.keeping.path {
                 Some(_) => now != self.keeper.saved,
-                None => now.is_decided(),
+                None => now.is_decided(&self.state.sheaf.calibration),
             };
     }
 
