@@ -15,11 +15,11 @@ burst=${BURST:-$work/burst}
 [[ -v BURST ]] || "$programs/examples/make_sample_frames" "$work/burst" --wide "$frames"
 mask=$burst/truth/mask.png
 for ((run = 1; run <= runs; run++)); do
-    command time -f '%e %M' -o "$work/ours.$run" "$programs/nightsheaf-cli" stack "$burst" --mask "$mask" \
+    command time -f '%e %M' -o "$work/time.ours.$run" "$programs/nightsheaf-cli" stack "$burst" --mask "$mask" \
         --space camera-linear --output "$work/ours.tif" --quiet
-    command time -f '%e %M' -o "$work/peer.$run" "$python" "$peer" "$burst" "$work/peer.tif" --mask "$mask" >/dev/null
-    echo "run $run: ours $(cat "$work/ours.$run"), peer $(cat "$work/peer.$run") (seconds, KiB)"
+    command time -f '%e %M' -o "$work/time.peer.$run" "$python" "$peer" "$burst" "$work/peer.tif" --mask "$mask" >/dev/null
+    echo "run $run: ours $(cat "$work/time.ours.$run"), peer $(cat "$work/time.peer.$run") (seconds, KiB)"
 done
-median() { cat "$work/$1".* | awk -v column="$2" '{print $column}' | sort -n | awk '{a[NR] = $1} END {print a[int((NR + 1) / 2)]}'; }
+median() { cat "$work/time.$1".* | awk -v column="$2" '{print $column}' | sort -n | awk '{a[NR] = $1} END {print a[int((NR + 1) / 2)]}'; }
 awk -v ours="$(median ours 1)" -v peer="$(median peer 1)" -v small="$(median ours 2)" -v large="$(median peer 2)" 'BEGIN {
     printf "time: peer / ours = %.1f; memory: peer / ours = %.1f\n", peer / ours, large / small }'

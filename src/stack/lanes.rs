@@ -5,6 +5,11 @@ pub(super) const LANES: usize = 16;
 /// One sample of each of them.
 pub(super) type Lanes = [f32; LANES];
 
+/// The same where it is written and read again and again: in lines of the cache of its own, none of which it shares.
+#[derive(Clone, Copy, Debug, Default, PartialEq, PartialOrd)]
+#[repr(align(64))]
+pub(super) struct Aligned(pub(super) Lanes);
+
 /// The samples of a group of pixels that begins at `start`.
 #[inline(always)]
 pub(super) fn group(plane: &[f32], start: usize) -> Lanes {

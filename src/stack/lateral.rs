@@ -13,6 +13,8 @@
 //!
 //! Pictures that are no mosaics have every color everywhere, and are read at each color's own position.
 
+use std::ops::Range;
+
 use pulp::{Arch, NullaryFnOnce};
 
 use crate::calibrate::NoiseModel;
@@ -71,6 +73,8 @@ pub(super) struct Buffers {
     /// The darker of two rows of them.
     darker: Vec<f32>,
     line: Vec<f32>,
+    /// Its samples at even and at odd places.
+    halves: [Vec<f32>; 2],
     moved: Vec<f32>,
 }
 
@@ -114,38 +118,115 @@ impl Lateral {
             std::array::from_fn(|axis| AxisPlan::new(axes[axis], odd[axis], principal[axis], scale));
         let [across, down] = &plan;
         let stride = from.window.size.width;
+        let Some(first_read) = across.read.first().map(|(x, _)| (x - from.window.x) as usize) else { return };
         let n_columns = across.read.len();
-        buffers.differences.clear();
-        buffers.seen.clear();
-        for (y, taps) in &down.read {
+        let read = Runs::new(&across.read, 2, |x, taps| x + taps.first - from.window.x);
+        let sites = Runs::new(&across.sites, 1, |_, taps| taps.first);
+        let Buffers { green, differences, seen, darker, line, halves, moved } = buffers;
+        differences.resize(down.read.len() * n_columns, 0.0);
+        seen.resize(down.read.len() * n_columns, 0.0);
+        let rows = differences.chunks_exact_mut(n_columns).zip(seen.chunks_exact_mut(n_columns));
+        for ((y, taps), (differences, seen)) in down.read.iter().zip(rows) {
             let start = from.window.place(from.window.x, y + taps.first);
-            let rows: [&[f32]; TAPS] = std::array::from_fn(|tap| &buffers.green[start + tap * stride..][..stride]);
-            weigh(rows, taps.weights, &mut buffers.line);
-            let samples = &from.samples[from.window.place(from.window.x, *y)..][..stride];
-            for (x, taps) in &across.read {
-                let place = (x - from.window.x) as usize;
-                let green = taps.of(&buffers.line, (x + taps.first - from.window.x) as usize);
-                buffers.differences.push(samples[place] - OF_GREEN * green);
-                buffers.seen.push(samples[place]);
+            weigh(rows_from(green, start, stride), taps.weights, line);
+            part(line, halves);
+            for (run, first) in &read.runs {
+                let half = |tap: usize| &halves[(first + tap) % 2][(first + tap) / 2..][..run.len()];
+                weigh_each([half(0), half(1), half(2), half(3)], read.weights(run), &mut differences[run.clone()]);
+            }
+            let samples = &from.samples[from.window.place(from.window.x, *y) + first_read..];
+            for ((difference, seen), sample) in differences.iter_mut().zip(seen).zip(samples.iter().step_by(2)) {
+                *seen = *sample;
+                *difference = sample - OF_GREEN * *difference;
             }
         }
+        let Some(first_site) = across.sites.first().map(|(x, _)| *x) else { return };
         for (y, taps) in &down.sites {
             let start = taps.first as usize * n_columns;
-            let rows: [&[f32]; TAPS] =
-                std::array::from_fn(|tap| &buffers.differences[start + tap * n_columns..][..n_columns]);
-            weigh(rows, taps.weights, &mut buffers.line);
-            let beside = |tap: usize| &buffers.seen[start + tap * n_columns..][..n_columns];
-            buffers.darker.clear();
-            buffers.darker.extend(beside(1).iter().zip(beside(2)).map(|(upper, lower)| upper.min(*lower)));
-            let green = &buffers.green[from.window.place(from.window.x, *y)..][..stride];
-            let target = &mut buffers.moved[window.place(window.x, *y)..][..window.size.width];
-            for (x, taps) in &across.sites {
-                let first = taps.first as usize;
-                let moved = taps.of(&buffers.line, first) + OF_GREEN * green[(x - from.window.x) as usize];
-                let darkest = buffers.darker[first + 1].min(buffers.darker[first + 2]);
-                target[(x - window.x) as usize] = moved.max(floor(from.noise, darkest));
+            weigh(rows_from(differences, start, n_columns), taps.weights, line);
+            let [_, upper, lower, _] = rows_from(seen, start, n_columns);
+            darker.resize(n_columns, 0.0);
+            for ((darker, upper), lower) in darker.iter_mut().zip(upper).zip(lower) {
+                *darker = upper.min(*lower);
+            }
+            let values = &mut halves[0];
+            values.resize(across.sites.len(), 0.0);
+            for (run, first) in &sites.runs {
+                let tap = |tap: usize| &line[first + tap..][..run.len()];
+                let values = &mut values[run.clone()];
+                weigh_each([tap(0), tap(1), tap(2), tap(3)], sites.weights(run), values);
+                let green = &green[from.window.place(first_site, *y) + 2 * run.start..];
+                let beside = darker[first + 1..].iter().zip(&darker[first + 2..]);
+                for ((value, green), (left, right)) in values.iter_mut().zip(green.iter().step_by(2)).zip(beside) {
+                    *value = (*value + OF_GREEN * green).max(floor(from.noise, left.min(*right)));
+                }
+            }
+            let target = &mut moved[window.place(first_site, *y)..];
+            target.iter_mut().step_by(2).zip(values).for_each(|(target, value)| *target = *value);
+        }
+    }
+}
+
+/// Four rows that follow each other.
+#[inline(always)]
+fn rows_from(plane: &[f32], start: usize, stride: usize) -> [&[f32]; TAPS] {
+    let row = |row: usize| &plane[start + row * stride..][..stride];
+    [row(0), row(1), row(2), row(3)]
+}
+
+/// The samples at even and at odd places.
+#[inline(always)]
+fn part(line: &[f32], halves: &mut [Vec<f32>; 2]) {
+    let [even, odd] = halves;
+    even.resize(line.len().div_ceil(2), 0.0);
+    odd.resize(line.len() / 2, 0.0);
+    for ((even, odd), pair) in even.iter_mut().zip(odd.iter_mut()).zip(line.chunks_exact(2)) {
+        (*even, *odd) = (pair[0], pair[1]);
+    }
+    if let [.., last] = line
+        && line.len() % 2 == 1
+    {
+        even[line.len() / 2] = *last;
+    }
+}
+
+/// Sums of four samples at each place, each place with weights of its own.
+#[inline(always)]
+fn weigh_each(samples: [&[f32]; TAPS], weights: [&[f32]; TAPS], sums: &mut [f32]) {
+    let n = sums.len();
+    let [p, q, r, s] = [&samples[0][..n], &samples[1][..n], &samples[2][..n], &samples[3][..n]];
+    let [a, b, c, d] = [&weights[0][..n], &weights[1][..n], &weights[2][..n], &weights[3][..n]];
+    for x in 0..n {
+        sums[x] = (a[x] * p[x] + b[x] * q[x]) + (c[x] * r[x] + d[x] * s[x]);
+    }
+}
+
+/// Sites along a row whose samples follow each other evenly, so that vectors can read them.
+struct Runs {
+    weights: [Vec<f32>; TAPS],
+    /// The sites, and the place of the first sample of the first of them.
+    runs: Vec<(Range<usize>, usize)>,
+}
+
+impl Runs {
+    /// `first_tap` tells the place of a site's first sample; from site to site it is `step` further on, mostly.
+    fn new(sites: &[(isize, Taps)], step: usize, first_tap: impl Fn(isize, &Taps) -> isize) -> Self {
+        let mut runs: Vec<(Range<usize>, usize)> = Vec::new();
+        for (site, (place, taps)) in sites.iter().enumerate() {
+            let tap = first_tap(*place, taps) as usize;
+            match runs.last_mut() {
+                Some((run, first)) if *first + step * run.len() == tap => run.end = site + 1,
+                _ => runs.push((site..site + 1, tap)),
             }
         }
+        let weights = std::array::from_fn(|tap| sites.iter().map(|(_, taps)| taps.weights[tap]).collect());
+        Self { weights, runs }
+    }
+
+    #[inline(always)]
+    fn weights(&self, run: &Range<usize>) -> [&[f32]; TAPS] {
+        let [a, b, c, d] = &self.weights;
+        [&a[run.clone()], &b[run.clone()], &c[run.clone()], &d[run.clone()]]
     }
 }
 
@@ -209,13 +290,6 @@ impl Taps {
             (0.5 * t - 0.5) * t * t,
         ];
         Self { first: whole as isize - 1 - origin, weights: weights.map(|weight| weight as f32) }
-    }
-
-    #[inline(always)]
-    fn of(&self, line: &[f32], start: usize) -> f32 {
-        let [a, b, c, d] = self.weights;
-        let taps = &line[start..start + TAPS];
-        (a * taps[0] + b * taps[1]) + (c * taps[2] + d * taps[3])
     }
 }
 

@@ -3,7 +3,7 @@
 //! Source: K. E. Batcher, "Sorting networks and their applications", AFIPS 1968 (odd-even merge sort), in
 //! the form that serves any number of samples (Knuth, The Art of Computer Programming 3, 5.2.2, algorithm M).
 
-use crate::stack::lanes::{Lanes, each, higher, lower};
+use crate::stack::lanes::{Aligned, each, higher};
 
 /// The exchanges that sort a number of samples.
 #[derive(Clone, Debug, Default)]
@@ -19,12 +19,16 @@ impl SortingNetwork {
 
     /// Sorts each lane upwards.
     #[inline(always)]
-    pub(super) fn sort(&self, samples: &mut [Lanes]) {
+    pub(super) fn sort(&self, samples: &mut [Aligned]) {
         assert_eq!(samples.len(), self.n_samples, "a network serves one number of samples");
         for &(low, high) in &self.exchanges {
-            let (a, b) = (samples[usize::from(low)], samples[usize::from(high)]);
-            samples[usize::from(low)] = each(|lane| lower(a[lane], b[lane]));
-            samples[usize::from(high)] = each(|lane| higher(b[lane], a[lane]));
+            let (a, b) = (samples[usize::from(low)].0, samples[usize::from(high)].0);
+            let greater = each(|lane| higher(b[lane], a[lane]));
+            // The other of the two, by its bits: as a choice it would be written under a mask, which what reads it next
+            // has to wait for.
+            let other = |lane: usize| f32::from_bits(a[lane].to_bits() ^ b[lane].to_bits() ^ greater[lane].to_bits());
+            samples[usize::from(low)].0 = each(other);
+            samples[usize::from(high)].0 = greater;
         }
     }
 }
@@ -68,7 +72,8 @@ mod tests {
         for n_samples in 1..=13 {
             let network = SortingNetwork::new(n_samples);
             for pattern in 0..1u32 << n_samples {
-                let mut samples: Vec<Lanes> = (0..n_samples).map(|bit| [(pattern >> bit & 1) as f32; LANES]).collect();
+                let bit = |bit: usize| Aligned([(pattern >> bit & 1) as f32; LANES]);
+                let mut samples: Vec<Aligned> = (0..n_samples).map(bit).collect();
                 network.sort(&mut samples);
                 assert!(samples.is_sorted(), "{pattern:b} of {n_samples}");
             }
@@ -77,11 +82,11 @@ mod tests {
 
     #[test]
     fn lanes_do_not_mix() {
-        let mut samples: Vec<Lanes> =
-            (0..37).map(|row| std::array::from_fn(|lane| ((row * 29 + lane * 7) % 37 + 100 * lane) as f32)).collect();
+        let row = |row: usize| Aligned(each(|lane| ((row * 29 + lane * 7) % 37 + 100 * lane) as f32));
+        let mut samples: Vec<Aligned> = (0..37).map(row).collect();
         SortingNetwork::new(37).sort(&mut samples);
         for lane in 0..LANES {
-            let column: Vec<f32> = samples.iter().map(|row| row[lane]).collect();
+            let column: Vec<f32> = samples.iter().map(|row| row.0[lane]).collect();
             let expected: Vec<f32> = (0..37).map(|place| (place + 100 * lane) as f32).collect();
             assert_eq!(column, expected, "lane {lane}");
         }

@@ -3,7 +3,7 @@
 use pulp::{Arch, NullaryFnOnce};
 
 use crate::pixels::statistics::SIGMA_PER_MAD;
-use crate::stack::lanes::{LANES, Lanes, each, group, higher, lower};
+use crate::stack::lanes::{Aligned, LANES, Lanes, each, group, higher, lower};
 use crate::stack::samples::Samples;
 use crate::stack::sorting::SortingNetwork;
 
@@ -34,7 +34,7 @@ pub(in crate::stack) fn find_centers(samples: &Samples, n_frames: usize, centers
     let planes = centers.median.iter_mut().chain(&mut centers.spread).chain(&mut centers.n_seen);
     planes.for_each(|plane| plane.resize(stride, 0.0));
     let network = SortingNetwork::new(n_frames);
-    let column = vec![[0.0; LANES]; n_frames];
+    let column = vec![Aligned::default(); n_frames];
     Arch::new().dispatch(FindCenters { samples, network, column, centers });
 }
 
@@ -42,7 +42,7 @@ pub(in crate::stack) fn find_centers(samples: &Samples, n_frames: usize, centers
 struct FindCenters<'a> {
     samples: &'a Samples,
     network: SortingNetwork,
-    column: Vec<Lanes>,
+    column: Vec<Aligned>,
     centers: &'a mut Centers,
 }
 
@@ -61,7 +61,7 @@ impl NullaryFnOnce for FindCenters<'_> {
 fn centers_of_group(
     samples: &Samples,
     network: &SortingNetwork,
-    column: &mut [Lanes],
+    column: &mut [Aligned],
     start: usize,
     centers: &mut Centers,
 ) {
@@ -81,19 +81,19 @@ fn centers_of_group(
         for (slot, sample) in column.iter_mut().enumerate() {
             let value = group(samples.lane(slot, channel), start);
             let weight = group(samples.weight(slot, channel), start);
-            *sample = each(|lane| if weight[lane] > 0.0 { value[lane] } else { f32::INFINITY });
+            sample.0 = each(|lane| if weight[lane] > 0.0 { value[lane] } else { f32::INFINITY });
         }
         network.sort(column);
         let (median, deviation);
         if all_seen {
             let n_samples = column.len();
-            let (low, high) = (column[(n_samples - 1) / 2], column[n_samples / 2]);
+            let (low, high) = (column[(n_samples - 1) / 2].0, column[n_samples / 2].0);
             median = each(|lane| 0.5 * (low[lane] + high[lane]));
             deviation = median_deviation(column, &median);
         } else {
             median = middle(column, &n_seen);
             for sample in column.iter_mut() {
-                *sample = each(|lane| (sample[lane] - median[lane]).abs());
+                sample.0 = each(|lane| (sample.0[lane] - median[lane]).abs());
             }
             network.sort(column);
             deviation = middle(column, &n_seen);
@@ -108,7 +108,7 @@ fn centers_of_group(
 /// The k samples nearest to the median stand side by side once sorted, so the k-th smallest deviation is the
 /// least, over all k samples in a row, of the greater deviation of their ends.
 #[inline(always)]
-fn median_deviation(sorted: &[Lanes], median: &Lanes) -> Lanes {
+fn median_deviation(sorted: &[Aligned], median: &Lanes) -> Lanes {
     let count = sorted.len();
     let upper = reach_of(sorted, median, count / 2 + 1);
     if count % 2 == 1 {
@@ -120,9 +120,9 @@ fn median_deviation(sorted: &[Lanes], median: &Lanes) -> Lanes {
 
 /// How far from the median the nearest `count` samples lie.
 #[inline(always)]
-fn reach_of(sorted: &[Lanes], median: &Lanes, count: usize) -> Lanes {
+fn reach_of(sorted: &[Aligned], median: &Lanes, count: usize) -> Lanes {
     let mut least = [f32::INFINITY; LANES];
-    for (first, last) in sorted.iter().zip(&sorted[count - 1..]) {
+    for (Aligned(first), Aligned(last)) in sorted.iter().zip(&sorted[count - 1..]) {
         least = each(|lane| lower(higher(median[lane] - first[lane], last[lane] - median[lane]), least[lane]));
     }
     least
@@ -130,10 +130,10 @@ fn reach_of(sorted: &[Lanes], median: &Lanes, count: usize) -> Lanes {
 
 /// The mean of the middle one or two of the first `n_seen` sorted samples; infinite where there is none.
 #[inline(always)]
-fn middle(sorted: &[Lanes], n_seen: &Lanes) -> Lanes {
+fn middle(sorted: &[Aligned], n_seen: &Lanes) -> Lanes {
     // Twice the place of the middle: an odd number of samples has one, an even number two beside it.
     let (mut low, mut high) = ([f32::INFINITY; LANES], [f32::INFINITY; LANES]);
-    for (place, samples) in sorted.iter().enumerate() {
+    for (place, Aligned(samples)) in sorted.iter().enumerate() {
         let twice = 2.0 * place as f32;
         low = each(|lane| {
             let here = twice == n_seen[lane] - 1.0 || twice == n_seen[lane] - 2.0;
@@ -154,14 +154,14 @@ fn middle(sorted: &[Lanes], n_seen: &Lanes) -> Lanes {
 pub(in crate::stack) fn neighbors_of_middle(planes: &[Vec<f32>]) -> [Vec<f32>; 3] {
     let len = planes.first().map_or(0, Vec::len);
     let network = SortingNetwork::new(planes.len());
-    let column = vec![[0.0; LANES]; planes.len()];
+    let column = vec![Aligned::default(); planes.len()];
     Arch::new().dispatch(Neighbors { planes, network, column, found: std::array::from_fn(|_| vec![0.0; len]) })
 }
 
 struct Neighbors<'a> {
     planes: &'a [Vec<f32>],
     network: SortingNetwork,
-    column: Vec<Lanes>,
+    column: Vec<Aligned>,
     found: [Vec<f32>; 3],
 }
 
@@ -174,12 +174,12 @@ impl NullaryFnOnce for Neighbors<'_> {
         for start in (0..len).step_by(LANES) {
             let mut n_seen = [0.0; LANES];
             for (sample, plane) in self.column.iter_mut().zip(self.planes) {
-                *sample = group(plane, start);
-                n_seen = each(|lane| n_seen[lane] + if sample[lane] < f32::INFINITY { 1.0 } else { 0.0 });
+                sample.0 = group(plane, start);
+                n_seen = each(|lane| n_seen[lane] + if sample.0[lane] < f32::INFINITY { 1.0 } else { 0.0 });
             }
             self.network.sort(&mut self.column);
             let mut found = [[f32::INFINITY; LANES]; 3];
-            for (place, samples) in self.column.iter().enumerate() {
+            for (place, Aligned(samples)) in self.column.iter().enumerate() {
                 let twice = 2.0 * place as f32;
                 for lane in 0..LANES {
                     // Places (n − 1) / 2 and its neighbours of an odd number, n / 2 − 1 twice and n / 2 of an even one.

@@ -22,7 +22,7 @@ use pulp::{Arch, NullaryFnOnce};
 
 use crate::calibrate::NoiseModel;
 use crate::pixels::Size;
-use crate::stack::lanes::{LANES, Lanes, each, group, higher};
+use crate::stack::lanes::{Aligned, LANES, Lanes, each, group, higher};
 use crate::stack::samples::Samples;
 use spread::{MAX_WINSORIZED, Sums, contrast, mixed_variance, winsorized_variance};
 
@@ -76,7 +76,8 @@ pub(super) fn clipped_mean(
         centers,
         rule,
         inner,
-        kept: vec![[0.0; LANES]; rule.variances[0].len()],
+        values: vec![Aligned::default(); rule.variances[0].len()],
+        kept: vec![Aligned::default(); rule.variances[0].len()],
         typical_variances: rule.variances.each_ref().map(typical_variance),
         combined,
     });
@@ -88,7 +89,9 @@ struct Clip<'a> {
     centers: &'a Centers,
     rule: &'a ClipRule,
     inner: Size,
-    kept: Vec<Lanes>,
+    /// The samples at hand: all are fetched at once, and then looked at several times.
+    values: Vec<Aligned>,
+    kept: Vec<Aligned>,
     /// What the spread of a pixel's samples is measured by, by channel.
     typical_variances: [f32; 3],
     combined: &'a mut Combined,
@@ -130,10 +133,11 @@ impl Clip<'_> {
         let n_seen = group(self.centers.n_seen(channel), start);
         let median = group(&self.centers.median[channel], start);
         let spread = group(&self.centers.spread[channel], start);
-        for (slot, kept) in self.kept.iter_mut().enumerate() {
-            *kept = group(self.samples.weight(slot, channel), start);
+        for (slot, (value, kept)) in self.values.iter_mut().zip(&mut self.kept).enumerate() {
+            value.0 = group(self.samples.lane(slot, channel), start);
+            kept.0 = group(self.samples.weight(slot, channel), start);
         }
-        let origin = self.first_center(channel, start, &median, &n_seen);
+        let origin = self.first_center(&median, &n_seen);
         let noise = self.rule.noise;
         let tolerance = if noise.is_some() {
             let contrast = contrast(&self.centers.median[channel], self.inner.width + 2, start);
@@ -145,9 +149,8 @@ impl Clip<'_> {
         let per_variance = 1.0 / self.typical_variances[channel];
         let mut own = each(|lane| spread[lane] * spread[lane] * per_variance);
         if let (Some(model), true) = (&model, self.kept.len() <= MAX_WINSORIZED) {
-            let values = |slot: usize| group(self.samples.lane(slot, channel), start);
             let variances = &self.rule.variances[channel];
-            own = winsorized_variance(values, &self.kept, variances, &median, &own, model);
+            own = winsorized_variance(&self.values, &self.kept, variances, &median, &own, model);
         }
         let mut variance = mixed_variance(&own, &n_seen, model.as_ref());
         // Half of the spread of two samples says nothing of the noise; their difference has twice its variance.
@@ -157,7 +160,7 @@ impl Clip<'_> {
         let mut center = origin;
         let mut n_rejected = [0.0; LANES];
         for turn in 1..=MAX_TURNS {
-            let sums = self.reject(channel, start, &origin, &center, &variance, &tolerance);
+            let sums = self.reject(channel, &origin, &center, &variance, &tolerance);
             n_rejected = each(|lane| n_rejected[lane] + sums.n_rejected[lane]);
             center = each(|lane| {
                 let mean = origin[lane] + sums.deviation[lane] / sums.weight[lane];
@@ -175,12 +178,11 @@ impl Clip<'_> {
 
     /// The median; of two samples the lower one, where the model tells how far apart they may be.
     #[inline(always)]
-    fn first_center(&self, channel: usize, start: usize, median: &Lanes, n_seen: &Lanes) -> Lanes {
+    fn first_center(&self, median: &Lanes, n_seen: &Lanes) -> Lanes {
         let mut center = each(|lane| if n_seen[lane] > 0.0 { median[lane] } else { 0.0 });
         if self.rule.noise.is_some() && n_seen.contains(&2.0) {
             let mut lowest = [f32::INFINITY; LANES];
-            for (slot, weight) in self.kept.iter().enumerate() {
-                let value = group(self.samples.lane(slot, channel), start);
+            for (Aligned(value), Aligned(weight)) in self.values.iter().zip(&self.kept) {
                 lowest = each(|lane| {
                     let seen = weight[lane] > 0.0 && value[lane] < lowest[lane];
                     if seen { value[lane] } else { lowest[lane] }
@@ -193,22 +195,30 @@ impl Clip<'_> {
 
     /// Drops kept samples outside the limits around `center`; sums over the others about `origin`.
     #[inline(always)]
-    fn reject(
-        &mut self,
-        channel: usize,
-        start: usize,
-        origin: &Lanes,
-        center: &Lanes,
-        variance: &Lanes,
-        tolerance: &Lanes,
-    ) -> Sums {
+    fn reject(&mut self, channel: usize, origin: &Lanes, center: &Lanes, variance: &Lanes, tolerance: &Lanes) -> Sums {
+        let mut sums = Sums::default();
+        for first in (0..LANES).step_by(HALF) {
+            self.reject_half(channel, first, [origin, center, variance, tolerance], &mut sums);
+        }
+        sums
+    }
+
+    /// Half of the pixels at a time: all sums and limits stay in registers from frame to frame.
+    #[inline(always)]
+    fn reject_half(&mut self, channel: usize, first: usize, about: [&Lanes; 4], sums: &mut Sums) {
         let below = self.rule.drop_below_sigma.powi(2);
         let above = self.rule.drop_above_sigma.powi(2);
-        let mut sums = Sums::default();
-        for (slot, (kept, &frame_variance)) in self.kept.iter_mut().zip(&self.rule.variances[channel]).enumerate() {
-            let value = group(self.samples.lane(slot, channel), start);
+        let (origin, center) = (half(about[0], first), half(about[1], first));
+        let (variance, tolerance) = (half(about[2], first), half(about[3], first));
+        let mut n_rejected = [0.0; HALF];
+        let (mut weights, mut deviations) = ([0.0; HALF], [0.0; HALF]);
+        let (mut own_weights, mut own_deviations, mut own_squares) = ([0.0; HALF], [0.0; HALF], [0.0; HALF]);
+        let samples = self.values.iter().zip(&mut self.kept).zip(&self.rule.variances[channel]);
+        for ((value, kept), &frame_variance) in samples {
+            let value = half(&value.0, first);
+            let kept: &mut [f32; HALF] = (&mut kept.0[first..first + HALF]).try_into().expect("as many");
             let per_variance = 1.0 / frame_variance;
-            for lane in 0..LANES {
+            for lane in 0..HALF {
                 let from_center = value[lane] - center[lane];
                 let limit = if from_center > 0.0 { above } else { below };
                 let agrees = from_center * from_center <= limit * (variance[lane] * frame_variance + tolerance[lane]);
@@ -216,17 +226,31 @@ impl Clip<'_> {
                 let weight = if agrees { kept[lane] } else { 0.0 };
                 let deviation = value[lane] - origin[lane];
                 let own = if weight > 0.0 { per_variance } else { 0.0 };
-                sums.n_rejected[lane] += if was_kept && !agrees { 1.0 } else { 0.0 };
-                sums.weight[lane] += weight;
-                sums.deviation[lane] += weight * deviation;
-                sums.own_weight[lane] += own;
-                sums.own_deviation[lane] += own * deviation;
-                sums.own_square[lane] += own * deviation * deviation;
+                n_rejected[lane] += if was_kept && !agrees { 1.0 } else { 0.0 };
+                weights[lane] += weight;
+                deviations[lane] += weight * deviation;
+                own_weights[lane] += own;
+                own_deviations[lane] += own * deviation;
+                own_squares[lane] += own * deviation * deviation;
                 kept[lane] = weight;
             }
         }
-        sums
+        sums.n_rejected[first..first + HALF].copy_from_slice(&n_rejected);
+        sums.weight[first..first + HALF].copy_from_slice(&weights);
+        sums.deviation[first..first + HALF].copy_from_slice(&deviations);
+        sums.own_weight[first..first + HALF].copy_from_slice(&own_weights);
+        sums.own_deviation[first..first + HALF].copy_from_slice(&own_deviations);
+        sums.own_square[first..first + HALF].copy_from_slice(&own_squares);
     }
+}
+
+/// Pixels that one vector of the usual width holds.
+const HALF: usize = LANES / 2;
+
+/// Half a group of samples.
+#[inline(always)]
+fn half(samples: &[f32], first: usize) -> [f32; HALF] {
+    samples[first..first + HALF].try_into().expect("half a group")
 }
 
 #[cfg(test)]

@@ -1,6 +1,6 @@
 //! How far apart the samples of a pixel are, and how far apart they may be.
 
-use crate::stack::lanes::{LANES, Lanes, each, group, higher, lower};
+use crate::stack::lanes::{Aligned, LANES, Lanes, each, group, higher, lower};
 
 /// Samples that the noise model is worth against the spread of a pixel's own samples.
 const PRIOR_SAMPLES: f32 = 8.0;
@@ -20,8 +20,8 @@ const WINSORIZED_TURNS: usize = 2;
 /// `start` is where the search for it begins, not below the model.
 #[inline(always)]
 pub(super) fn winsorized_variance(
-    values: impl Fn(usize) -> Lanes,
-    seen: &[Lanes],
+    values: &[Aligned],
+    seen: &[Aligned],
     variances: &[f32],
     median: &Lanes,
     start: &Lanes,
@@ -31,8 +31,7 @@ pub(super) fn winsorized_variance(
     for _ in 0..WINSORIZED_TURNS {
         let mut sum = [0.0; LANES];
         let mut count = [0.0; LANES];
-        for (slot, (seen, frame_variance)) in seen.iter().zip(variances).enumerate() {
-            let value = values(slot);
+        for ((Aligned(value), Aligned(seen)), frame_variance) in values.iter().zip(seen).zip(variances) {
             let per_variance = 1.0 / frame_variance;
             for lane in 0..LANES {
                 let square = (value[lane] - median[lane]).powi(2) * per_variance;
@@ -121,10 +120,9 @@ mod tests {
 
     #[test]
     fn one_far_sample_among_four_hardly_widens_the_spread() {
-        let samples = [-1.0, 0.0, 1.0, 1000.0].map(|sample| [sample; LANES]);
-        let ones = [[1.0; LANES]; 4];
-        let found =
-            winsorized_variance(|slot| samples[slot], &ones, &[1.0; 4], &[0.5; LANES], &[1.0; LANES], &[0.5; LANES])[0];
+        let samples = [-1.0, 0.0, 1.0, 1000.0].map(|sample| Aligned([sample; LANES]));
+        let ones = [Aligned([1.0; LANES]); 4];
+        let found = winsorized_variance(&samples, &ones, &[1.0; 4], &[0.5; LANES], &[1.0; LANES], &[0.5; LANES])[0];
         // Deviations 1.5, 0.5, 0.5 and one held at 1.5 sigma.
         assert!((1.0..6.0).contains(&found), "{found}");
     }
