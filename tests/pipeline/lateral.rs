@@ -101,7 +101,7 @@ fn red_and_blue_stars_lie_on_green_ones_in_the_stack_to_the_corners() {
         assert!(after_px.abs() < 0.4 * before_px.abs(), "channel {channel}: {after_px} px after {before_px}");
         assert!(rms(&outer) < 0.18, "channel {channel}: {} px between colors towards the corners", rms(&outer));
     }
-    let note = outcome.report.notes.iter().find(|note| note.contains("Lateral color")).expect("what was found is told");
+    let note = outcome.report.notes.iter().find(|note| note.contains("lateral color")).expect("what was found is told");
     for (name, scale) in [("red", COLORED[0]), ("blue", COLORED[2])] {
         let words: Vec<&str> = note.split_whitespace().collect();
         let place = words.iter().position(|word| *word == name).expect("both colors are told");
