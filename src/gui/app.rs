@@ -240,14 +240,9 @@ impl App {
     #[must_use]
     pub fn is_at_rest(&self) -> bool {
         let Lanes { gather, open, stack, develop, mask, preview, file, watch: _ } = &self.lanes;
-        let is_busy = open.is_busy()
-            || develop.is_busy()
-            || mask.is_busy()
-            || preview.is_busy()
-            || gather.is_busy()
-            || stack.is_busy()
-            || file.is_busy();
-        !self.lacks_tiles && !is_busy
+        let small = [open.is_busy(), develop.is_busy(), mask.is_busy(), preview.is_busy()];
+        let long = [gather.is_busy(), stack.is_busy(), file.is_busy()];
+        !self.lacks_tiles && !small.contains(&true) && !long.contains(&true)
     }
 
     /// Takes in what jobs, dialogs, keys and drops brought since the last frame; draws nothing.
