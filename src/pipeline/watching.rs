@@ -9,15 +9,12 @@ use std::path::{Path, PathBuf};
 use std::thread;
 use std::time::{Duration, Instant, SystemTime};
 
-use crate::detect::Verdict;
 use crate::error::Error;
 use crate::job::Monitor;
 use crate::pipeline::burst::judge_readings;
-use crate::pipeline::gather::{FrameKind, frames_of_folder};
+use crate::pipeline::gather::frames_of_folder;
 use crate::pipeline::lights::Reading;
 use crate::pipeline::measuring::{FrameFinding, MeasureRequest, measure_with_readings};
-use crate::pixels::Orientation;
-use crate::raw::Metadata;
 
 /// How long a file must stand still: cameras write a frame in bursts with pauses below a second.
 pub const SETTLE: Duration = Duration::from_millis(1500);
@@ -137,7 +134,7 @@ impl Night {
             }
             Err(Error::TooFewFrames { set_aside, .. }) => {
                 let reason = set_aside.into_iter().map(|(_, reason)| reason).collect::<Vec<_>>().join("; ");
-                (unread(path.clone(), &reason), Err(reason))
+                (FrameFinding::unread(path.clone(), reason.clone()), Err(reason))
             }
             Err(error) => return Err(error),
         };
@@ -158,20 +155,6 @@ impl Night {
             }
         }
         Ok(changed)
-    }
-}
-
-fn unread(path: PathBuf, reason: &str) -> FrameFinding {
-    FrameFinding {
-        path,
-        kind: FrameKind::Light,
-        size: None,
-        orientation: Orientation::Normal,
-        metadata: Metadata::default(),
-        measures: None,
-        field: None,
-        verdict: Verdict::SetAside,
-        reason: reason.to_owned(),
     }
 }
 
