@@ -45,33 +45,36 @@ impl LineProfile {
         if size.width.min(size.height) < MIN_PX {
             return None;
         }
+        let n_of_phase = |phase: usize| (size.width - phase).div_ceil(2);
         let task = |part: usize, y: usize, end: usize| {
-            let mut columns = vec![0.0; size.width];
+            let mut of_phase = [0, 1].map(|phase| vec![0.0; n_of_phase(phase)]);
             let mut rows = Vec::with_capacity(end - y);
-            let mut level = vec![0.0; size.width.div_ceil(2)];
+            let mut buffer = vec![0.0; n_of_phase(0)];
             for y in y..end {
                 let mut sums = [0.0; PARTS];
-                for phase in 0..2 {
-                    let level = &mut level[..(size.width - phase).div_ceil(2)];
+                for (phase, columns) in of_phase.iter_mut().enumerate() {
+                    let level = &mut buffer[..columns.len()];
                     sky(cfa.color_at(phase, y) as usize, y, phase, level);
-                    let samples = &frame.planes[0].row(y)[phase..];
-                    let columns = &mut columns[phase..];
-                    for (quarter, sum) in sums.iter_mut().enumerate() {
-                        let places = quarter_of(quarter, level.len());
+                    let level_at: [f32; PARTS] = std::array::from_fn(|quarter| level[quarter_of(quarter, level.len()).start]);
+                    let over = level;
+                    let samples = frame.planes[0].row(y)[phase..].iter().step_by(2);
+                    over.iter_mut().zip(samples).for_each(|(level, sample)| *level = sample - *level);
+                    for (quarter, (sum, level)) in sums.iter_mut().zip(level_at).enumerate() {
+                        let places = quarter_of(quarter, over.len());
+                        let (over, columns) = (&mut over[places.clone()], &mut columns[places]);
                         // On land as well as in the sky: samples held at the end of their reach would not move with
                         // their line.
-                        let middle = middle_of(samples, level, places.clone());
-                        let reach = HOLD_SIGMA * noise.sigma(level[places.start] + middle);
-                        for x in places {
-                            let held = (samples[2 * x] - level[x] - middle).clamp(-reach, reach);
-                            *sum += middle + held;
-                            columns[2 * x] += held;
-                        }
+                        let middle = middle_of(over);
+                        let reach = HOLD_SIGMA * noise.sigma(level + middle);
+                        over.iter_mut().for_each(|over| *over = (*over - middle).clamp(-reach, reach));
+                        columns.iter_mut().zip(&*over).for_each(|(column, held)| *column += held);
+                        *sum += middle * over.len() as f32 + sum_of(over);
                     }
                 }
                 let n = (size.width / PARTS) as f32;
                 rows.push(sums.map(|sum| sum / n));
             }
+            let columns = (0..size.width).map(|x| of_phase[x % 2][x / 2]).collect::<Vec<f32>>();
             (part, columns, rows)
         };
         let mut starts = Vec::new();
@@ -112,13 +115,23 @@ impl LineProfile {
     }
 }
 
-/// Median of what some samples of one colour are over the sky.
-fn middle_of(samples: &[f32], level: &[f32], places: Range<usize>) -> f32 {
-    let mut left = [0.0; MOST_FOR_MIDDLE];
-    let step = places.len().div_ceil(MOST_FOR_MIDDLE).max(1);
-    let n = places.len().div_ceil(step);
-    left.iter_mut().zip(places.step_by(step)).for_each(|(left, x)| *left = samples[2 * x] - level[x]);
-    median(&mut left[..n]).unwrap_or(0.0)
+/// Median of some of the samples.
+fn middle_of(over: &[f32]) -> f32 {
+    let mut some = [0.0; MOST_FOR_MIDDLE];
+    let step = over.len().div_ceil(MOST_FOR_MIDDLE).max(1);
+    let n = over.len().div_ceil(step);
+    some.iter_mut().zip(over.iter().step_by(step)).for_each(|(some, over)| *some = *over);
+    median(&mut some[..n]).unwrap_or(0.0)
+}
+
+/// Sum of samples, eight of them side by side.
+fn sum_of(samples: &[f32]) -> f32 {
+    let (groups, rest) = samples.as_chunks::<8>();
+    let mut sums = [0.0; 8];
+    for group in groups {
+        sums.iter_mut().zip(group).for_each(|(sum, sample)| *sum += sample);
+    }
+    sums.iter().chain(rest).sum()
 }
 
 fn quarter_of(part: usize, len: usize) -> Range<usize> {

@@ -9,11 +9,12 @@ use crate::job::Monitor;
 use crate::pipeline::burst::{self, Aligned, AlignedFrame};
 use crate::pipeline::clock::StageClock;
 use crate::pipeline::landscape::{LandFrame, LandSource};
+use crate::pipeline::lights::frames_at_once;
 use crate::pipeline::reading::ReadBurst;
 use crate::pipeline::report::Report;
 use crate::pipeline::request::{MaskChoice, Request};
 use crate::pipeline::run::file_name;
-use crate::pipeline::tripod::{self, Tripod};
+use crate::pipeline::tripod::{self, Ground, Tripod};
 use crate::pipeline::{land_frames, proposal};
 use crate::pixels::Transform;
 use crate::stack::StackFrame;
@@ -54,7 +55,7 @@ pub(super) fn find(
     let given = read.given_mask.take();
     if !matches!(request.mask, MaskChoice::Auto) {
         let tripod = match &given {
-            Some(mask) => check_tripod(monitor, read, aligned, mask)?,
+            Some(mask) => check_tripod(monitor, request, read, aligned, mask)?,
             None => Tripod::default(),
         };
         report.tripod = tripod.finding;
@@ -71,7 +72,7 @@ pub(super) fn find(
     }
     let mut tripod = Tripod::default();
     if proposed.foreground_fraction() > 0.0 {
-        tripod = check_tripod(monitor, read, aligned, &proposed.mask)?;
+        tripod = check_tripod(monitor, request, read, aligned, &proposed.mask)?;
         let n_still = aligned.frames.iter().filter(|frame| tripod.stands_still(frame.idx)).count();
         if tripod.was_knocked() && n_still >= FRAMES_FOR_A_PROPOSAL {
             // The first look mixed both places of the tripod.
@@ -91,14 +92,31 @@ pub(super) fn find(
 
 fn check_tripod(
     monitor: &Monitor,
+    request: &Request,
     read: &ReadBurst,
     aligned: &Aligned,
     mask: &ForegroundMask,
 ) -> Result<Tripod, Error> {
     let frames: Vec<usize> = aligned.frames.iter().map(|frame| frame.idx).collect();
-    let lens = tripod::lens(aligned, read.basis.size);
     let name = |idx: usize| file_name(&read.paths[idx]);
-    tripod::measure(monitor, &read.rows(), &frames, aligned.reference, mask, &lens, &name)
+    tripod::measure(monitor, &ground(request, read, &read.rows(), aligned, mask), &frames, &name)
+}
+
+fn ground<'a>(
+    request: &Request,
+    read: &ReadBurst,
+    rows: &'a RepairedRows<'a>,
+    aligned: &Aligned,
+    mask: &'a ForegroundMask,
+) -> Ground<'a> {
+    let size = read.basis.size;
+    Ground {
+        rows,
+        reference: aligned.reference,
+        mask,
+        lens: tripod::lens(aligned, size),
+        n_at_once: frames_at_once(size, request.memory_bytes, rayon::current_num_threads()),
+    }
 }
 
 /// The frames of the landscape, and those for places where the first show nothing.
@@ -131,8 +149,7 @@ pub(super) fn stacks(
     if !given.is_empty() {
         let name = |frame: usize| file_name(&request.land[frame - read.paths.len()]);
         let frames: Vec<usize> = given.iter().map(|frame| frame.frame).collect();
-        let lens = tripod::lens(aligned, read.basis.size);
-        let own_tripod = tripod::measure(monitor, &rows, &frames, aligned.reference, mask, &lens, &name)?;
+        let own_tripod = tripod::measure(monitor, &ground(request, read, &rows, aligned, mask), &frames, &name)?;
         let own_noise = land_frames::noise(&rows, &read.land)?.or(noise);
         let own = source.other_frames(&given, &own_tripod, own_noise.as_ref())?;
         notes = own_tripod.notes.into_iter().map(|note| format!("frames for the landscape: {note}")).collect();

@@ -3,6 +3,8 @@
 //! Where the land is clearly above black its light is matched by a factor, as glow that comes and goes lights
 //! it; what is left, by a shift of each channel.
 
+use rayon::prelude::*;
+
 use crate::calibrate::NoiseModel;
 use crate::error::Error;
 use crate::foreground::ForegroundMask;
@@ -60,8 +62,9 @@ impl LandSource<'_> {
         let land = LandSamples::new(self.rows, self.mask);
         let reference = land.read(self.rows, self.reference)?;
         let reference_variance = variance(self.noise, &reference[GREEN]);
-        let found = frames.iter().filter(|frame| !tripod.lost.contains(&frame.frame));
+        let found: Vec<_> = frames.iter().filter(|frame| !tripod.lost.contains(&frame.frame)).collect();
         found
+            .into_par_iter()
             .map(|&LandFrame { frame, expected_scale, ceiling }| {
                 let light = land.read(self.rows, frame)?;
                 let scale = level_ratio(&reference[GREEN], &light[GREEN]).unwrap_or(expected_scale);

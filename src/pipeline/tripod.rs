@@ -4,8 +4,10 @@
 //! interpolated. Neighbours that stand alike share one place, which averages the noise of the measure away.
 
 use std::collections::BTreeMap;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 use nalgebra::Vector3;
+use rayon::prelude::*;
 
 use crate::error::Error;
 use crate::foreground::ForegroundMask;
@@ -83,34 +85,50 @@ pub(super) fn lens(aligned: &Aligned, size: Size) -> Lens {
     }
 }
 
-/// Measures `frames`, in the order of the night, against `reference`; `name` tells a frame to a person.
+/// The land that the frames are held against.
+pub(super) struct Ground<'a> {
+    pub(super) rows: &'a RepairedRows<'a>,
+    /// Frame that shows it, and where it lies there.
+    pub(super) reference: usize,
+    pub(super) mask: &'a ForegroundMask,
+    pub(super) lens: Lens,
+    /// Frames to look at side by side.
+    pub(super) n_at_once: usize,
+}
+
+/// Measures `frames`, in the order of the night; `name` tells a frame to a person.
 pub(super) fn measure(
     monitor: &Monitor,
-    rows: &RepairedRows<'_>,
+    ground: &Ground<'_>,
     frames: &[usize],
-    reference: usize,
-    mask: &ForegroundMask,
-    lens: &Lens,
     name: &dyn Fn(usize) -> String,
 ) -> Result<Tripod, Error> {
-    let mut tripod = Tripod { lens: Some(*lens), ..Tripod::default() };
+    let &Ground { rows, reference, mask, lens, n_at_once } = ground;
+    let mut tripod = Tripod { lens: Some(lens), ..Tripod::default() };
     let land = land_of(mask);
     let picture = LandPicture::new(grey_halves(rows, reference, &land)?);
-    let Some(known) = LandReference::new(&picture, &land, lens) else {
+    let Some(known) = LandReference::new(&picture, &land, &lens) else {
         tripod.finding = Some(TripodFinding::TooLittle);
         tripod.notes.push(format!("there is too little landscape to tell whether the tripod moved: {TAKEN_AS_STILL}"));
         return Ok(tripod);
     };
     drop(picture);
     monitor.check()?;
-    let mut motions: Vec<(usize, Option<LandMotion>)> = Vec::new();
-    for (done, &frame) in frames.iter().enumerate().filter(|&(_, &frame)| frame != reference) {
-        monitor.step("Checking the tripod", done, frames.len())?;
+    let others: Vec<usize> = frames.iter().copied().filter(|&frame| frame != reference).collect();
+    let n_done = AtomicUsize::new(0);
+    let motion = |&frame: &usize| -> Result<(usize, Option<LandMotion>), Error> {
+        monitor.step("Checking the tripod", n_done.load(Ordering::Relaxed), others.len())?;
         let halves = grey_halves(rows, frame, &land)?;
         monitor.check()?;
         let picture = LandPicture::new(halves);
         monitor.check()?;
-        motions.push((frame, known.motion(&picture)));
+        let motion = known.motion(&picture);
+        n_done.fetch_add(1, Ordering::Relaxed);
+        Ok((frame, motion))
+    };
+    let mut motions = Vec::with_capacity(others.len());
+    for some in others.chunks(n_at_once) {
+        motions.extend(some.par_iter().map(motion).collect::<Result<Vec<_>, _>>()?);
     }
     let found: Vec<(usize, LandMotion)> =
         motions.iter().filter_map(|&(frame, motion)| Some((frame, motion?))).collect();

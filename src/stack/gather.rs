@@ -316,8 +316,9 @@ fn add_mesh_row(mesh: &Mesh, x: isize, y: isize, scale: f32, samples: &mut [f32]
     let (cell_px, last_column, last_row) = (mesh.cell_px as isize, mesh.cells.width() - 1, mesh.cells.height() - 1);
     // The first pixel at or after the centre of a cell, and how far a pixel is from a centre, in cells.
     let first_pixel = |cell: usize| cell as isize * cell_px + cell_px / 2;
-    let past_center =
-        |pixel: isize, cell: usize| (2 * (pixel - cell as isize * cell_px) + 1 - cell_px) as f32 / (2 * cell_px) as f32;
+    let per_half_pixel = 1.0 / (2 * cell_px) as f32;
+    let half_pixels_past = |pixel: isize, cell: usize| (2 * (pixel - cell as isize * cell_px) + 1 - cell_px) as i32;
+    let past_center = |pixel: isize, cell: usize| half_pixels_past(pixel, cell) as f32 * per_half_pixel;
     let cell_row = ((y - cell_px / 2).max(0) / cell_px).min(last_row as isize) as usize;
     let down = past_center(y, cell_row).clamp(0.0, 1.0);
     let (upper, lower) = (mesh.cells.row(cell_row), mesh.cells.row((cell_row + 1).min(last_row)));
@@ -334,8 +335,10 @@ fn add_mesh_row(mesh: &Mesh, x: isize, y: isize, scale: f32, samples: &mut [f32]
         };
         let left = level(cell);
         let slope = if before_first || cell == last_column { 0.0 } else { level(cell + 1) - left };
-        for (step, sample) in samples[(from - x) as usize..(to - x) as usize].iter_mut().enumerate() {
-            *sample = *sample * scale + left + slope * past_center(from + step as isize, cell);
+        // 32-bit counters are what vector units turn into floats.
+        let past = half_pixels_past(from, cell);
+        for (step, sample) in (0_i32..).zip(&mut samples[(from - x) as usize..(to - x) as usize]) {
+            *sample = *sample * scale + (left + slope * ((past + 2 * step) as f32 * per_half_pixel));
         }
         from = to;
     }
