@@ -1,7 +1,9 @@
 //! What the operating system says of files and disks, in the words of a person.
 
 use std::fmt;
+use std::fs::{self, File, FileType};
 use std::io;
+use std::path::Path;
 
 /// An error of the system without its number, which helps nobody who could do something about it.
 #[derive(Debug)]
@@ -17,6 +19,37 @@ impl fmt::Display for InWords<'_> {
             None => formatter.write_str(&without_number(&text)),
         }
     }
+}
+
+/// Opens a file to read it. A pipe or a device is refused: opening one could wait for ever.
+pub fn open_file(path: &Path) -> io::Result<File> {
+    let found = fs::metadata(path)?.file_type();
+    if found.is_dir() {
+        return Err(io::ErrorKind::IsADirectory.into());
+    }
+    if !found.is_file() {
+        let text = format!("it is {}, a file is needed", kind_of(found));
+        return Err(io::Error::new(io::ErrorKind::InvalidInput, text));
+    }
+    File::open(path)
+}
+
+/// What is no file, in a word.
+#[cfg(unix)]
+pub fn kind_of(file_type: FileType) -> &'static str {
+    use std::os::unix::fs::FileTypeExt;
+    match () {
+        () if file_type.is_dir() => "a folder",
+        () if file_type.is_fifo() => "a pipe",
+        () if file_type.is_socket() => "a socket",
+        () => "a device",
+    }
+}
+
+/// What is no file, in a word.
+#[cfg(not(unix))]
+pub fn kind_of(file_type: FileType) -> &'static str {
+    if file_type.is_dir() { "a folder" } else { "a device" }
 }
 
 /// Between the system's words and its number.
@@ -68,7 +101,7 @@ mod tests {
     #[test]
     fn usual_errors_are_told_without_a_number() {
         check(io::ErrorKind::NotFound.into(), "there is nothing by this name");
-        check(std::fs::metadata("no-such-file").expect_err("not there"), "there is nothing by this name");
+        check(fs::metadata("no-such-file").expect_err("not there"), "there is nothing by this name");
         // A wrapper repeats the system's words and adds a path that the message has already.
         let wrapped = io::Error::new(io::ErrorKind::PermissionDenied, "Permission denied (os error 13) at \"/n\"");
         check(wrapped, "no permission");

@@ -247,8 +247,12 @@ fn other_programs_read_our_files_without_a_warning() {
         ("float.tiff", TiffPicture::Light(&linear, &development, Orientation::Rotate180), Compression::None),
         ("camera.tiff", TiffPicture::Camera(&linear), Compression::None),
     ];
+    write_dng(&silent, &path("a.dng"), &linear, &CameraColor::SRGB, Orientation::Rotate90, &metadata())
+        .expect("a folder");
     for (name, picture, compression) in tiffs {
         write_tiff(&silent, &path(name), picture, &metadata(), compression).expect("a folder");
+    }
+    for name in tiffs.iter().map(|(name, ..)| *name).chain(["a.dng"]) {
         // tiffinfo -D reads every strip.
         if let Some(output) = run_tool("tiffinfo", &["-D", path(name).to_str().expect("a plain name")], "") {
             let text = printed(&output);
@@ -259,8 +263,6 @@ fn other_programs_read_our_files_without_a_warning() {
     }
     write_png(&silent, &path("a.png"), finished, Orientation::Normal, &metadata()).expect("a folder");
     write_jpeg(&silent, &path("a.jpg"), finished, Orientation::Normal, &metadata(), 90).expect("a folder");
-    write_dng(&silent, &path("a.dng"), &linear, &CameraColor::SRGB, Orientation::Rotate90, &metadata())
-        .expect("a folder");
     let files = tiffs.iter().map(|(name, _, compression)| (*name, *compression == Compression::Deflate));
     for (name, is_deflated) in files.chain([("a.png", false), ("a.jpg", false), ("a.dng", false)]) {
         let arguments =

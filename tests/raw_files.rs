@@ -70,17 +70,23 @@ fn a_real_raw_reads_as_libraw_reads_it() {
         println!("skipped: NIGHTSHEAF_REAL_RAWS names no folder with colorchart.dng and golden_libraw.json");
         return;
     };
-    let golden = &read_json(&folder.join("golden_libraw.json"))["colorchart.dng"];
-    let frame = decode(&folder.join("colorchart.dng")).expect("a sound file");
-    assert_eq!(frame.size(), size_of(&golden["visible_shape"]), "the visible area");
-    assert_eq!(fingerprint(&frame.planes[0]), golden["visible_sha256"], "every sample");
-    check_pattern(&frame, &golden["pattern"], 0, "colorchart.dng");
-    for (position, black) in frame.black_level.iter().enumerate() {
-        assert_eq!(Some(f64::from(*black)), golden["black"][position].as_f64(), "black level of position {position}");
+    let golden = read_json(&folder.join("golden_libraw.json"));
+    let golden = golden.as_object().expect("one entry a file");
+    assert!(!golden.is_empty(), "the reference values name no file");
+    for (file, golden) in golden {
+        let frame = decode(&folder.join(file)).unwrap_or_else(|error| panic!("{file}: {error}"));
+        assert_eq!(frame.size(), size_of(&golden["visible_shape"]), "{file}: the visible area");
+        assert_eq!(fingerprint(&frame.planes[0]), golden["visible_sha256"], "{file}: every sample");
+        check_pattern(&frame, &golden["pattern"], 0, file);
+        for (position, black) in frame.black_level.iter().enumerate() {
+            let expected = golden["black"][position].as_f64();
+            assert_eq!(Some(f64::from(*black)), expected, "{file}: black level of position {position}");
+        }
+        assert_eq!(Some(u64::from(frame.white_level)), golden["white"].as_u64(), "{file}: white level");
+        check_neutral(&frame, &golden["camera_wb"], file);
+        check_color_matrix(&frame, &golden["color_matrix"]);
     }
-    assert_eq!(Some(u64::from(frame.white_level)), golden["white"].as_u64(), "white level");
-    check_neutral(&frame, &golden["camera_wb"], "colorchart.dng");
-    check_color_matrix(&frame, &golden["color_matrix"]);
+    let frame = decode(&folder.join("colorchart.dng")).expect("a sound file");
     assert_eq!(frame.metadata.model.as_deref(), Some("Canon EOS Kiss X4"), "the model, from EXIF");
     assert_eq!(frame.metadata.exposure_secs, None, "the file says 0 s, which is to say nothing");
 }

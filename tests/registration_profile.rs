@@ -5,6 +5,8 @@ mod nights;
 #[path = "support/star_lists.rs"]
 mod star_lists;
 
+use std::sync::OnceLock;
+
 use nights::{Night, Pointing, center_and_corner_rms};
 use nightsheaf::detect::Star;
 use nightsheaf::job::Monitor;
@@ -12,6 +14,7 @@ use nightsheaf::pixels::{Point, Size};
 use nightsheaf::register::{
     BurstRegistration, FrameStars, LensFit, LensProfile, Optics, RegisterSettings, register_burst,
 };
+use proptest::prelude::*;
 use star_lists::TrueCamera;
 
 const SIZE: Size = Size { width: 6000, height: 4000 };
@@ -134,4 +137,27 @@ fn a_text_that_is_no_profile_is_refused_with_its_reason() {
     assert!(message(&text.replace("width = 6000", "width = 0")).contains("width of the frame is 0"), "no frame");
     let sensor = text.replace("sensor_width_mm = 23.5", "sensor_width_mm = 0.1");
     assert!(message(&sensor).contains("width of the sensor is 0.1"), "no sensor");
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(512))]
+
+    /// What it takes it can use, and write and read again.
+    #[test]
+    fn a_damaged_profile_is_a_profile_or_a_message(
+        place in any::<prop::sample::Index>(), length in 0_usize..12, replacement in "[0-9e.+\\-=\\[\\]a-z\" \n]{0,12}",
+    ) {
+        static WHOLE: OnceLock<String> = OnceLock::new();
+        let whole = WHOLE.get_or_init(|| measured(&mut night()).on_sensor(Some(23.5)).to_toml());
+        let start = place.index(whole.len());
+        let end = (start + length).min(whole.len());
+        let text = format!("{}{replacement}{}", &whole[..start], &whole[end..]);
+        match LensProfile::from_toml(&text) {
+            Ok(profile) => {
+                let _ = profile.for_frames(SIZE, Some(23.5));
+                prop_assert!(LensProfile::from_toml(&profile.to_toml()).is_ok_and(|again| again == profile), "{text}");
+            }
+            Err(error) => prop_assert!(!error.to_string().is_empty()),
+        }
+    }
 }

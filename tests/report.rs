@@ -25,6 +25,8 @@ fn reported(folder: &Path) -> (Value, String) {
     fs::write(frames.join("zz <b> & \"q\".dng"), "Clouds until midnight.\n").expect("a small file");
     let (output, page, data) = (folder.join("night.tiff"), folder.join("night.html"), folder.join("night.json"));
     let mask = night().join("truth/mask.png");
+    let land = folder.join("land.dng");
+    fs::copy(night().join("night-001.dng"), &land).expect("room for a small frame");
     done!(
         "stack",
         frames,
@@ -32,6 +34,8 @@ fn reported(folder: &Path) -> (Value, String) {
         night().join("darks"),
         "--mask",
         mask,
+        "--land",
+        land,
         "-o",
         output,
         "--report",

@@ -1,13 +1,18 @@
-//! Hundreds of damaged files in the built window: each is one frame's reason, and the window stays.
+//! Hundreds of damaged files, and what is no file at all, in the built window: each is one frame's reason, and the
+//! window stays.
 #![cfg(all(feature = "gui", unix))]
 
 #[path = "hostile/cases.rs"]
 #[allow(dead_code, reason = "shared with the tests that judge the pictures too")]
 mod cases;
 
+use std::ffi::OsStr;
 use std::fs;
 use std::io::{BufRead, BufReader, Write};
-use std::path::Path;
+use std::os::unix::ffi::OsStrExt;
+use std::os::unix::fs::symlink;
+use std::os::unix::net::UnixListener;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::thread::sleep;
 use std::time::{Duration, Instant};
@@ -61,6 +66,28 @@ fn wait_for(window: &mut Ended, display: &str, what: &str, met: impl Fn(&str) ->
     }
 }
 
+/// A pipe, a link to it, a socket, links in a circle and to nowhere, folders, and a name that is no text.
+fn odd_places(folder: &Path) -> Vec<PathBuf> {
+    let at = |name: &str| folder.join(name);
+    let made = Command::new("mkfifo").arg(at("pipe.dng")).status();
+    assert!(made.is_ok_and(|made| made.success()), "pipes can be made");
+    for (to, from) in [("pipe.dng", "to-pipe.dng"), ("b.dng", "a.dng"), ("a.dng", "b.dng"), ("nowhere", "gone.dng")] {
+        symlink(at(to), at(from)).expect("a link");
+    }
+    // Bound and closed again: its name stays.
+    UnixListener::bind(at("socket.dng")).expect("a socket");
+    fs::create_dir(at("folder.dng")).expect("a folder to write to");
+    fs::write(at("empty.dng"), b"").expect("a folder to write to");
+    let names = ["pipe.dng", "to-pipe.dng", "a.dng", "gone.dng", "socket.dng", "folder.dng", "empty.dng"];
+    let mut places: Vec<PathBuf> = names.into_iter().map(at).collect();
+    let strange = folder.join(OsStr::from_bytes(b"na\xffme.dng"));
+    // Not every disk takes such a name.
+    if fs::copy(at("night-001.dng"), &strange).is_ok() {
+        places.push(strange);
+    }
+    places
+}
+
 #[test]
 fn hundreds_of_damaged_files_leave_the_window_alive() {
     if !tools_are_there() {
@@ -76,6 +103,7 @@ fn hundreds_of_damaged_files_leave_the_window_alive() {
     for name in ["night-001.dng", "night-002.dng"] {
         fs::copy(sample.join(name), folder.path().join(name)).expect("room for a frame");
     }
+    let odd = odd_places(folder.path());
     let mut server = Command::new("Xvfb")
         .args(["-displayfd", "1", "-screen", "0", "1280x800x24", "+extension", "GLX", "-nolisten", "tcp"])
         .stdout(Stdio::piped())
@@ -91,6 +119,7 @@ fn hundreds_of_damaged_files_leave_the_window_alive() {
     let home = tempfile::tempdir().expect("a temporary folder");
     let window = Command::new(env!("CARGO_BIN_EXE_nightsheaf"))
         .arg(folder.path())
+        .args(&odd)
         .env("DISPLAY", &display)
         .env("LIBGL_ALWAYS_SOFTWARE", "1")
         .env("NIGHTSHEAF_HOME", home.path())

@@ -98,6 +98,9 @@ pub enum ExportError {
     /// The name is that of a folder.
     #[error("this is a folder; add a file name")]
     IsFolder,
+    /// The name is that of a pipe, a socket or a device.
+    #[error("this is {0} and no file; choose another name")]
+    NoFile(&'static str),
     /// The system refuses.
     #[error("no permission to write here; choose another folder")]
     Permission,

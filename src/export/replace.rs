@@ -5,6 +5,7 @@ use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 use crate::export::ExportError;
+use crate::system::kind_of;
 
 /// Bytes gathered before the system is asked to write; strips are larger and go straight through.
 const BUFFER_BYTES: usize = 256 * 1024;
@@ -42,6 +43,7 @@ pub fn check_target(path: &Path) -> Result<(), ExportError> {
 fn resolve(path: &Path) -> Result<PathBuf, ExportError> {
     match fs::metadata(path) {
         Ok(metadata) if metadata.is_dir() => Err(ExportError::IsFolder),
+        Ok(metadata) if !metadata.is_file() => Err(ExportError::NoFile(kind_of(metadata.file_type()))),
         Ok(metadata) if metadata.permissions().readonly() => Err(ExportError::Protected),
         Ok(_) => Ok(fs::canonicalize(path)?),
         Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(path.to_owned()),
@@ -135,6 +137,19 @@ mod tests {
         let below_a_file = attempt(&protected_path.join("night.tiff"));
         assert!(matches!(below_a_file, Err(ExportError::NoFolder)), "a file is no folder: {below_a_file:?}");
         assert_eq!(names(folder.path()), ["keep.tiff"], "nothing was left behind");
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn what_is_no_file_stays_what_it_is() {
+        use std::os::unix::fs::FileTypeExt;
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("night.tiff");
+        let _listener = std::os::unix::net::UnixListener::bind(&path).expect("a socket");
+        let result = replace_file(&path, 3, |file| Ok(file.write_all(b"new")?));
+        assert!(matches!(result, Err(ExportError::NoFile("a socket"))), "told by its kind: {result:?}");
+        assert!(fs::metadata(&path).expect("there").file_type().is_socket(), "still one");
+        assert_eq!(names(folder.path()), ["night.tiff"], "no part is left");
     }
 
     #[cfg(unix)]

@@ -220,6 +220,7 @@ mod tests {
     use super::*;
     use crate::export::Finished;
     use crate::pixels::{EncodedImage, Plane, Primaries};
+    use crate::raw::Metadata;
 
     /// libtiff reads the file without a word, and what it writes anew has the same samples.
     fn libtiff_unpacks(path: &Path, expected: &[u16]) {
@@ -260,6 +261,14 @@ mod tests {
                 .collect();
             assert_eq!(found, expected, "samples of version {version}");
             libtiff_unpacks(&path, &expected);
+            let metadata =
+                FileMetadata { first: Metadata { iso: Some(6400), ..Metadata::default() }, ..FileMetadata::default() };
+            write_with_limit(&Monitor::silent(), &path, picture, &metadata, Compression::None, limit)
+                .expect("a folder");
+            let path = path.to_str().expect("text");
+            let questions = ["-s3", "-Validate", "-ISO", "-ColorSpaceData", path];
+            let Some(output) = tools::run_tool("exiftool", &questions, "") else { return };
+            assert_eq!(tools::printed(&output), "OK\n6400\nRGB\n", "version {version}: sound, its EXIF, its profile");
         }
     }
 }

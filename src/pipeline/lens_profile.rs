@@ -1,6 +1,5 @@
 //! Lens profiles as files: read before the stars are asked, written after they have answered.
 
-use std::fs::File;
 use std::io::{Read, Write};
 use std::path::Path;
 
@@ -13,6 +12,7 @@ use crate::pipeline::run::Outcome;
 use crate::pixels::Size;
 use crate::raw::Metadata;
 use crate::register::{LensProfile, ProfileFalloff};
+use crate::system::open_file;
 
 /// A profile has less than a thousand bytes; a file larger than this is something else.
 const MOST_BYTES: u64 = 65_536;
@@ -24,7 +24,7 @@ const SAME_FOCAL_LENGTH: f64 = 0.02;
 pub(super) fn load_lens_profile(path: &Path, frame: Size, focal_mm: Option<f64>) -> Result<LensProfile, Error> {
     let problem = |what: String| Error::LensProfile { path: path.to_owned(), what };
     let mut bytes = Vec::new();
-    let read = File::open(path).and_then(|file| file.take(MOST_BYTES + 1).read_to_end(&mut bytes));
+    let read = open_file(path).and_then(|file| file.take(MOST_BYTES + 1).read_to_end(&mut bytes));
     read.map_err(|source| problem(format!("cannot be read: {}: check the name", InWords(&source))))?;
     let advice = "give a file that --save-lens-profile wrote";
     let text = match String::from_utf8(bytes) {

@@ -1,6 +1,6 @@
 //! The foreground mask as a grey picture: white is foreground, upright as the exported picture.
 
-use std::io::{Cursor, Write};
+use std::io::{BufReader, Cursor, Write};
 use std::path::Path;
 
 use image::{ImageBuffer, ImageReader, Luma};
@@ -10,6 +10,7 @@ use crate::export::{ExportError, replace_file};
 use crate::foreground::ForegroundMask;
 use crate::pipeline::output::check_ending;
 use crate::pixels::{Orientation, Plane, Size, to_code_u16};
+use crate::system::open_file;
 
 /// A mask read from a file, and what to tell the person about it.
 #[derive(Clone, Debug)]
@@ -25,7 +26,7 @@ pub struct LoadedMask {
 /// Any size of the same shape (width over height within 1 %) is scaled and said so; another shape is an error.
 pub fn load_mask(path: &Path, frame: Size, orientation: Orientation) -> Result<LoadedMask, Error> {
     let problem = |what: String| Error::Mask { path: path.to_owned(), what };
-    let reader = ImageReader::open(path).and_then(ImageReader::with_guessed_format);
+    let reader = open_file(path).and_then(|file| ImageReader::new(BufReader::new(file)).with_guessed_format());
     let reader = reader.map_err(|source| problem(format!("cannot be read: {}: check the name", InWords(&source))))?;
     let decoded = reader
         .decode()
@@ -98,6 +99,8 @@ fn scale(plane: &Plane<f32>, target: Size) -> Plane<f32> {
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
 
     fn half_and_half() -> ForegroundMask {
@@ -114,6 +117,33 @@ mod tests {
             let loaded = load_mask(&path, half_and_half().size(), orientation).expect("the file was just written");
             assert_eq!(loaded.mask, half_and_half(), "orientation {tag}");
             assert_eq!(loaded.warning, None, "the size agrees");
+        }
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(256))]
+
+        #[test]
+        fn a_damaged_mask_is_a_mask_or_a_message(
+            place in any::<prop::sample::Index>(), noise in proptest::collection::vec(any::<u8>(), 0..20),
+            cut in proptest::option::of(any::<prop::sample::Index>()),
+        ) {
+            let folder = tempfile::tempdir().expect("a temporary folder");
+            let path = folder.path().join("mask.png");
+            save_mask(&path, &half_and_half(), Orientation::Normal).expect("the folder can be written");
+            let mut bytes = std::fs::read(&path).expect("just written");
+            let start = place.index(bytes.len());
+            bytes.iter_mut().skip(start).zip(&noise).for_each(|(byte, noise)| *byte = *noise);
+            bytes.truncate(cut.map_or(bytes.len(), |cut| cut.index(bytes.len())));
+            std::fs::write(&path, bytes).expect("our own file");
+            match load_mask(&path, half_and_half().size(), Orientation::Normal) {
+                Ok(loaded) => prop_assert_eq!(loaded.mask.size(), half_and_half().size()),
+                Err(Error::Mask { path: named, what }) => {
+                    prop_assert_eq!(named, path);
+                    prop_assert!(what.contains("give a"), "what to do: {}", what);
+                }
+                Err(error) => prop_assert!(false, "{}", error),
+            }
         }
     }
 

@@ -18,6 +18,7 @@ use crate::calibrate::{Master, Setup};
 use crate::pipeline::request::MasterCache;
 use crate::pixels::{Plane, Size};
 use crate::settings::Folders;
+use crate::system::open_file;
 
 /// Grows with every change of what a master is or how its file looks.
 const VERSION: u32 = 1;
@@ -78,7 +79,7 @@ impl Cache {
     /// The master of that name, if it is there and whole.
     pub(super) fn load(&self, name: &str) -> Option<Kept> {
         let path = self.folder.as_ref()?.join(name);
-        let file = File::open(&path).ok()?;
+        let file = open_file(&path).ok()?;
         match read(file) {
             Ok(kept) => {
                 // So that the ones not used for long are known; without permission it ages faster.
@@ -104,7 +105,7 @@ impl Cache {
 }
 
 fn content_hash(path: &Path) -> io::Result<u128> {
-    let mut file = File::open(path)?;
+    let mut file = open_file(path)?;
     let mut hash = Xxh3::new();
     let mut bytes = vec![0; 1 << 20];
     loop {
@@ -242,6 +243,8 @@ impl<T: Read> Read for Hashing<T> {
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
     use crate::pixels::{Cfa, Layout};
 
@@ -312,6 +315,30 @@ mod tests {
         }
         fs::write(&path, &whole).expect("room");
         assert_eq!(cache.load("dark-1.master"), Some(kept()), "the whole file");
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(128))]
+
+        /// Its head above all, where the lengths stand.
+        #[test]
+        fn no_damage_gives_another_master(
+            place in any::<prop::sample::Index>(), in_head in any::<bool>(),
+            noise in proptest::collection::vec(any::<u8>(), 0..40), cut in proptest::option::of(any::<prop::sample::Index>()),
+        ) {
+            let folder = tempfile::tempdir().expect("a temporary folder");
+            let cache = cache(folder.path(), MOST_BYTES);
+            cache.store("dark-1.master", &kept());
+            let path = folder.path().join("dark-1.master");
+            let whole = fs::read(&path).expect("just written");
+            let mut damaged = whole.clone();
+            let start = place.index(if in_head { 400 } else { whole.len() });
+            damaged.iter_mut().skip(start).zip(&noise).for_each(|(byte, noise)| *byte = *noise);
+            damaged.truncate(cut.map_or(whole.len(), |cut| cut.index(whole.len())));
+            fs::write(&path, &damaged).expect("our own file");
+            let expected = (damaged == whole).then(kept);
+            prop_assert_eq!(cache.load("dark-1.master"), expected);
+        }
     }
 
     #[test]

@@ -28,7 +28,6 @@ pub struct Report {
     /// Every light frame given, in the order given.
     pub frames: Vec<FrameReport>,
     /// Every frame given for the landscape alone, in the order given.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
     pub land: Vec<LandFrameReport>,
     /// Whether the tripod stood still; `None` where there is no landscape to tell it.
     pub tripod: Option<TripodFinding>,
@@ -179,6 +178,7 @@ impl Serialize for StageSeconds {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct FrameReport {
     /// The file.
+    #[serde(serialize_with = "path_text")]
     pub file: PathBuf,
     /// Whether the frame is part of the picture.
     pub used: bool,
@@ -214,6 +214,7 @@ pub struct FrameReport {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct LandFrameReport {
     /// The file.
+    #[serde(serialize_with = "path_text")]
     pub file: PathBuf,
     /// Whether the frame is part of the picture.
     pub used: bool,
@@ -246,6 +247,7 @@ pub struct LensReport {
     /// What it was known from before the stars were asked.
     pub start: LensStart,
     /// The lens profile given, whether or not the stars agreed with it.
+    #[serde(serialize_with = "optional_path_text")]
     pub profile: Option<PathBuf>,
     /// Whether refraction by the air was fitted.
     pub refraction: bool,
@@ -348,6 +350,24 @@ impl Report {
         replace_file(path, text.len() as u64, |out| Ok(out.write_all(text.as_bytes())?))
             .map_err(|source| Error::Export { path: path.to_owned(), source })
     }
+}
+
+/// A path as text; bytes that are no text are shown as such.
+fn path_text<S: serde::Serializer>(path: &Path, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_str(&path.to_string_lossy())
+}
+
+/// The same of a path that need not be there.
+pub(super) fn optional_path_text<S: serde::Serializer>(
+    path: &Option<PathBuf>,
+    serializer: S,
+) -> Result<S::Ok, S::Error> {
+    path.as_ref().map(|path| path.to_string_lossy()).serialize(serializer)
+}
+
+/// The same of several.
+pub(super) fn path_texts<S: serde::Serializer>(paths: &[PathBuf], serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.collect_seq(paths.iter().map(|path| path.to_string_lossy()))
 }
 
 /// A remark as it stands alone: with a capital, unless it begins with the name of a file or a figure.

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use serde::Serialize;
 
+use crate::pipeline::report::{optional_path_text, path_texts};
 use crate::pipeline::request::{MaskChoice, MasterCache, ReferenceChoice, Request};
 use crate::settings::Colors;
 use crate::settings::Combine;
@@ -12,22 +13,29 @@ use crate::settings::Combine;
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct RunSettings {
     /// Dark frames.
+    #[serde(serialize_with = "path_texts")]
     pub darks: Vec<PathBuf>,
     /// Flat frames.
+    #[serde(serialize_with = "path_texts")]
     pub flats: Vec<PathBuf>,
     /// Bias frames.
+    #[serde(serialize_with = "path_texts")]
     pub bias: Vec<PathBuf>,
     /// Calibration frames that lay beside the lights, used for the kinds that were not given.
+    #[serde(serialize_with = "path_texts")]
     pub beside: Vec<PathBuf>,
     /// Frames for the landscape alone.
+    #[serde(serialize_with = "path_texts")]
     pub land: Vec<PathBuf>,
     /// Light frames that were left out by choice.
+    #[serde(serialize_with = "path_texts")]
     pub skip: Vec<PathBuf>,
     /// `auto`, `none`, `painted`, or the file of the mask.
     pub mask: String,
     /// `auto`, or the frame that the sky was brought to.
     pub reference: String,
     /// The lens profile that the run began with.
+    #[serde(serialize_with = "optional_path_text")]
     pub lens_profile: Option<PathBuf>,
     /// How the samples of one pixel became one.
     pub combine: Combine,

@@ -172,6 +172,9 @@ fn decode_camera_raw(path: &Path, max_pixels: usize) -> Result<RawFrame, Refusal
 
 fn decode_by_first(path: &Path, max_pixels: usize) -> Result<RawFrame, Refusal> {
     let mut raw = run_decoder(path)?;
+    if rawler_adapter::has_pixels_on_corners(&raw.clean_make, &raw.clean_model) {
+        return Err(rawler_adapter::pixels_on_corners());
+    }
     let samples = whole_numbers(std::mem::replace(&mut raw.data, RawImageData::Integer(Vec::new())))?;
     let stored = Size { width: raw.width, height: raw.height };
     check_pixels(stored, max_pixels)?;

@@ -1,6 +1,6 @@
 //! The parent's side of decoding: one child process a frame, with limits, watched while it works.
 
-use std::fs::{self, FileType};
+use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdout, Command, ExitStatus, Stdio};
@@ -16,6 +16,7 @@ use crate::raw::error::DecodeError;
 use crate::raw::facts::FrameFacts;
 use crate::raw::frame::RawFrame;
 use crate::raw::message::{read_facts, read_result};
+use crate::system::kind_of;
 
 /// Of all children of this process, as systems count it themselves.
 static LARGEST_CHILD: AtomicU64 = AtomicU64::new(0);
@@ -174,22 +175,6 @@ fn check_file(path: &Path, max_bytes: u64) -> Result<u64, DecodeError> {
     // Asks for the permission here, where the system's own answer can be shown.
     fs::File::open(path).map_err(cannot_read)?;
     Ok(found.len())
-}
-
-#[cfg(unix)]
-fn kind_of(file_type: FileType) -> &'static str {
-    use std::os::unix::fs::FileTypeExt;
-    match () {
-        () if file_type.is_dir() => "a folder",
-        () if file_type.is_fifo() => "a pipe",
-        () if file_type.is_socket() => "a socket",
-        () => "a device",
-    }
-}
-
-#[cfg(not(unix))]
-fn kind_of(file_type: FileType) -> &'static str {
-    if file_type.is_dir() { "a folder" } else { "a device" }
 }
 
 /// Why the watcher ended a child.

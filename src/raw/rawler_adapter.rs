@@ -106,11 +106,28 @@ fn first_words(text: &str) -> String {
     ours.trim().trim_end_matches(['.', ',']).chars().take(120).collect()
 }
 
+/// What is said of a sensor whose rows run along its diagonal.
+pub(super) fn pixels_on_corners() -> Refusal {
+    Refusal::unsupported(
+        "the sensor's pixels stand on their corners (turned by 45°): develop the frames to 16-bit TIFF first",
+    )
+}
+
+/// Whether the camera of this clean name has such a sensor: the first decoder turns the picture without a word.
+pub(super) fn has_pixels_on_corners(make: &str, model: &str) -> bool {
+    // Only one maker built them; the list takes some time to read.
+    make.eq_ignore_ascii_case("fujifilm")
+        && rawler::global_loader().get_cameras().values().any(|camera| {
+            camera.clean_model.eq_ignore_ascii_case(model) && CORNER_HINTS.iter().any(|hint| camera.find_hint(hint))
+        })
+}
+
+/// How the decoders' lists mark such cameras.
+const CORNER_HINTS: [&str; 2] = ["fuji_rotation", "fuji_rotation_alt"];
+
 fn frame_of(raw: RawImage) -> Result<RawFrame, Refusal> {
     if raw.fuji_rotation_width.is_some() {
-        return Err(Refusal::unsupported(
-            "the sensor's pixels stand on their corners (turned by 45°): develop the frames to 16-bit TIFF first",
-        ));
+        return Err(pixels_on_corners());
     }
     let stored = Size { width: raw.width, height: raw.height };
     let visible = visible_area(&raw, stored)?;

@@ -10,6 +10,7 @@ use serde::{Deserialize, Serialize};
 use crate::error::{Error, InWords};
 use crate::export::replace_file;
 use crate::settings::check::line_at;
+use crate::system::open_file;
 
 /// Sheaves that are remembered at most.
 pub const MOST_RECENT: usize = 8;
@@ -150,7 +151,7 @@ impl Remembered {
 }
 
 fn read<T: DeserializeOwned + Default>(path: &Path) -> (T, Option<String>) {
-    let problem = match fs::read_to_string(path) {
+    let problem = match open_file(path).and_then(io::read_to_string) {
         Ok(text) => match toml::from_str(&text) {
             Ok(found) => return (found, None),
             Err(error) => {

@@ -1,7 +1,6 @@
 //! Sheaf files on disk: whole or not at all, with a copy of the last good one beside them.
 
 use std::ffi::OsString;
-use std::fs::{self, File};
 use std::io::{self, Read as _, Write};
 use std::path::{Path, PathBuf};
 
@@ -11,6 +10,7 @@ use crate::raw::kind_of_content;
 use crate::settings::SHEAF_VERSION;
 use crate::settings::sheaf::Sheaf;
 use crate::settings::text::{Problem, Read, from_text, to_text};
+use crate::system::open_file;
 
 /// The ending of sheaf files.
 pub const SHEAF_ENDING: &str = "toml";
@@ -121,10 +121,12 @@ fn read(path: &Path) -> Result<Result<Read, Problem>, Error> {
         what: format!("cannot be read: {}: check the name and that the drive is connected", InWords(&source)),
     };
     let mut bytes = Vec::new();
-    let file = File::open(path).map_err(unreadable)?;
-    if fs::metadata(path).is_ok_and(|metadata| metadata.is_dir()) {
-        return Ok(Err(Problem::Wrong(None, "it is a folder".to_owned())));
-    }
+    let file = match open_file(path) {
+        Err(error) if error.kind() == io::ErrorKind::IsADirectory => {
+            return Ok(Err(Problem::Wrong(None, "it is a folder".to_owned())));
+        }
+        opened => opened.map_err(unreadable)?,
+    };
     file.take(MOST_BYTES + 1).read_to_end(&mut bytes).map_err(unreadable)?;
     if bytes.len() as u64 > MOST_BYTES {
         return Ok(Err(Problem::Wrong(None, "it is too large for a sheaf".to_owned())));
@@ -172,6 +174,8 @@ fn kept(path: &Path) -> PathBuf {
 
 #[cfg(test)]
 mod tests {
+    use std::fs;
+
     use proptest::prelude::*;
 
     use super::*;

@@ -21,15 +21,15 @@ const ASKED: &str = "NIGHTSHEAF_HOSTILE_CASES";
 /// As the decoding child has it for small files.
 const MEMORY_BYTES: u64 = (1 << 30) + (1 << 28);
 const MAX_PIXELS: usize = 160_000_000;
-/// Beyond this a person takes the program for dead.
-const MOST_TIME: Duration = Duration::from_secs(20);
+/// The real decoder's child has as long.
+const MOST_TIME: Duration = Duration::from_secs(60);
 
 /// What became of a case.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) enum Fate {
     Picture,
     Message,
-    /// The process ended or was stopped; the real decoder makes a message of it.
+    /// The process ended; the real decoder makes a message of it.
     Ended,
     /// What must not be.
     Wrong(String),
@@ -122,7 +122,7 @@ pub(crate) fn fates(first: usize, end: usize, folder: &Path) -> Vec<Fate> {
         let (done, begun) = read(&lines);
         fates.extend(done);
         if begun {
-            fates.push(Fate::Ended);
+            fates.push(if stopped { Fate::Wrong(format!("no answer in {MOST_TIME:?}")) } else { Fate::Ended });
         } else if !stopped {
             assert_eq!(first + fates.len(), end, "a worker ends before its cases do only by one of them: {lines}");
         }

@@ -42,12 +42,16 @@ fn rings(land: &Plane<f32>) -> [Vec<Mask>; 2] {
 }
 
 #[test]
+#[allow(clippy::print_stdout, reason = "the figures are the result")]
 fn no_halo_follows_the_edge() {
     let night = night();
     let residual = night.residual(night.stack());
     let sigmas = [false, true].map(|is_land| Night::sigma(&residual, &night.deep(is_land, 30)));
     let width = residual.width();
-    for (side, (rings, sigma)) in ["sky", "land"].into_iter().zip(rings(&night.land).into_iter().zip(sigmas)) {
+    let mut worst = [0.0_f32; 2];
+    for (worst, (side, (rings, sigma))) in
+        worst.iter_mut().zip(["sky", "land"].into_iter().zip(rings(&night.land).into_iter().zip(sigmas)))
+    {
         for (ring, mask) in rings.iter().enumerate() {
             for part in 0..PARTS {
                 let columns = part * width / PARTS..(part + 1) * width / PARTS;
@@ -72,8 +76,10 @@ fn no_halo_follows_the_edge() {
                 .collect();
             let halo = median(&mut samples).expect("not empty") / sigma;
             assert!(halo.abs() <= 0.5, "{halo} σ in the {side} along the whole edge, {} px from it", ring + 1);
+            *worst = worst.max(halo.abs());
         }
     }
+    println!("halo along the whole edge: at most {:.2} σ in the sky, {:.2} σ in the land", worst[0], worst[1]);
 }
 
 fn stars(night: &Night) -> Vec<Star> {

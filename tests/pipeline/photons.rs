@@ -93,6 +93,11 @@ fn stars_have_their_light_within_a_per_cent_and_scatter_by_little_more_than_the_
     let ratios: Vec<f64> = stars.iter().map(|star| star.stack[1] / star.truth[1] / slope - 1.0).collect();
     let photon = rms(&stars.iter().map(|star| star.photon[1]).collect::<Vec<_>>());
     let beyond = (rms(&ratios).powi(2) - photon * photon).max(0.0).sqrt();
+    println!(
+        "{} stars: slope {slope:.4}, scatter {:.4}, photons {photon:.4}, beyond {beyond:.4}",
+        stars.len(),
+        rms(&ratios)
+    );
     assert!(beyond <= 0.02, "scatter of {} where photons give {photon}: {beyond} beyond", rms(&ratios));
 }
 
@@ -105,6 +110,7 @@ fn stars_have_their_colors_within_three_per_cent() {
             .map(|star| (star.stack[channel] / star.stack[1]) / (star.truth[channel] / star.truth[1]) - 1.0)
             .collect();
         let (error, scatter) = (mean(&errors), rms(&errors));
+        println!("channel {channel} over green: {error:+.4} on the whole, {scatter:.4} star by star");
         assert!(error.abs() < 0.01, "channel {channel} is off by {error} on the whole");
         assert!(scatter <= 0.03, "channel {channel} over green is off by {scatter}");
     }
