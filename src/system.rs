@@ -21,6 +21,48 @@ impl fmt::Display for InWords<'_> {
     }
 }
 
+/// Starts the running program anew, once, so that the frames lie in large pages of memory: first in `main`.
+///
+/// Linux gives large pages to who asks for them, and the system's allocator asks for them only where its environment
+/// says so when the program starts (GNU C Library manual, "Memory Allocation Tunables", `glibc.malloc.hugetlb`).
+/// Returns where that is not needed, not possible, or done.
+#[cfg(all(target_os = "linux", target_env = "gnu"))]
+pub fn prefer_large_pages() {
+    use std::env;
+    use std::os::unix::process::CommandExt;
+    use std::process::Command;
+
+    let given = env::var_os(TUNABLES).unwrap_or_default();
+    let on_request = fs::read_to_string(LARGE_PAGES).is_ok_and(|choices| choices.contains("[madvise]"));
+    if !on_request || given.to_string_lossy().contains(LARGE_PAGES_WISH) {
+        return;
+    }
+    // A program that was replaced while it runs is not started in its new form.
+    let Some(program) = env::current_exe().ok().filter(|program| program.is_file()) else { return };
+    let mut wish = given;
+    if !wish.is_empty() {
+        wish.push(":");
+    }
+    wish.push(LARGE_PAGES_WISH);
+    wish.push("=1");
+    let mut words = env::args_os();
+    let name = words.next().unwrap_or_else(|| program.clone().into_os_string());
+    // Comes back only where it fails: then the work goes on in small pages.
+    let _ = Command::new(program).arg0(name).args(words).env(TUNABLES, wish).exec();
+}
+
+/// Elsewhere the system decides by itself.
+#[cfg(not(all(target_os = "linux", target_env = "gnu")))]
+pub fn prefer_large_pages() {}
+
+#[cfg(all(target_os = "linux", target_env = "gnu"))]
+const TUNABLES: &str = "GLIBC_TUNABLES";
+#[cfg(all(target_os = "linux", target_env = "gnu"))]
+const LARGE_PAGES_WISH: &str = "glibc.malloc.hugetlb";
+/// Who gets large pages: always, on request, never; the choice in brackets.
+#[cfg(all(target_os = "linux", target_env = "gnu"))]
+const LARGE_PAGES: &str = "/sys/kernel/mm/transparent_hugepage/enabled";
+
 /// Opens a file to read it. A pipe or a device is refused: opening one could wait for ever.
 pub fn open_file(path: &Path) -> io::Result<File> {
     let found = fs::metadata(path)?.file_type();

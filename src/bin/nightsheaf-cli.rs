@@ -4,5 +4,9 @@ use std::process::ExitCode;
 
 fn main() -> ExitCode {
     // A child process of a run decodes one frame and ends here.
-    nightsheaf::raw::serve_if_asked().unwrap_or_else(nightsheaf::cli::main)
+    if let Some(code) = nightsheaf::raw::serve_if_asked() {
+        return code;
+    }
+    nightsheaf::system::prefer_large_pages();
+    nightsheaf::cli::main()
 }

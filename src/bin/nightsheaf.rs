@@ -10,6 +10,7 @@ fn main() -> ExitCode {
     if let Some(code) = nightsheaf::raw::serve_if_asked() {
         return code;
     }
+    nightsheaf::system::prefer_large_pages();
     let paths = std::env::args_os().skip(1).map(PathBuf::from).collect();
     match nightsheaf::gui::open(paths) {
         Ok(()) => ExitCode::SUCCESS,
