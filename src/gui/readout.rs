@@ -3,7 +3,7 @@
 use eframe::egui::{Rect, Response, TextStyle, Ui, pos2, vec2};
 
 use crate::gui::action::Action;
-use crate::gui::canvas::{Layers, ground};
+use crate::gui::canvas::{Layers, ground, is_comparing};
 use crate::gui::state::State;
 use crate::gui::theme::palette;
 use crate::gui::view::{Placement, Zoom};
@@ -62,8 +62,11 @@ pub fn show(
 
 /// Place and linear light of the pixel under the pointer.
 fn under_pointer(state: &State, layers: &Layers, placement: &Placement, response: &Response) -> Option<String> {
-    let stored = placement.stored_from_screen(response.hover_pos()?);
-    let layer = if state.holding_single { layers.beside(state.shown) } else { None };
+    let pointer = response.hover_pos()?;
+    let stored = placement.stored_from_screen(pointer);
+    let divider = response.rect.left() + state.divider * response.rect.width();
+    let on_single = state.holding_single || is_comparing(state, layers) && pointer.x < divider;
+    let layer = if on_single { layers.beside(state.shown) } else { None };
     let pyramid = layer.or_else(|| layers.shown(state.shown))?.pyramid();
     let size = pyramid.size();
     let x = nearest_index(f64::from(stored.x) - 0.5, size.width)?;
