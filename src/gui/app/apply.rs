@@ -242,10 +242,6 @@ impl App {
     }
 
     pub(super) fn show(&mut self, shown: Shown) {
-        let shown = match shown {
-            Shown::Stack if self.outcome.is_none() => Shown::Preview,
-            other => other,
-        };
         if shown == Shown::Preview && self.preview_outcome.is_none() {
             return;
         }
