@@ -11,6 +11,7 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use eframe::egui::accesskit::Role;
+use eframe::egui::os::OperatingSystem;
 use eframe::egui::{Key, Modifiers, Ui};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
@@ -370,4 +371,68 @@ fn keys_change_the_light_and_show_the_list_of_keys() {
     let app = harness.state().as_ref().expect("the window was drawn");
     assert_eq!((app.state().keys_shown, app.state().theme), (false, Theme::Red), "closed, and the next light");
     assert!(app.state().residuals_shown, "and the arrows are on");
+}
+
+#[test]
+fn the_reference_is_marked_by_its_path_before_a_run_and_after_it() {
+    let marked = |harness: &Harness<'_, Stage>| {
+        let names = names_of_controls(harness);
+        names.into_iter().filter(|name| name.ends_with("the sky is brought to it")).collect::<Vec<_>>()
+    };
+    let harness = stage(night(), night_line::show);
+    let names = marked(&harness);
+    assert!(names.len() == 1 && names[0].starts_with("night-002.dng"), "one near the middle: {names:?}");
+
+    // Two cards with the same names of files.
+    let mut state = night();
+    for (idx, frame) in state.sheaf.frames.iter_mut().enumerate() {
+        frame.path = PathBuf::from(if idx < 2 { "first" } else { "second" }).join(format!("n-{}.dng", idx % 2));
+        frame.finding.as_mut().expect("measured").path = frame.path.clone();
+        frame.wanted = Some(true);
+    }
+    let fate = |file: PathBuf, registration: &str| FrameReport {
+        file,
+        used: true,
+        reason: String::new(),
+        weight: 1.0,
+        registration: registration.to_owned(),
+        matched: 40,
+        rms_px: Some(0.2),
+        registration_reason: None,
+        capture_time: None,
+        exposure_secs: None,
+        stars: 40,
+        fwhm_px: None,
+        elongation: None,
+        sky_level: None,
+        residuals_by_radius: Vec::new(),
+    };
+    let frames = vec![fate("first/n-0.dng".into(), "camera"), fate("second/n-0.dng".into(), "reference")];
+    state.report = Some(Report { reference: "n-0.dng".to_owned(), frames, ..Report::default() });
+    assert_eq!(state.reference(), Some(std::path::Path::new("second/n-0.dng")), "by its whole path");
+    let harness = stage(state, night_line::show);
+    assert_eq!(marked(&harness).len(), 1, "one of the two with this name");
+}
+
+#[test]
+fn what_cannot_be_pressed_says_why_when_the_pointer_rests_on_it() {
+    let mut harness = stage(State { unfolded: vec![Section::File], ..night() }, column::show);
+    let place = harness.get_by_label("Export…").rect().center();
+    harness.hover_at(place);
+    harness.run_steps(60);
+    harness.get_by_label_contains("Not now: there is no stack yet");
+}
+
+#[test]
+fn shortcuts_are_written_as_on_the_keyboard_of_the_platform() {
+    for (os, key) in [(OperatingSystem::Mac, "Cmd"), (OperatingSystem::Nix, "Ctrl")] {
+        let mut harness = stage(night(), |ui, state| foot::show(ui, state, None));
+        harness.ctx.set_os(os);
+        harness.run();
+        harness.get_by_label(&format!("{key}+Enter"));
+        let place = harness.get_by_label("Stack 3 frames").rect().center();
+        harness.hover_at(place);
+        harness.run_steps(60);
+        harness.get_by_label_contains(&format!("({key}+Enter)"));
+    }
 }

@@ -19,6 +19,7 @@ use std::path::PathBuf;
 use eframe::egui::{Key, Modifiers, Pos2};
 use egui_kittest::kittest::Queryable;
 use nightsheaf::gui::action::Action;
+use nightsheaf::gui::calibration::CalibrationKind;
 use nightsheaf::gui::keep::{Keep, Leaving};
 use nightsheaf::gui::sheaf::Land;
 use nightsheaf::gui::state::{Shown, State};
@@ -351,4 +352,97 @@ fn a_place_that_cannot_be_written_any_more_is_told_before_the_next_run() {
     let told = window.state().notices.last().map(|notice| notice.text.clone()).unwrap_or_default();
     assert!(told.contains("night.jpg cannot be written") && told.contains("write it elsewhere"), "{told}");
     window.apply(Action::Cancel);
+}
+
+#[test]
+fn a_sheaf_whose_frames_were_sought_asks_before_it_takes_the_place_of_new_work() {
+    let home = support::home();
+    let frames = home.path().join("frames");
+    support::copy_night(&frames);
+    let path = support::saved(home.path(), &frames);
+    let moved = home.path().join("moved");
+    fs::rename(&frames, &moved).expect("on one disk");
+    let mut window = Window::open(&[night()], home.path());
+    window.wait("four frames are there", |state| state.sheaf.frames.len() == 4 && !state.measuring);
+    for asked in [Keep::LookIn(moved.clone()), Keep::OpenWithoutMissing] {
+        window.apply(Action::AddPaths(vec![path.clone()]));
+        window.wait("it is asked for the folder", |state| state.keeping.missing.is_some());
+        // Work that is done while the question stands.
+        window.apply(Action::ChooseLand(Land::Nothing));
+        window.apply(Action::Keep(asked.clone()));
+        window.wait("it asks first", |state| state.keeping.leaving == Some(Leaving::Show));
+        assert_eq!(window.state().sheaf.land, Land::Nothing, "{asked:?}: the night is as it was");
+        window.press("Stay");
+        assert_eq!((window.state().keeping.leaving.clone(), window.state().sheaf.frames.len()), (None, 4), "it stays");
+        window.apply(Action::Undo);
+    }
+    // What was given up before the folder was asked for is not asked about again.
+    window.apply(Action::ChooseLand(Land::Nothing));
+    window.apply(Action::AddPaths(vec![path.clone()]));
+    window.press("Open anyway");
+    window.wait("it is asked for the folder", |state| state.keeping.missing.is_some());
+    window.apply(Action::Keep(Keep::LookIn(moved)));
+    window.wait("it is open", |state| state.keeping.path.is_some());
+    assert_eq!((window.state().keeping.leaving.clone(), window.state().sheaf.land), (None, Land::Found), "at once");
+}
+
+#[test]
+fn closing_during_a_run_asks_and_exporting_first_closes_after() {
+    let home = support::home();
+    let mut window = Window::open(&[night()], home.path());
+    window.wait("four frames are there", |state| state.sheaf.frames.len() == 4 && !state.measuring);
+    window.apply(Action::Stack);
+    assert!(!window.state().keeping.unsaved, "nobody decided anything");
+    assert!(!window.closes(), "the run would be lost");
+    window.step();
+    window.harness.get_by_label("A stack is being made");
+    window.press("Stay");
+    window.wait("the stack is there", |state| state.report.is_some());
+    assert!(!window.closes(), "the stack would be lost");
+    window.step();
+    window.harness.get_by_label("The stack is not written yet");
+    window.apply(Action::Export(home.path().join("night.jpg")));
+    window.wait_for_close();
+    assert!(home.path().join("night.jpg").is_file(), "written first");
+}
+
+#[test]
+fn a_look_that_is_taken_back_is_not_the_one_that_was_written() {
+    let home = support::home();
+    let mut window = Window::open(&[night()], home.path());
+    window.wait("four frames are there", |state| state.sheaf.frames.len() == 4 && !state.measuring);
+    window.apply(Action::ChooseLand(Land::Nothing));
+    window.apply(Action::Stack);
+    window.wait("the stack is there", |state| state.report.is_some());
+    let mut choices = window.state().sheaf.choices.clone();
+    choices.develop.exposure_ev = 1.0;
+    window.apply(Action::Choose(Box::new(choices)));
+    for action in [Action::Undo, Action::Redo] {
+        window.apply(Action::Export(home.path().join("night.jpg")));
+        window.wait("it is written", |state| state.exported.is_some());
+        window.apply(action.clone());
+        assert_eq!(window.state().exported, None, "{action:?}: the picture has another look now");
+    }
+}
+
+#[test]
+fn frames_named_as_darks_are_darks_and_undo_goes_on_when_frames_are_added() {
+    let home = support::home();
+    let mut window = Window::open(&[night()], home.path());
+    window.wait("four frames are there", |state| state.sheaf.frames.len() == 4 && !state.measuring);
+    window.apply(Action::Show(Shown::Frame(1)));
+    window.apply(Action::ToggleAside);
+    let fourth = window.state().sheaf.frames[3].path.clone();
+    window.apply(Action::AddCalibration(CalibrationKind::Dark, vec![fourth.clone()]));
+    window.wait("it is a dark", |state| state.sheaf.frames[3].calibrates_as().is_some() && !state.measuring);
+    assert!(window.state().sheaf.frames[3].reason().contains("by your choice"), "as the person said");
+    let settings = window.state().sheaf.settings();
+    assert_eq!((settings.darks, settings.lights.len()), (vec![fourth], 3), "counted once, and no light");
+    window.apply(Action::AddPaths(vec![support::longer()]));
+    window.wait("two more are there", |state| state.sheaf.frames.len() == 6 && !state.measuring);
+    assert!(window.state().sheaf.frames[3].calibrates_as().is_some(), "still a dark among more frames");
+    window.apply(Action::Undo);
+    window.wait("it is a light again", |state| state.sheaf.n_lights() == 6 && !state.measuring);
+    window.apply(Action::Undo);
+    assert!(!window.state().sheaf.frames[1].is_aside(), "what was set aside before they came is taken back");
 }

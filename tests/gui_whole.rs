@@ -12,16 +12,20 @@ mod window;
 
 use std::path::Path;
 
+use eframe::egui::accesskit::NodeId;
 use eframe::egui::accesskit::Role;
-use eframe::egui::{Key, Modifiers, Pos2};
-use egui_kittest::kittest::Queryable;
+use eframe::egui::{Event, Key, Modifiers, Pos2};
+use egui_kittest::kittest::{NodeT, Queryable};
 use image::RgbImage;
 use nightsheaf::gui::action::Action;
+use nightsheaf::gui::canvas;
 use nightsheaf::gui::correcting::Tool;
-use nightsheaf::gui::panels::night_line;
+use nightsheaf::gui::keep::Keep;
+use nightsheaf::gui::panels::{frames, night_line};
 use nightsheaf::gui::sheaf::Land;
 use nightsheaf::gui::state::{PathFor, Section, Shown};
-use nightsheaf::pipeline::Combine;
+use nightsheaf::pipeline::{Combine, FrameKind, WhiteBalance};
+use nightsheaf::settings::Preferences;
 use stage::Stage;
 use window::names_of_controls;
 
@@ -176,7 +180,7 @@ fn the_night_line_is_worked_by_the_keyboard_alone() {
     assert_eq!(stage.state().shown, Some(Shown::Frame(0)), "the first frame of the night");
     stage.key(Modifiers::NONE, Key::ArrowRight);
     stage.key(Modifiers::SHIFT, Key::ArrowRight);
-    assert_eq!(stage.state().chosen(), 1..=2, "two are chosen");
+    assert_eq!(stage.state().chosen(), [1, 2], "two are chosen");
     stage.key(Modifiers::NONE, Key::X);
     assert_eq!(stage.state().sheaf.n_wanted(), 8, "both are set aside");
     stage.key(Modifiers::NONE, Key::X);
@@ -200,13 +204,212 @@ fn every_control_of_the_whole_window_has_a_name_and_the_tab_key_goes_through_the
     stage.apply(Action::TakeTool(Tool::Brush));
     let names = names_of_controls(stage.harness());
     assert!(names.len() > 60, "{} controls were looked at: {names:?}", names.len());
-    let mut reached = Vec::new();
+    let marks: Vec<String> = stage.state().sheaf.frames.iter().map(frames::spoken).collect();
+    let mut missing: Vec<NodeId> = Vec::new();
+    for node in stage.harness().root().children_recursive() {
+        let node = node.accesskit_node();
+        let name = node.label().unwrap_or_default();
+        // The marks of the night line are one control: arrow keys step through them.
+        let is_mark = marks.iter().any(|mark| name.starts_with(mark.as_str()));
+        if window::CONTROLS.contains(&node.role()) && !node.is_disabled() && !is_mark {
+            missing.push(node.locate().0);
+        }
+    }
+    let n_controls = missing.len();
+    assert!(n_controls > 50, "{n_controls} are enabled and no marks");
     for _ in 0..2 * names.len() {
         stage.harness().key_press(Key::Tab);
         stage.harness().step();
-        let focused = stage.harness().ctx.memory(|memory| memory.focused());
-        reached.extend(focused.filter(|id| !reached.contains(id)));
+        let focused = stage.harness().root().children_recursive().find(|node| node.accesskit_node().is_focused());
+        let focused = focused.map(|node| node.accesskit_node().locate().0);
+        missing.retain(|id| Some(*id) != focused);
     }
-    // Controls that are disabled at present are left out, and so are frames: arrow keys step through them.
-    assert!(reached.len() * 2 > names.len(), "{} of {} controls were reached", reached.len(), names.len());
+    let root = stage.harness().root();
+    let left = root.children_recursive().filter(|node| missing.contains(&node.accesskit_node().locate().0));
+    let left: Vec<String> = left.map(|node| node.accesskit_node().label().unwrap_or_default()).collect();
+    assert!(left.is_empty(), "of {n_controls} controls the Tab key does not reach {left:?}");
+}
+
+#[test]
+fn a_range_is_of_lights_and_what_calibrates_them_stays_so() {
+    let mut stage = sample();
+    let n_darks = |stage: &Stage| {
+        stage.state().sheaf.frames.iter().filter(|frame| frame.calibrates_as() == Some(FrameKind::Dark)).count()
+    };
+    let n_before = n_darks(&stage);
+    assert!(n_before > 0, "the sample frames have darks");
+    stage.apply(Action::Show(Shown::Frame(8)));
+    for _ in 0..6 {
+        stage.key(Modifiers::SHIFT, Key::ArrowRight);
+    }
+    assert_eq!(stage.state().chosen(), [8, 9, 10], "to the last light and no further");
+    let n_wanted = stage.state().sheaf.n_wanted();
+    stage.key(Modifiers::NONE, Key::X);
+    assert_eq!(stage.state().sheaf.n_wanted(), n_wanted - 3, "three are set aside");
+    stage.key(Modifiers::NONE, Key::X);
+    assert_eq!((n_darks(&stage), stage.state().sheaf.n_wanted()), (n_before, n_wanted), "darks are as they were");
+
+    let dark = stage.state().sheaf.frames.iter().position(|frame| frame.calibrates_as().is_some()).expect("a dark");
+    stage.apply(Action::ExtendTo(dark));
+    assert_eq!(stage.state().chosen(), [dark], "a dark ends no range, it is shown");
+    stage.key(Modifiers::NONE, Key::X);
+    assert_eq!(n_darks(&stage), n_before - 1, "one alone can be made a light");
+    stage.key(Modifiers::COMMAND, Key::Z);
+    assert_eq!(n_darks(&stage), n_before, "and taken back");
+
+    // Two presses within one frame of the screen, each with its own Shift.
+    stage.apply(Action::Show(Shown::Frame(3)));
+    for shift in [true, true] {
+        let modifiers = if shift { Modifiers::SHIFT } else { Modifiers::NONE };
+        let (key, physical_key) = (Key::ArrowRight, None);
+        stage.harness().event(Event::Key { key, physical_key, pressed: true, repeat: false, modifiers });
+    }
+    stage.rest();
+    assert_eq!(stage.state().chosen(), [3, 4, 5], "by the press and not by what is held a moment later");
+}
+
+#[test]
+fn what_is_typed_just_before_enter_counts() {
+    let mut stage = Stage::open(Vec::new(), decoder());
+    stage.rest();
+    stage.harness().get_by_role(Role::TextInput).focus();
+    stage.rest();
+    stage.type_over("/no-such-nigh");
+    // A slow frame of the screen takes the last letter and Enter together.
+    stage.harness().event(Event::Text("t".to_owned()));
+    stage.harness().key_press(Key::Enter);
+    stage.wait("it is told", |state| !state.notices.is_empty() && !state.measuring);
+    let told = stage.state().notices[0].text.clone();
+    assert!(told.contains("/no-such-night"), "the whole path: {told}");
+}
+
+#[test]
+fn the_picture_is_worked_by_the_keyboard_alone() {
+    let mut stage = sample();
+    stage.key(Modifiers::NONE, Key::Num1);
+    let before = stage.state().view;
+    stage.key(Modifiers::NONE, Key::Plus);
+    let after = stage.state().view;
+    assert!(after.zoom != before.zoom && after.center.distance(before.center) < 0.01, "about the middle: {after:?}");
+
+    let focus = |stage: &mut Stage| stage.harness().ctx.memory_mut(|memory| memory.request_focus(canvas::focus_id()));
+    focus(&mut stage);
+    stage.rest();
+    stage.key(Modifiers::NONE, Key::ArrowRight);
+    let moved = stage.state().view.center;
+    assert!(moved.x > after.center.x && moved.y == after.center.y, "what lies to the right comes in sight: {moved:?}");
+    stage.key(Modifiers::SHIFT, Key::ArrowDown);
+    assert!(stage.state().view.center.y - moved.y > 2.0 * (moved.x - after.center.x), "farther with Shift");
+    stage.key(Modifiers::NONE, Key::F);
+
+    // A polygon: three corners, and Enter a second time at the last one.
+    stage.key(Modifiers::NONE, Key::O);
+    for (key, n) in [(Key::ArrowUp, 4), (Key::ArrowRight, 6), (Key::ArrowDown, 5)] {
+        for _ in 0..n {
+            stage.key(Modifiers::SHIFT, key);
+        }
+        stage.key(Modifiers::NONE, Key::Enter);
+    }
+    assert_eq!(stage.state().corners.len(), 3, "{:?}", stage.state().corners);
+    assert!(stage.state().corners[1].x > stage.state().corners[0].x, "to the right");
+    let before = stage.state().sheaf.mask.clone();
+    stage.key(Modifiers::NONE, Key::Enter);
+    stage.wait("it is filled", |state| !state.correcting && state.corners.is_empty());
+    assert!(stage.state().sheaf.mask != before && stage.state().sheaf.land == Land::Painted, "filled");
+
+    // A dab of the brush.
+    stage.key(Modifiers::NONE, Key::Escape);
+    stage.key(Modifiers::NONE, Key::P);
+    let before = stage.state().sheaf.mask.clone();
+    stage.key(Modifiers::NONE, Key::ArrowUp);
+    stage.key(Modifiers::NONE, Key::Space);
+    stage.wait("it is drawn", |state| !state.correcting);
+    assert!(stage.state().sheaf.mask != before, "where the cross is");
+
+    // What is grey.
+    stage.key(Modifiers::NONE, Key::C);
+    assert!(stage.state().picking, "by its key");
+    stage.key(Modifiers::NONE, Key::ArrowDown);
+    stage.key(Modifiers::NONE, Key::Enter);
+    let white = stage.state().sheaf.choices.develop.white_balance;
+    assert!(matches!(white, WhiteBalance::Picked(_)), "picked at the cross: {white:?}");
+}
+
+#[test]
+fn a_key_that_can_do_nothing_says_why_and_the_next_one_that_can_clears_it() {
+    let mut stage = sample();
+    assert_eq!(stage.state().shown, Some(Shown::Preview), "no single frame");
+    for (key, why) in [(Key::X, "no single frame"), (Key::R, "no single frame"), (Key::S, "no stack yet")] {
+        stage.key(Modifiers::NONE, key);
+        let told: Vec<_> = stage.state().notices.iter().map(|notice| notice.text.clone()).collect();
+        assert!(told.len() == 1 && told[0].contains(why), "{key:?}: {told:?}");
+    }
+    stage.key(Modifiers::NONE, Key::ArrowRight);
+    assert!(stage.state().notices.is_empty(), "read and over: {:?}", stage.state().notices);
+}
+
+/// The line below the picture while the pointer rests at `place`.
+fn readout(stage: &mut Stage, place: Pos2, action: Action) -> String {
+    stage.apply(action);
+    stage.harness().hover_at(place);
+    stage.rest();
+    let node = stage.harness().get_by_label_contains("Under the pointer");
+    let words = node.accesskit_node().label().or(node.accesskit_node().value()).unwrap_or_default();
+    assert!(words.contains("column"), "it tells the place: {words}");
+    words
+}
+
+#[test]
+fn the_readout_tells_what_is_under_the_pointer_on_either_side_of_the_divider() {
+    let mut stage = sample();
+    stage.apply(Action::Stack);
+    stage.wait("the stack is there", |state| state.report.is_some());
+    let place = Pos2::new(300.0, 300.0);
+    let on_stack = readout(&mut stage, place, Action::MoveDivider(0.0));
+    let left_of_divider = readout(&mut stage, place, Action::MoveDivider(0.9));
+    assert!(left_of_divider != on_stack, "the single frame has other values than {on_stack}");
+    assert_eq!(readout(&mut stage, place, Action::HoldSingle(true)), left_of_divider, "those of the frame alone");
+}
+
+#[test]
+fn large_text_leaves_everything_in_reach() {
+    let mut stage = sample();
+    let preferences = Preferences { scale: 2.5, ..stage.state().keeping.preferences.clone() };
+    stage.apply(Action::Keep(Keep::Prefer(Box::new(preferences))));
+    let window = stage.harness().ctx.content_rect();
+    assert!(window.width() < 520.0, "a small room for large text: {window:?}");
+    for (asked, name) in [(Keep::TogglePreferences, "Preferences"), (Keep::ToggleRecent, "Recent sheaves")] {
+        stage.apply(Action::Keep(asked.clone()));
+        let sheet = stage.harness().get_by_role_and_label(Role::Dialog, name).rect();
+        assert!(window.contains_rect(sheet), "{name} at {sheet:?} in {window:?}");
+        stage.apply(Action::Keep(asked));
+    }
+    let column = stage.harness().get_by_label("Frames, unfolded").rect();
+    assert!(column.left() > 0.35 * window.width(), "the picture keeps its part: {column:?}");
+    let plan = stage.harness().get_by_label("Sheaf: Save").rect();
+    assert!(window.contains_rect(plan), "the foot is in sight: {plan:?}");
+}
+
+#[test]
+fn a_picture_is_written_among_the_pictures_and_its_whole_path_is_told() {
+    let mut stage = sample();
+    stage.apply(Action::Stack);
+    stage.wait("the stack is there", |state| state.report.is_some());
+    stage.apply(Action::ChooseExportTarget);
+    let typed = Path::new(&stage.state().typed_path).to_owned();
+    assert!(typed.is_absolute() && typed.ends_with("night.tif"), "{}", typed.display());
+    let frames = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-frames");
+    assert!(!typed.starts_with(&frames), "never among the frames: {}", typed.display());
+    stage.key(Modifiers::NONE, Key::Escape);
+
+    let folder = tempfile::tempdir_in(env!("CARGO_MANIFEST_DIR")).expect("our own folder");
+    let name = folder.path().file_name().expect("a name");
+    // From where the tests are started, which is our own folder.
+    stage.apply(Action::Export(Path::new(name).join("low.jpg")));
+    stage.wait("it is written", |state| state.exported.is_some());
+    let told = stage.state().notices.last().map(|notice| notice.text.clone()).unwrap_or_default();
+    let whole = folder.path().join("low.jpg");
+    assert!(whole.is_file() && told.contains(&whole.display().to_string()), "{told}");
+    stage.apply(Action::ChooseExportTarget);
+    assert!(Path::new(&stage.state().typed_path).starts_with(folder.path()), "where the last one went");
 }

@@ -63,7 +63,7 @@ pub enum Action {
     Show(Shown),
     /// Move the choice among frames by so many, to the left if negative.
     Step(isize),
-    /// Choose all frames from the one shown to this one.
+    /// Choose all lights from the one shown to this one.
     ExtendTo(usize),
     /// Set the chosen frames aside, or take them back.
     ToggleAside,
@@ -164,8 +164,17 @@ pub enum Action {
         /// Where the pointer is.
         pointer: Pos2,
     },
+    /// Zoom by a factor with the middle of the canvas kept.
+    ZoomBy(f32),
     /// Move the picture along with the pointer.
     Pan(Vec2),
+    /// Move the keyboard's cross by so many points of the screen.
+    MoveCross(Vec2),
+    /// Do at the keyboard's cross what a click does with the tool in hand.
+    UseCross {
+        /// A second time at one place ends the shape.
+        ends: bool,
+    },
     /// Put the divider at this share of the canvas.
     MoveDivider(f32),
     /// Show the single frame alone while this is held.
@@ -197,8 +206,8 @@ pub enum Action {
     UseTheme(Theme),
     /// What is typed into the path field at present.
     TypePath(String),
-    /// Take the typed path for what was asked.
-    UseTypedPath,
+    /// Take this typed path for what was asked.
+    UseTypedPath(String),
 }
 
 impl Action {
@@ -216,7 +225,9 @@ impl Action {
                 | Self::ToggleGlow
                 | Self::Zoom(_)
                 | Self::ZoomAt { .. }
+                | Self::ZoomBy(_)
                 | Self::Pan(_)
+                | Self::MoveCross(_)
                 | Self::MoveDivider(_)
                 | Self::HoldSingle(_)
                 | Self::ToggleSection(_)

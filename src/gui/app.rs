@@ -25,6 +25,7 @@ use crate::gui::strokes::{Brush, MaskPatch};
 use crate::gui::theme::palette;
 use crate::gui::tiles::TileWorks;
 use crate::gui::title::title;
+use crate::gui::widgets::SCROLL_BAR;
 use crate::gui::works::{Developed, Filed, Heard, Previewed, Ready, Stacked};
 use crate::job::Cancelled;
 use crate::pipeline::{ForegroundMask, FrameFinding, Outcome};
@@ -34,6 +35,7 @@ use crate::settings::Folders;
 mod apply;
 mod calibrating;
 mod copying;
+mod cross;
 mod files;
 mod land_frames;
 mod landscape;
@@ -49,6 +51,9 @@ mod watch;
 
 /// Width of the side column.
 const COLUMN: f32 = 336.0;
+
+/// Share of a small window, or of one with large text, that the side column takes at most.
+const MOST_OF_WINDOW: f32 = 0.6;
 
 /// Room that the picture needs beside column and drawer; in a narrower window the drawer stands in the column's
 /// place.
@@ -293,22 +298,27 @@ impl App {
         if has_frames && !(narrow && self.state.plan_shown) {
             let working = self.working();
             let column_frame = wall.inner_margin(Margin { left: 18, right: 14, top: 6, bottom: 10 });
-            Panel::right("column").resizable(false).exact_size(COLUMN).frame(column_frame).show(ui, |ui| {
+            // With large text the picture keeps a part of the window.
+            let width = COLUMN.min(MOST_OF_WINDOW * ui.available_width());
+            Panel::right("column").resizable(false).exact_size(width).frame(column_frame).show(ui, |ui| {
                 let foot_frame = Frame::new().inner_margin(Margin { left: 0, right: 4, top: 10, bottom: 0 });
                 Panel::bottom("foot").resizable(false).frame(foot_frame).show(ui, |ui| {
                     asked.extend(foot::show(ui, &self.state, working.as_ref()));
                 });
                 // A child of its own: nothing in it, however wide, moves the edge of the picture.
                 let room = ui.available_rect_before_wrap();
+                // Its scroll bar lies in the margin and not over its words.
+                let room = room.with_max_x(room.right() + SCROLL_BAR);
                 let mut column = ui.new_child(UiBuilder::new().max_rect(room));
-                column.shrink_clip_rect(room.expand2(eframe::egui::vec2(8.0, 0.0)));
+                column.shrink_clip_rect(room.with_min_x(room.left() - 10.0).with_max_x(room.right() + 2.0));
                 asked.extend(column::show(&mut column, &self.state));
             });
         }
         if self.state.plan_shown {
             self.refresh_plan();
             let drawer = wall.inner_margin(Margin { left: 16, right: 10, top: 8, bottom: 8 });
-            Panel::left("plan").resizable(false).exact_size(plan::WIDTH).frame(drawer).show(ui, |ui| {
+            let width = plan::WIDTH.min(MOST_OF_WINDOW * ui.available_width());
+            Panel::left("plan").resizable(false).exact_size(width).frame(drawer).show(ui, |ui| {
                 asked.extend(plan::show(ui, &self.state));
             });
         }
@@ -364,9 +374,17 @@ impl App {
         let tone = shown.and_then(|layer| layer.tone());
         self.state.histogram = tone.map(|tone| Arc::clone(tone.histogram()));
         self.state.glow_found = tone.is_some_and(|tone| tone.takes_glow_away());
+        self.note_what_can_be_done();
+        self.state.previewing = self.lanes.preview.is_busy();
+    }
+
+    /// What tells whether something that is asked for can be done.
+    fn note_what_can_be_done(&mut self) {
+        self.state.has_picture = self.layers.shown(self.state.shown).is_some();
         self.state.can_travel = (self.history.can_undo(), self.history.can_redo());
         self.state.correcting = self.lanes.mask.is_busy();
-        self.state.previewing = self.lanes.preview.is_busy();
+        self.state.stacking = self.lanes.stack.is_busy();
+        self.state.filing = self.is_filing();
     }
 
     /// The long work that the person waits for, if any.

@@ -2,7 +2,7 @@
 //!
 //! They are lengthened so that they can be seen at any zoom; the factor is told beside them.
 
-use eframe::egui::{Color32, Painter, Pos2, Rect, Stroke, pos2, vec2};
+use eframe::egui::{Painter, Pos2, Rect, Stroke, pos2, vec2};
 
 use crate::gui::state::{Shown, State};
 use crate::gui::theme::Palette;
@@ -19,7 +19,7 @@ const MOST_ARROWS: usize = 1500;
 pub fn show(painter: &Painter, state: &State, placement: &Placement, palette: &Palette) {
     let magnification = magnification(state, placement);
     let clip = painter.clip_rect();
-    let dark = Color32::from_black_alpha(150);
+    let dark = palette.over_dark;
     for (from, to) in of_shown(state).0.map(|arrow| ends(arrow, magnification, placement)) {
         if !clip.intersects(Rect::from_two_pos(from, to).expand(4.0)) {
             continue;
@@ -35,9 +35,9 @@ pub fn show(painter: &Painter, state: &State, placement: &Placement, palette: &P
         for line in &lines {
             painter.line_segment(*line, Stroke::new(2.8, dark));
         }
-        painter.circle_filled(from, 1.7, palette.lamp);
+        painter.circle_filled(from, 1.7, palette.over_light);
         for line in lines {
-            painter.line_segment(line, Stroke::new(1.2, palette.lamp));
+            painter.line_segment(line, Stroke::new(1.2, palette.over_light));
         }
     }
 }

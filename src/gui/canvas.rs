@@ -1,8 +1,8 @@
 //! The picture: drawn from tiles, moved, zoomed, compared and painted on.
 
 use eframe::egui::{
-    Align2, Color32, CursorIcon, Key, PointerButton, Pos2, Rect, Response, Role, Sense, Shape, Stroke, TextStyle, Ui,
-    WidgetInfo, pos2, vec2,
+    Align2, Color32, CursorIcon, EventFilter, Id, Key, PointerButton, Pos2, Rect, Response, Role, Sense, Shape, Stroke,
+    StrokeKind, TextStyle, Ui, WidgetInfo, pos2, vec2,
 };
 
 use crate::gui::action::Action;
@@ -74,11 +74,14 @@ pub struct CanvasOutput {
 /// Draws the picture and hears what is done with it.
 pub fn show(ui: &mut Ui, state: &State, layers: &mut Layers, last_stroke: Option<Pos2>) -> CanvasOutput {
     let canvas = ui.max_rect();
-    let response = ui.interact(canvas, single("canvas"), Sense::CLICK | Sense::DRAG);
-    response.widget_info(|| WidgetInfo::labeled(Role::Image, true, "Picture"));
+    let response = ui.interact(canvas, focus_id(), Sense::click_and_drag());
+    let name = "Picture: arrow keys move it, or a cross while a tool is in hand; Enter uses the tool there";
+    response.widget_info(|| WidgetInfo::labeled(Role::Image, true, name));
+    keep_arrow_keys(ui, &response);
     let mut output = CanvasOutput::default();
     let Some(layer) = layers.shown(state.shown) else {
         waiting(ui, canvas, state.opening || state.measuring);
+        focus_ring(ui, &response, canvas);
         return output;
     };
     let (size, orientation) = (layer.pyramid().size(), layer.pyramid().picture().orientation);
@@ -88,7 +91,7 @@ pub fn show(ui: &mut Ui, state: &State, layers: &mut Layers, last_stroke: Option
         && let Some(mask) = &state.sheaf.mask
         && !state.holding_single
     {
-        hatch(&ui.painter().with_clip_rect(canvas), mask, &placement, canvas, palette(ui).lamp);
+        hatch(&ui.painter().with_clip_rect(canvas), mask, &placement, canvas, &palette(ui));
     }
     if state.residuals_shown {
         arrows::show(&ui.painter().with_clip_rect(canvas), state, &placement, &palette(ui));
@@ -106,6 +109,7 @@ pub fn show(ui: &mut Ui, state: &State, layers: &mut Layers, last_stroke: Option
     } else if state.painting {
         drawing::use_tool(ui, &response, &placement, state, last_stroke, &mut output.actions);
     }
+    drawing::keyboard_cross(ui, &placement, state, canvas);
     if !layers.shown(state.shown).is_some_and(Layer::is_visible) {
         waiting(ui, canvas, true);
     }
@@ -114,7 +118,28 @@ pub fn show(ui: &mut Ui, state: &State, layers: &mut Layers, last_stroke: Option
         arrow_label(ui, state, &placement, canvas);
     }
     readout::show(ui, state, layers, &placement, &response, canvas, &mut output.actions);
+    focus_ring(ui, &response, canvas);
     output
+}
+
+/// The picture as something that can have the keyboard's focus.
+#[must_use]
+pub fn focus_id() -> Id {
+    single("canvas")
+}
+
+/// While the picture has the focus, arrow keys are for it and do not move the focus.
+fn keep_arrow_keys(ui: &Ui, response: &Response) {
+    if response.has_focus() {
+        let filter = EventFilter { horizontal_arrows: true, vertical_arrows: true, ..EventFilter::default() };
+        ui.memory_mut(|memory| memory.set_focus_lock_filter(response.id, filter));
+    }
+}
+
+fn focus_ring(ui: &Ui, response: &Response, canvas: Rect) {
+    if response.has_focus() {
+        ui.painter().rect_stroke(canvas.shrink(1.0), 0.0, Stroke::new(1.0, palette(ui).lamp), StrokeKind::Inside);
+    }
 }
 
 /// The doubts about the landscape, where they are to be shown.
@@ -124,7 +149,7 @@ fn asks_here<'a>(state: &'a State, placement: &Placement) -> Option<&'a Found> {
     state.found.as_ref().filter(|found| wanted && doubts::asks_for_a_stroke(found))
 }
 
-fn is_comparing(state: &State, layers: &Layers) -> bool {
+pub(super) fn is_comparing(state: &State, layers: &Layers) -> bool {
     let free = !state.painting && !state.holding_single && !state.picking && !state.glow_shown;
     layers.beside(state.shown).is_some() && free
 }
@@ -166,7 +191,7 @@ fn divider(ui: &mut Ui, state: &State, canvas: Rect, actions: &mut Vec<Action>) 
         divider = (pointer.x - canvas.left()) / canvas.width();
     }
     if response.has_focus() {
-        let filter = eframe::egui::EventFilter { horizontal_arrows: true, ..Default::default() };
+        let filter = EventFilter { horizontal_arrows: true, ..Default::default() };
         ui.memory_mut(|memory| memory.set_focus_lock_filter(response.id, filter));
         let presses = |key| ui.input(|input| input.num_presses(key)) as f32;
         divider += 0.02 * (presses(Key::ArrowRight) - presses(Key::ArrowLeft));
@@ -177,12 +202,13 @@ fn divider(ui: &mut Ui, state: &State, canvas: Rect, actions: &mut Vec<Action>) 
     }
     let lit = response.hovered() || response.dragged() || response.has_focus();
     let painter = ui.painter().with_clip_rect(canvas);
-    painter.vline(x + 1.0, canvas.y_range(), Stroke::new(1.0, Color32::from_black_alpha(160)));
-    painter.vline(x, canvas.y_range(), Stroke::new(if lit { 2.0 } else { 1.0 }, palette.lamp));
+    painter.vline(x, canvas.y_range(), Stroke::new(if lit { 5.0 } else { 4.0 }, palette.over_dark));
+    painter.vline(x, canvas.y_range(), Stroke::new(if lit { 2.5 } else { 1.5 }, palette.over_light));
     let hold = pos2(x, canvas.bottom() - canvas.height() * 0.2);
     let lozenge = [vec2(0.0, -13.0), vec2(6.0, 0.0), vec2(0.0, 13.0), vec2(-6.0, 0.0)].map(|corner| hold + corner);
-    painter.add(Shape::convex_polygon(lozenge.to_vec(), palette.lamp, Stroke::new(1.0, palette.room)));
-    response.on_hover_cursor(CursorIcon::ResizeHorizontal);
+    painter.add(Shape::convex_polygon(lozenge.to_vec(), palette.over_light, Stroke::new(1.5, palette.over_dark)));
+    let hint = "Left of it a single frame, right of it the stack: drag it, or move it with the arrow keys";
+    response.on_hover_cursor(CursorIcon::ResizeHorizontal).on_hover_text(hint);
 }
 
 /// Names and noise of what is on either side.

@@ -4,12 +4,18 @@ use crate::gui::action::Action;
 use crate::gui::calibration::CalibrationKind;
 use crate::gui::correcting::{EdgeChange, Tool};
 use crate::gui::keep::Keep;
+use crate::gui::panels::picture::DEFAULT_STOPS;
+use crate::gui::panels::preferences::SCALES;
 use crate::gui::sheaf::{Choices, Land};
-use crate::gui::state::{Shown, State};
+use crate::gui::state::{Section, Shown, State};
 use crate::gui::strokes::BrushKind;
 use crate::gui::theme::Theme;
 use crate::gui::view::Zoom;
-use crate::pipeline::{Combine, DevelopSettings, FileFormat, WhiteBalance};
+use crate::pipeline::{
+    Colors, Combine, Compression, DEFAULT_SKY_LEVEL, DevelopSettings, FileFormat, OutputSpace, Stretch, Vignetting,
+    WhiteBalance, Writing,
+};
+use crate::settings::Preferences;
 
 /// Something that can be asked for.
 pub struct Command {
@@ -26,14 +32,14 @@ const fn command(keys: &'static str, name: &'static str, action: fn(&State) -> A
 }
 
 /// Commands about frames.
-const FRAMES: [Command; 21] = [
+const FRAMES: [Command; 18] = [
     command("Left", "Frame before", |_| Action::Step(-1)),
     command("Right", "Frame after", |_| Action::Step(1)),
     Command { keys: "Shift Left, Right", name: "Choose several frames", action: None },
     command("X", "Set aside or take back", |_| Action::ToggleAside),
     command("R", "Bring the sky to this frame", |_| Action::ToggleReference),
-    command("Ctrl O", "Add files or open a sheaf…", |_| Action::ChooseFiles),
-    command("Ctrl Shift O", "Add folder…", |_| Action::ChooseFolder),
+    command("Mod O", "Add files or open a sheaf…", |_| Action::ChooseFiles),
+    command("Mod Shift O", "Add folder…", |_| Action::ChooseFolder),
     command("", "Try the sample frames", |_| Action::TrySampleFrames),
     command("", "Start over", |_| Action::StartOver),
     command("", "Dark frames…", |_| Action::ChooseCalibration(CalibrationKind::Dark)),
@@ -45,39 +51,28 @@ const FRAMES: [Command; 21] = [
     command("", "Frames for the landscape…", |_| Action::ChooseLandFrames { folder: false }),
     command("", "Folder for the landscape…", |_| Action::ChooseLandFrames { folder: true }),
     command("", "Landscape from the light frames", |_| Action::ClearLandFrames),
-    command("", "Lens profile…", |_| Action::ChooseLensProfile),
-    command("", "Without lens profile", |_| Action::UseLensProfile(None)),
-    command("", "Save lens…", |_| Action::ChooseLensProfileTarget),
 ];
 
-/// Commands about the picture on the canvas.
-const PICTURE: [Command; 22] = [
+/// Commands about what is seen on the canvas.
+const CANVAS: [Command; 14] = [
     command("F", "Whole picture", |_| Action::Zoom(Zoom::Fit)),
     command("1", "100 %", |_| Action::Zoom(Zoom::Scale(1.0))),
     command("2", "200 %", |_| Action::Zoom(Zoom::Scale(2.0))),
-    Command { keys: "+  -", name: "Closer, farther", action: None },
+    command("+", "Closer", |_| Action::ZoomBy(1.25)),
+    command("-", "Farther", |_| Action::ZoomBy(0.8)),
+    Command { keys: "Arrows", name: "Move the picture, once Tab is on it", action: None },
+    Command { keys: "Arrows", name: "Tool in hand: move a cross", action: None },
+    Command { keys: "Enter, Space", name: "Tool in hand: use it at the cross", action: None },
     command("S", "Show the stack", |_| Action::Show(Shown::Stack)),
+    command("V", "Show the preview", |_| Action::Show(Shown::Preview)),
     Command { keys: "B", name: "Hold: single frame alone", action: None },
     command("H", "Hatching on or off", |_| Action::ToggleHatching),
     command("D", "Star arrows on or off", |_| Action::ToggleResiduals),
-    command("V", "Show the preview", |_| Action::Show(Shown::Preview)),
     command("G", "Sky glow or picture", |_| Action::ToggleGlow),
-    command("", "Save what was left out…", |_| Action::ChooseLeftOutTarget),
-    command("W", "Pick what is grey", |_| Action::TogglePicking),
-    command("", "White as shot", |state| balanced(state, WhiteBalance::AsShot)),
-    command("", "White by daylight", |state| balanced(state, WhiteBalance::Daylight)),
-    command("", "White by a lamp", |state| balanced(state, WhiteBalance::Tungsten)),
-    command("", "White from the sky", |state| balanced(state, WhiteBalance::FromSky)),
-    command("", "Look as at first", |state| look(state, DevelopSettings::default())),
-    command("", "File: TIFF 16-bit", |state| kept_as(state, FileFormat::Tiff16)),
-    command("", "File: TIFF float", |state| kept_as(state, FileFormat::Tiff32f)),
-    command("", "File: linear DNG", |state| kept_as(state, FileFormat::Dng)),
-    command("", "File: PNG", |state| kept_as(state, FileFormat::Png)),
-    command("", "File: JPEG", |state| kept_as(state, FileFormat::Jpeg)),
 ];
 
 /// Commands about what is landscape.
-const FOREGROUND: [Command; 18] = [
+const FOREGROUND: [Command; 19] = [
     command("P", "Brush: land", |_| Action::TakeBrush(BrushKind::Add)),
     command("E", "Brush: sky", |_| Action::TakeBrush(BrushKind::Remove)),
     command("[", "Smaller brush", |state| Action::ResizeBrush(state.brush.radius_px / 1.25)),
@@ -87,6 +82,7 @@ const FOREGROUND: [Command; 18] = [
     command("Enter", "Close the shape", |_| Action::CloseShape),
     command("Backspace", "Take a corner back", |_| Action::DropCorner),
     command("A", "Snap to the real edge", |_| Action::ToggleSnap),
+    command("", "Lay the tool down", |_| Action::LayBrushDown),
     command("", "Grow the landscape", |state| Action::ChangeEdge(EdgeChange::Grow(state.edge_px))),
     command("", "Shrink the landscape", |state| Action::ChangeEdge(EdgeChange::Shrink(state.edge_px))),
     command("", "Feather the landscape", |state| Action::ChangeEdge(EdgeChange::Feather(state.edge_px))),
@@ -98,8 +94,124 @@ const FOREGROUND: [Command; 18] = [
     command("", "Save mask…", |_| Action::ChooseMaskTarget),
 ];
 
+/// Commands about the run.
+const SKY: [Command; 14] = [
+    command("Mod Enter", "Stack", |_| Action::Stack),
+    command("Esc", "Step back, cancel", |_| Action::StepBack),
+    command("", "Combine: clipped mean", |state| combined(state, Combine::ClippedMean)),
+    command("", "Combine: mean", |state| combined(state, Combine::Mean)),
+    command("", "Combine: median", |state| combined(state, Combine::Median)),
+    command("", "Combine: maximum, star trails", |state| combined(state, Combine::Maximum)),
+    command("", "Colors of the sky: chosen for me", |state| colored(state, Colors::Auto)),
+    command("", "Colors of the sky: filled in", |state| colored(state, Colors::Interpolated)),
+    command("", "Colors of the sky: as sampled", |state| colored(state, Colors::Sampled)),
+    command("", "Let the reference be chosen", |state| {
+        Action::Choose(Box::new(Choices { reference: None, ..state.sheaf.choices.clone() }))
+    }),
+    command("", "Lens profile…", |_| Action::ChooseLensProfile),
+    command("", "Without lens profile", |_| Action::UseLensProfile(None)),
+    command("", "Save lens…", |_| Action::ChooseLensProfileTarget),
+    command("", "Save what was left out…", |_| Action::ChooseLeftOutTarget),
+];
+
+/// Commands about how the picture is developed.
+const PICTURE: [Command; 10] = [
+    command("C", "Pick what is grey", |_| Action::TogglePicking),
+    command("", "White as shot", |state| balanced(state, WhiteBalance::AsShot)),
+    command("", "White by daylight", |state| balanced(state, WhiteBalance::Daylight)),
+    command("", "White by a lamp", |state| balanced(state, WhiteBalance::Tungsten)),
+    command("", "White from the sky", |state| balanced(state, WhiteBalance::FromSky)),
+    command("", "Stretch by the sky", |state| stretched(state, Stretch::Auto { sky_level: DEFAULT_SKY_LEVEL })),
+    command("", "Stretch by stops", |state| stretched(state, Stretch::Stops(DEFAULT_STOPS))),
+    command("", "Corners: even", |state| cornered(state, Vignetting::Auto)),
+    command("", "Corners: as they are", |state| cornered(state, Vignetting::Off)),
+    command("", "Look as at first", |state| look(state, DevelopSettings::default())),
+];
+
+/// Commands about what is written.
+const FILE: [Command; 16] = [
+    command("Mod E", "Export…", |_| Action::ChooseExportTarget),
+    command("", "File: TIFF 16-bit", |state| kept_as(state, FileFormat::Tiff16)),
+    command("", "File: TIFF float", |state| kept_as(state, FileFormat::Tiff32f)),
+    command("", "File: linear DNG", |state| kept_as(state, FileFormat::Dng)),
+    command("", "File: PNG", |state| kept_as(state, FileFormat::Png)),
+    command("", "File: JPEG", |state| kept_as(state, FileFormat::Jpeg)),
+    command("", "Color space: sRGB", |state| spaced(state, OutputSpace::Srgb)),
+    command("", "Color space: Rec. 2020", |state| spaced(state, OutputSpace::Rec2020)),
+    command("", "Color space: camera linear", |state| spaced(state, OutputSpace::CameraLinear)),
+    command("", "Packing: not packed", |state| packed(state, Compression::None)),
+    command("", "Packing: Deflate", |state| packed(state, Compression::Deflate)),
+    command("", "Tell the place, or not", |state| {
+        let writing = state.sheaf.choices.writing;
+        written(state, Writing { keep_place: !writing.keep_place, ..writing })
+    }),
+    command("Mod S", "Save the sheaf", |_| Action::Keep(Keep::Save)),
+    command("Mod Shift S", "Save the sheaf as…", |_| Action::Keep(Keep::SaveAs)),
+    command("", "Recent sheaves…", |_| Action::Keep(Keep::ToggleRecent)),
+    command("", "Open the last sheaf", open_last),
+];
+
+/// Commands about the night before, and the hour in the field.
+const PLAN: [Command; 5] = [
+    command("T", "Plan and field check", |_| Action::TogglePlan),
+    command("", "Watch a folder…", |_| Action::ChooseFolderToWatch),
+    command("", "Stop watching", |_| Action::StopWatching),
+    command("", "Plan by the frame shown", |_| Action::PlanFromFrame),
+    command("", "Save the page of the plan…", |_| Action::ChoosePageTarget),
+];
+
+/// Commands about the window itself.
+const WINDOW: [Command; 22] = [
+    command("Mod Z", "Undo", |_| Action::Undo),
+    command("Mod Shift Z", "Redo", |_| Action::Redo),
+    command("", "Copy the last notice", |state| Action::CopyNotice(last_notice(state))),
+    command("", "Dismiss the last notice", |state| Action::Dismiss(last_notice(state))),
+    command("Mod ,", "Preferences…", |_| Action::Keep(Keep::TogglePreferences)),
+    command("Mod +", "Larger text and controls", |state| scaled(state, true)),
+    command("Mod -", "Smaller text and controls", |state| scaled(state, false)),
+    command("", "Scratch folder…", |_| Action::Keep(Keep::ChooseScratch)),
+    command("", "Fold or unfold: Frames", |_| Action::ToggleSection(Section::Frames)),
+    command("", "Fold or unfold: Foreground", |_| Action::ToggleSection(Section::Foreground)),
+    command("", "Fold or unfold: Sky", |_| Action::ToggleSection(Section::Sky)),
+    command("", "Fold or unfold: Landscape", |_| Action::ToggleSection(Section::Landscape)),
+    command("", "Fold or unfold: Picture", |_| Action::ToggleSection(Section::Picture)),
+    command("", "Fold or unfold: File", |_| Action::ToggleSection(Section::File)),
+    command("N", "Next light", |state| Action::UseTheme(state.theme.next())),
+    command("", "Dark light", |_| Action::UseTheme(Theme::Dark)),
+    command("", "Red light", |_| Action::UseTheme(Theme::Red)),
+    command("", "Paper light", |_| Action::UseTheme(Theme::Paper)),
+    Command { keys: "Tab", name: "Next control", action: None },
+    command("?", "This list", |_| Action::ToggleKeys),
+    command("Mod W", "Close the window", |_| Action::Quit),
+    command("Mod Q", "Quit", |_| Action::Quit),
+];
+
+/// All commands by what they are about.
+pub const GROUPS: [(&str, &[Command]); 8] = [
+    ("Frames", &FRAMES),
+    ("Canvas", &CANVAS),
+    ("Foreground", &FOREGROUND),
+    ("Sky", &SKY),
+    ("Window", &WINDOW),
+    ("Picture", &PICTURE),
+    ("File", &FILE),
+    ("Plan", &PLAN),
+];
+
 fn balanced(state: &State, white_balance: WhiteBalance) -> Action {
     look(state, DevelopSettings { white_balance, ..state.sheaf.choices.develop.clone() })
+}
+
+fn stretched(state: &State, stretch: Stretch) -> Action {
+    look(state, DevelopSettings { stretch, ..state.sheaf.choices.develop.clone() })
+}
+
+fn cornered(state: &State, vignetting: Vignetting) -> Action {
+    look(state, DevelopSettings { vignetting, ..state.sheaf.choices.develop.clone() })
+}
+
+fn spaced(state: &State, space: OutputSpace) -> Action {
+    look(state, DevelopSettings { space, ..state.sheaf.choices.develop.clone() })
 }
 
 fn look(state: &State, develop: DevelopSettings) -> Action {
@@ -110,43 +222,31 @@ fn kept_as(state: &State, format: FileFormat) -> Action {
     Action::Choose(Box::new(Choices { format, ..state.sheaf.choices.clone() }))
 }
 
+fn packed(state: &State, compression: Compression) -> Action {
+    written(state, Writing { compression, ..state.sheaf.choices.writing })
+}
+
+fn written(state: &State, writing: Writing) -> Action {
+    Action::Choose(Box::new(Choices { writing, ..state.sheaf.choices.clone() }))
+}
+
 fn combined(state: &State, combine: Combine) -> Action {
     Action::Choose(Box::new(Choices { combine, ..state.sheaf.choices.clone() }))
 }
 
-/// Commands about the work as a whole.
-const WORK: [Command; 26] = [
-    command("Ctrl Enter", "Stack", |_| Action::Stack),
-    command("", "Combine: clipped mean", |state| combined(state, Combine::ClippedMean)),
-    command("", "Combine: mean", |state| combined(state, Combine::Mean)),
-    command("", "Combine: median", |state| combined(state, Combine::Median)),
-    command("", "Combine: maximum, star trails", |state| combined(state, Combine::Maximum)),
-    command("Ctrl E", "Export…", |_| Action::ChooseExportTarget),
-    command("T", "Plan and field check", |_| Action::TogglePlan),
-    command("", "Watch a folder…", |_| Action::ChooseFolderToWatch),
-    command("", "Stop watching", |_| Action::StopWatching),
-    command("", "Plan by the frame shown", |_| Action::PlanFromFrame),
-    command("", "Save the page of the plan…", |_| Action::ChoosePageTarget),
-    command("Ctrl Z", "Undo", |_| Action::Undo),
-    command("Ctrl Shift Z", "Redo", |_| Action::Redo),
-    command("Esc", "Step back, cancel", |_| Action::StepBack),
-    command("", "Copy the last notice", |state| Action::CopyNotice(last_notice(state))),
-    command("", "Dismiss the last notice", |state| Action::Dismiss(last_notice(state))),
-    command("Ctrl S", "Save the sheaf", |_| Action::Keep(Keep::Save)),
-    command("Ctrl Shift S", "Save the sheaf as…", |_| Action::Keep(Keep::SaveAs)),
-    command("", "Recent sheaves…", |_| Action::Keep(Keep::ToggleRecent)),
-    command("", "Open the last sheaf", open_last),
-    command("Ctrl ,", "Preferences…", |_| Action::Keep(Keep::TogglePreferences)),
-    command("Ctrl Q", "Quit", |_| Action::Quit),
-    command("N", "Next light", |state| Action::UseTheme(state.theme.next())),
-    command("", "Dark light", |_| Action::UseTheme(Theme::Dark)),
-    command("", "Red light", |_| Action::UseTheme(Theme::Red)),
-    command("", "Paper light", |_| Action::UseTheme(Theme::Paper)),
-];
+fn colored(state: &State, colors: Colors) -> Action {
+    Action::Choose(Box::new(Choices { colors, ..state.sheaf.choices.clone() }))
+}
 
-/// All commands by what they are about.
-pub const GROUPS: [(&str, &[Command]); 4] =
-    [("Frames", &FRAMES), ("Picture", &PICTURE), ("Foreground", &FOREGROUND), ("Work", &WORK)];
+/// The next larger or smaller size of text and controls; the last one stays.
+fn scaled(state: &State, larger: bool) -> Action {
+    let preferences = &state.keeping.preferences;
+    let now = preferences.scale;
+    let mut scales = SCALES.iter().map(|one| one.value);
+    let next = if larger { scales.find(|scale| *scale > now) } else { scales.rfind(|scale| *scale < now) };
+    let preferences = Preferences { scale: next.unwrap_or(now), ..preferences.clone() };
+    Action::Keep(Keep::Prefer(Box::new(preferences)))
+}
 
 /// The sheaf opened or saved last; their list where there is none.
 fn open_last(state: &State) -> Action {
@@ -162,7 +262,8 @@ fn last_notice(state: &State) -> usize {
 /// Whether a command's name or key has all words of `search` in it, in any case.
 #[must_use]
 pub fn matches(command: &Command, search: &str) -> bool {
-    let text = format!("{} {}", command.name, command.keys).to_lowercase();
+    // By the name of the key on any platform.
+    let text = format!("{} {}", command.name, command.keys.replace("Mod", "ctrl cmd")).to_lowercase();
     search.to_lowercase().split_whitespace().all(|word| text.contains(word))
 }
 
@@ -184,5 +285,27 @@ mod tests {
         assert_eq!(first_match(&state, "mask load"), Some(Action::ChooseMask), "words in any order");
         assert_eq!(first_match(&state, "EXPORT"), Some(Action::ChooseExportTarget), "in any case");
         assert_eq!(first_match(&state, "telescope"), None, "not there");
+        assert_eq!(first_match(&state, "cmd e"), Some(Action::ChooseExportTarget), "by its key on any platform");
+    }
+
+    #[test]
+    fn text_grows_and_shrinks_by_steps_and_stops_at_the_ends() {
+        let mut state = State::default();
+        let scale_after = |state: &State, larger: bool| match scaled(state, larger) {
+            Action::Keep(Keep::Prefer(preferences)) => preferences.scale,
+            action => panic!("{action:?}"),
+        };
+        assert_eq!((scale_after(&state, true), scale_after(&state, false)), (1.25, 0.75), "from 100 %");
+        state.keeping.preferences.scale = 2.5;
+        assert_eq!((scale_after(&state, true), scale_after(&state, false)), (2.5, 2.0), "from the largest");
+    }
+
+    #[test]
+    fn no_key_of_the_list_stands_for_two_commands() {
+        let all: Vec<&Command> = GROUPS.iter().flat_map(|(_, commands)| commands.iter()).collect();
+        for (idx, one) in all.iter().enumerate().filter(|(_, one)| !one.keys.is_empty() && one.action.is_some()) {
+            let other = all[idx + 1..].iter().find(|other| other.keys == one.keys && other.action.is_some());
+            assert!(other.is_none(), "{}: {} and {}", one.keys, one.name, other.map_or("", |other| other.name));
+        }
     }
 }

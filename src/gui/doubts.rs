@@ -1,6 +1,6 @@
 //! Where the proposed landscape may be wrong: dashed frames that ask for a stroke.
 
-use eframe::egui::{Align2, Color32, Painter, Pos2, Rect, Shape, Stroke, TextStyle, Ui, pos2, vec2};
+use eframe::egui::{Align2, Painter, Pos2, Rect, Shape, Stroke, TextStyle, Ui, pos2, vec2};
 
 use crate::gui::theme::{PLATE_OPACITY, Palette, palette};
 use crate::gui::view::Placement;
@@ -37,8 +37,8 @@ pub fn show(ui: &Ui, found: &Found, placement: &Placement, canvas: Rect) {
 fn dashed(painter: &Painter, outline: Rect, palette: &Palette) {
     let corners = [outline.left_top(), outline.right_top(), outline.right_bottom(), outline.left_bottom()];
     let path: Vec<Pos2> = corners.into_iter().chain([corners[0]]).collect();
-    painter.add(Shape::closed_line(corners.to_vec(), Stroke::new(3.0, Color32::from_black_alpha(120))));
-    painter.extend(Shape::dashed_line(&path, Stroke::new(1.5, palette.lamp), 7.0, 5.0));
+    painter.add(Shape::closed_line(corners.to_vec(), Stroke::new(3.0, palette.over_dark)));
+    painter.extend(Shape::dashed_line(&path, Stroke::new(1.5, palette.over_light), 7.0, 5.0));
 }
 
 fn ask(ui: &Ui, painter: &Painter, outline: Rect, canvas: Rect, palette: &Palette) {

@@ -1,6 +1,6 @@
 //! What the pointer does on the picture while a tool is in hand: strokes, corners, and the white spot.
 
-use eframe::egui::{Color32, CursorIcon, Painter, Pos2, Response, Shape, Stroke, Ui, vec2};
+use eframe::egui::{CursorIcon, Painter, PointerButton, Pos2, Rect, Response, Shape, Stroke, Ui, vec2};
 
 use crate::gui::action::Action;
 use crate::gui::correcting::Tool;
@@ -11,7 +11,7 @@ use crate::gui::theme::{Palette, palette};
 use crate::gui::view::Placement;
 
 /// A corner is hit again within so many points.
-const CORNER_REACH: f32 = 9.0;
+pub(super) const CORNER_REACH: f32 = 9.0;
 
 /// Uses the tool in hand.
 pub fn use_tool(
@@ -41,8 +41,8 @@ fn paint(
         let palette = palette(ui);
         let radius = brush.radius_px * placement.points_per_px();
         let painter = ui.painter().with_clip_rect(response.rect);
-        painter.circle_stroke(pointer, radius, Stroke::new(3.0, Color32::from_black_alpha(120)));
-        painter.circle_stroke(pointer, radius, Stroke::new(1.0, palette.lamp));
+        painter.circle_stroke(pointer, radius, Stroke::new(3.0, palette.over_dark));
+        painter.circle_stroke(pointer, radius, Stroke::new(1.0, palette.over_light));
         cross(&painter, pointer, brush.kind, &palette);
         ui.ctx().set_cursor_icon(CursorIcon::None);
     }
@@ -60,7 +60,7 @@ fn paint(
 /// A plus for land, a minus for sky.
 fn cross(painter: &Painter, at: Pos2, kind: BrushKind, palette: &Palette) {
     let arm = vec2(5.0, 0.0);
-    let thin = Stroke::new(1.0, palette.lamp);
+    let thin = Stroke::new(1.0, palette.over_light);
     painter.line_segment([at - arm, at + arm], thin);
     if kind == BrushKind::Add {
         painter.line_segment([at - arm.rot90(), at + arm.rot90()], thin);
@@ -79,12 +79,12 @@ fn corners(ui: &Ui, response: &Response, placement: &Placement, state: &State, a
     let closes = |at: Pos2| state.tool == Tool::Polygon && drawn.len() > 2 && drawn[0].distance(at) < CORNER_REACH;
     let path: Vec<Pos2> = drawn.iter().copied().chain(pointer).collect();
     if path.len() > 1 {
-        painter.add(Shape::line(path.clone(), Stroke::new(3.0, Color32::from_black_alpha(120))));
-        painter.add(Shape::line(path, Stroke::new(1.5, palette.lamp)));
+        painter.add(Shape::line(path.clone(), Stroke::new(3.0, palette.over_dark)));
+        painter.add(Shape::line(path, Stroke::new(1.5, palette.over_light)));
     }
     for (idx, &corner) in drawn.iter().enumerate() {
         let lit = idx == 0 && pointer.is_some_and(closes);
-        painter.circle(corner, if lit { 7.0 } else { 4.0 }, palette.wall, Stroke::new(1.5, palette.lamp));
+        painter.circle(corner, if lit { 7.0 } else { 4.0 }, palette.wall, Stroke::new(1.5, palette.over_light));
     }
     if let Some(pointer) = pointer {
         let kind = if state.tool == Tool::LevelLine { BrushKind::Remove } else { state.brush.kind };
@@ -92,12 +92,34 @@ fn corners(ui: &Ui, response: &Response, placement: &Placement, state: &State, a
         ui.ctx().set_cursor_icon(CursorIcon::None);
     }
     if response.double_clicked() {
-        actions.push(Action::CloseShape);
-    } else if response.clicked()
+        // The first of the two clicks may have ended it.
+        actions.extend((!state.corners.is_empty()).then_some(Action::CloseShape));
+    } else if response.clicked_by(PointerButton::Primary)
         && let Some(at) = response.interact_pointer_pos()
     {
         let corner = Action::AddCorner(placement.stored_from_screen(at));
         actions.push(if closes(at) { Action::CloseShape } else { corner });
+    }
+}
+
+/// The keyboard's cross, with what it does where it is.
+pub fn keyboard_cross(ui: &Ui, placement: &Placement, state: &State, canvas: Rect) {
+    let Some(cross) = state.cross.filter(|_| state.painting || state.picking) else { return };
+    let at = placement.screen_from_stored(cross);
+    let palette = palette(ui);
+    let painter = ui.painter().with_clip_rect(canvas);
+    for (width, ink) in [(3.5, palette.over_dark), (1.5, palette.over_light)] {
+        for turn in [vec2(1.0, 0.0), vec2(0.0, 1.0), vec2(-1.0, 0.0), vec2(0.0, -1.0)] {
+            painter.line_segment([at + turn * 4.0, at + turn * 16.0], Stroke::new(width, ink));
+        }
+        if state.painting && state.tool == Tool::Brush {
+            painter.circle_stroke(at, state.brush.radius_px * placement.points_per_px(), Stroke::new(width - 0.5, ink));
+        }
+    }
+    if let Some(&corner) = state.corners.last().filter(|_| state.painting) {
+        let from = placement.screen_from_stored(corner);
+        painter.line_segment([from, at], Stroke::new(3.0, palette.over_dark));
+        painter.line_segment([from, at], Stroke::new(1.5, palette.over_light));
     }
 }
 
@@ -106,14 +128,15 @@ pub fn pick(ui: &Ui, response: &Response, placement: &Placement, actions: &mut V
     let Some(pointer) = response.hover_pos() else { return };
     let palette = palette(ui);
     let painter = ui.painter().with_clip_rect(response.rect);
-    for (width, ink) in [(3.0, Color32::from_black_alpha(140)), (1.2, palette.lamp)] {
+    for (width, ink) in [(3.0, palette.over_dark), (1.2, palette.over_light)] {
         painter.circle_stroke(pointer, 9.0, Stroke::new(width, ink));
         for turn in [vec2(1.0, 0.0), vec2(0.0, 1.0), vec2(-1.0, 0.0), vec2(0.0, -1.0)] {
             painter.line_segment([pointer + turn * 9.0, pointer + turn * 15.0], Stroke::new(width, ink));
         }
     }
     ui.ctx().set_cursor_icon(CursorIcon::None);
-    if response.clicked() {
+    // Not by a key: that picks at the cross.
+    if response.clicked_by(PointerButton::Primary) {
         actions.push(Action::PickWhite(placement.stored_from_screen(pointer)));
     }
 }

@@ -3,8 +3,9 @@
 //! The lines are fixed to the screen and sampled along their length, so the work depends on the
 //! canvas and not on the frame. Dark and light lie side by side, so that they show on any picture.
 
-use eframe::egui::{Color32, Painter, Pos2, Rect, Stroke, pos2};
+use eframe::egui::{Painter, Pos2, Rect, Stroke, pos2};
 
+use crate::gui::theme::Palette;
 use crate::gui::view::Placement;
 use crate::pipeline::ForegroundMask;
 use crate::pixels::nearest_index;
@@ -16,14 +17,15 @@ const SPACING: f32 = 9.0;
 const STEP: f32 = 2.0;
 
 /// Draws the landscape's part of `clip`.
-pub fn hatch(painter: &Painter, mask: &ForegroundMask, placement: &Placement, clip: Rect, ink: Color32) {
+pub fn hatch(painter: &Painter, mask: &ForegroundMask, placement: &Placement, clip: Rect, palette: &Palette) {
     let area = clip.intersect(placement.rect());
     if !area.is_positive() || mask.size() != placement.stored() {
         return;
     }
     let painter = painter.with_clip_rect(area);
-    let light = Stroke::new(1.0, ink.gamma_multiply(0.42));
-    let dark = Stroke::new(1.0, Color32::from_black_alpha(110));
+    // Half seen through, so that the picture below is still the picture.
+    let light = Stroke::new(1.0, palette.over_light.gamma_multiply(0.5));
+    let dark = Stroke::new(1.0, palette.over_dark.gamma_multiply(0.75));
     for run in runs(mask, placement, area) {
         let shift = |[from, to]: [Pos2; 2]| [pos2(from.x + 1.0, from.y), pos2(to.x + 1.0, to.y)];
         painter.line_segment(shift(run), dark);

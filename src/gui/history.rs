@@ -1,5 +1,6 @@
 //! Undo and redo: each edit holds the other side of itself and is exchanged with the sheaf.
 
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -10,14 +11,17 @@ use crate::pipeline::ForegroundMask;
 /// Edits kept at most.
 const MOST_EDITS: usize = 200;
 
+/// What they may hold at most. A change of the whole mask holds 4 bytes a pixel: 96 MB at 24 megapixels.
+const MOST_BYTES: usize = 512 << 20;
+
 /// Changes of choices that follow each other faster are one edit: a slider that is dragged.
 const ONE_GESTURE: Duration = Duration::from_millis(800);
 
 /// One change of the sheaf, seen from its other side.
 #[derive(Clone, Debug)]
 pub enum Edit {
-    /// Whether frames are wanted, by index.
-    Wanted(Vec<(usize, Option<bool>)>),
+    /// Whether frames are wanted, by path: their places in the list change when others join.
+    Wanted(Vec<(PathBuf, Option<bool>)>),
     /// Squares of the mask.
     Stroke(MaskPatch),
     /// Mask and what is landscape.
@@ -33,8 +37,8 @@ impl Edit {
     fn swap(&mut self, sheaf: &mut Sheaf) {
         match self {
             Self::Wanted(frames) => {
-                for (index, wanted) in frames {
-                    if let Some(frame) = sheaf.frames.get_mut(*index) {
+                for (path, wanted) in frames {
+                    if let Some(frame) = sheaf.frames.iter_mut().find(|frame| frame.path == *path) {
                         std::mem::swap(wanted, &mut frame.wanted);
                     }
                 }
@@ -50,6 +54,15 @@ impl Edit {
             }
             Self::Choices(choices) => std::mem::swap(&mut **choices, &mut sheaf.choices),
             Self::Calibration(calibration) => std::mem::swap(&mut **calibration, &mut sheaf.calibration),
+        }
+    }
+
+    /// The large part of what it holds.
+    fn bytes(&self) -> usize {
+        match self {
+            Self::Stroke(patch) => patch.bytes(),
+            Self::Mask(_, Some(mask)) => size_of_val(mask.0.samples()),
+            Self::Mask(_, None) | Self::Wanted(_) | Self::Choices(_) | Self::Calibration(_) => 0,
         }
     }
 }
@@ -68,8 +81,10 @@ impl History {
         self.undone.clear();
         self.last_choice = None;
         self.done.push(edit);
-        if self.done.len() > MOST_EDITS {
-            self.done.remove(0);
+        let mut bytes: usize = self.done.iter().map(Edit::bytes).sum();
+        // The last one can always be taken back.
+        while self.done.len() > 1 && (self.done.len() > MOST_EDITS || bytes > MOST_BYTES) {
+            bytes -= self.done.remove(0).bytes();
         }
     }
 
@@ -128,17 +143,34 @@ fn exchange(from: &mut Vec<Edit>, to: &mut Vec<Edit>, sheaf: &mut Sheaf) -> bool
 mod tests {
     use super::*;
     use crate::gui::sheaf::Frame;
+    use crate::pixels::Size;
 
     #[test]
     fn setting_a_frame_aside_is_undone_and_redone() {
         let mut sheaf = Sheaf { frames: vec![Frame::new("a.dng".into())], ..Sheaf::default() };
         let mut history = History::default();
-        history.record(Edit::Wanted(vec![(0, sheaf.frames[0].wanted.replace(false))]));
+        history.record(Edit::Wanted(vec![("a.dng".into(), sheaf.frames[0].wanted.replace(false))]));
+        // Another frame that comes before it.
+        sheaf.frames.insert(0, Frame::new("0.dng".into()));
         assert!(history.undo(&mut sheaf), "there is an edit");
-        assert_eq!(sheaf.frames[0].wanted, None, "as before");
+        assert_eq!(sheaf.frames[1].wanted, None, "as before");
         assert!(history.redo(&mut sheaf), "it can be made again");
-        assert_eq!(sheaf.frames[0].wanted, Some(false), "aside again");
+        assert_eq!((sheaf.frames[0].wanted, sheaf.frames[1].wanted), (None, Some(false)), "aside again");
         assert!(!history.redo(&mut sheaf), "nothing more to redo");
+    }
+
+    #[test]
+    fn old_edits_go_when_they_hold_too_much_and_the_last_one_stays() {
+        let size = Size { width: 6000, height: 4000 };
+        let mut history = History::default();
+        for _ in 0..9 {
+            history.record(Edit::Mask(Land::Painted, Some(Arc::new(ForegroundMask::all_sky(size)))));
+        }
+        let bytes: usize = history.done.iter().map(Edit::bytes).sum();
+        assert!(bytes <= MOST_BYTES && history.done.len() == 5, "{} edits of {bytes} bytes", history.done.len());
+        let size = Size { width: 12_000, height: 12_000 };
+        history.record(Edit::Mask(Land::Painted, Some(Arc::new(ForegroundMask::all_sky(size)))));
+        assert_eq!(history.done.len(), 1, "larger than all room, and still there");
     }
 
     #[test]

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use crate::gui::sheaf::Calibration;
 use crate::gui::theme::Theme;
-use crate::settings::{Decider, Preferences, ScreenLight, Sheaf};
+use crate::settings::{Decider, Leftover, Loaded, Preferences, ScreenLight, Sheaf};
 
 /// A wish about what is kept.
 #[derive(Clone, Debug, PartialEq)]
@@ -58,6 +58,10 @@ pub enum Leaving {
     StartOver,
     /// The sample frames take its place.
     Sample,
+    /// What a crash left takes its place.
+    Recover,
+    /// A sheaf takes its place that is read already.
+    Show,
 }
 
 impl Leaving {
@@ -66,7 +70,7 @@ impl Leaving {
     pub fn anyway(&self) -> &'static str {
         match self {
             Self::Close => "Close anyway",
-            Self::Open(_) => "Open anyway",
+            Self::Open(_) | Self::Recover | Self::Show => "Open anyway",
             Self::StartOver | Self::Sample => "Start over anyway",
         }
     }
@@ -136,6 +140,30 @@ impl Keeping {
     pub fn has_strip(&self) -> bool {
         self.leaving.is_some() || self.missing.is_some() || self.recovery.is_some()
     }
+}
+
+/// A sheaf on its way to the screen.
+#[derive(Debug)]
+pub struct Opened {
+    /// Its file; `None` for work that never had one.
+    pub path: Option<PathBuf>,
+    /// All that was read.
+    pub loaded: Loaded,
+    /// Whether it differs from its file.
+    pub unsaved: bool,
+    /// The copy that a crash left, where it is one: of no use any more once the night is on the screen.
+    pub leftover: Option<Leftover>,
+}
+
+/// A sheaf whose frames were looked for in a folder.
+#[derive(Debug)]
+pub struct Sought {
+    /// The sheaf, with the new places of what was found.
+    pub opened: Opened,
+    /// Where it was looked for.
+    pub folder: PathBuf,
+    /// What is still missing.
+    pub still: Vec<PathBuf>,
 }
 
 /// All that a save would change, quick to compare.

@@ -34,16 +34,17 @@ pub fn open(paths: Vec<PathBuf>) -> Result<(), OpenError> {
     let folders = Folders::of_person();
     // Its note is told by the window, which reads it again.
     let remembered = folders.as_ref().map(|folders| Remembered::load(&folders.remembered()).0).unwrap_or_default();
-    let options = eframe::NativeOptions {
-        viewport: ViewportBuilder::default()
-            .with_title("Nightsheaf")
-            .with_app_id("nightsheaf")
-            .with_inner_size(remembered.window_size.unwrap_or([1280.0, 800.0]))
-            .with_maximized(remembered.maximized)
-            .with_min_inner_size([880.0, 560.0])
-            .with_icon(Arc::new(icon())),
-        ..eframe::NativeOptions::default()
-    };
+    let mut viewport = ViewportBuilder::default()
+        .with_title("Nightsheaf")
+        .with_app_id("nightsheaf")
+        .with_inner_size(remembered.window_size.unwrap_or([1280.0, 800.0]))
+        .with_maximized(remembered.maximized)
+        .with_min_inner_size([880.0, 560.0])
+        .with_icon(Arc::new(icon()));
+    if let Some(place) = remembered.window_position {
+        viewport = viewport.with_position(place);
+    }
+    let options = eframe::NativeOptions { viewport, ..eframe::NativeOptions::default() };
     let opened = Arc::new(AtomicBool::new(false));
     let is_open = Arc::clone(&opened);
     let run = || {

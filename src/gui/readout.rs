@@ -1,13 +1,13 @@
 //! Scale, place and light under the pointer, and the three usual scales.
 
-use eframe::egui::{Rect, Response, TextStyle, Ui, pos2, vec2};
+use eframe::egui::{Rect, Response, Role, Sense, TextStyle, Ui, WidgetInfo, pos2, vec2};
 
 use crate::gui::action::Action;
-use crate::gui::canvas::{Layers, ground};
+use crate::gui::canvas::{Layers, ground, is_comparing};
 use crate::gui::state::State;
 use crate::gui::theme::palette;
 use crate::gui::view::{Placement, Zoom};
-use crate::gui::widgets::word;
+use crate::gui::widgets::{single, word};
 use crate::pixels::nearest_index;
 
 /// Width of the plate with the three scales.
@@ -32,9 +32,12 @@ pub fn show(
     // On a narrow canvas the values step back before the scales do.
     let fits = |galley: &std::sync::Arc<eframe::egui::Galley>| galley.size().x + 20.0 + SCALES + 24.0 < canvas.width();
     let galley = whole.filter(fits).unwrap_or_else(|| lay(scale));
+    let words = galley.text().to_owned();
     let height = 30.0;
     let left =
         Rect::from_min_size(canvas.left_bottom() + vec2(8.0, -8.0 - height), vec2(galley.size().x + 20.0, height));
+    let plate = ui.interact(left, single("readout"), Sense::hover());
+    plate.widget_info(|| WidgetInfo::labeled(Role::Label, true, format!("Under the pointer: {words}")));
     ui.painter().rect_filled(left, 3.0, ground(&palette));
     ui.painter().galley(pos2(left.left() + 10.0, left.center().y - galley.size().y / 2.0), galley, palette.ink);
     let right = Rect::from_min_max(
@@ -62,8 +65,11 @@ pub fn show(
 
 /// Place and linear light of the pixel under the pointer.
 fn under_pointer(state: &State, layers: &Layers, placement: &Placement, response: &Response) -> Option<String> {
-    let stored = placement.stored_from_screen(response.hover_pos()?);
-    let layer = if state.holding_single { layers.beside(state.shown) } else { None };
+    let pointer = response.hover_pos()?;
+    let stored = placement.stored_from_screen(pointer);
+    let divider = response.rect.left() + state.divider * response.rect.width();
+    let on_single = state.holding_single || is_comparing(state, layers) && pointer.x < divider;
+    let layer = if on_single { layers.beside(state.shown) } else { None };
     let pyramid = layer.or_else(|| layers.shown(state.shown))?.pyramid();
     let size = pyramid.size();
     let x = nearest_index(f64::from(stored.x) - 0.5, size.width)?;

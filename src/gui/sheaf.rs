@@ -40,6 +40,15 @@ pub struct Calibration {
     pub land: Vec<PathBuf>,
 }
 
+impl Calibration {
+    /// What these frames are.
+    #[must_use]
+    pub fn known(&self) -> Vec<(FrameKind, PathBuf)> {
+        let kinds = [(FrameKind::Dark, &self.darks), (FrameKind::Flat, &self.flats), (FrameKind::Bias, &self.bias)];
+        kinds.into_iter().flat_map(|(kind, paths)| paths.iter().map(move |path| (kind, path.clone()))).collect()
+    }
+}
+
 /// A light frame.
 #[derive(Clone, Debug)]
 pub struct Frame {
@@ -202,11 +211,15 @@ impl Sheaf {
             self.choices.clone();
         let Calibration { mut darks, mut flats, mut bias, lens_profile, land } = self.calibration.clone();
         for frame in &self.frames {
-            match frame.calibrates_as() {
-                Some(FrameKind::Dark) => darks.push(frame.path.clone()),
-                Some(FrameKind::Flat) => flats.push(frame.path.clone()),
-                Some(FrameKind::Bias) => bias.push(frame.path.clone()),
-                Some(FrameKind::Light) | None => {}
+            let frames = match frame.calibrates_as() {
+                Some(FrameKind::Dark) => &mut darks,
+                Some(FrameKind::Flat) => &mut flats,
+                Some(FrameKind::Bias) => &mut bias,
+                Some(FrameKind::Light) | None => continue,
+            };
+            // Those that the person named are there already.
+            if !frames.contains(&frame.path) {
+                frames.push(frame.path.clone());
             }
         }
         settings::Sheaf {
@@ -323,6 +336,9 @@ mod tests {
         let request = sheaf.request(0);
         assert_eq!(request.darks, [PathBuf::from("d.dng")], "as a dark");
         assert_eq!((request.lights.len(), request.skip.len()), (1, 0), "and not as a light");
+        sheaf.calibration.darks = vec![PathBuf::from("d.dng")];
+        assert_eq!(sheaf.request(0).darks.len(), 1, "named by the person too, it counts once");
+        sheaf.calibration.darks.clear();
         sheaf.frames[1].wanted = Some(false);
         let request = sheaf.request(0);
         assert_eq!((request.darks.len(), request.skip), (0, vec![PathBuf::from("d.dng")]), "not at all");

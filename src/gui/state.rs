@@ -1,6 +1,6 @@
 //! What is on the screen.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use eframe::egui::Pos2;
@@ -13,9 +13,10 @@ use crate::gui::plan_form::{PlanForm, Planned};
 use crate::gui::sheaf::Sheaf;
 use crate::gui::strokes::{Brush, BrushKind};
 use crate::gui::theme::Theme;
+use crate::gui::timeline::night_order;
 use crate::gui::tone::Histogram;
 use crate::gui::view::View;
-use crate::pipeline::{Found, FrameReport, FrameResiduals, Report};
+use crate::pipeline::{Found, FrameReport, FrameResiduals, Report, expected_reference};
 
 /// A section of the side column, in the order of the work.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -147,6 +148,8 @@ pub enum Subject {
     Copies,
     /// Preferences and what the window remembers.
     Preferences,
+    /// Something that was asked for and cannot be done just now.
+    Command,
     /// A dialog of the desktop.
     Dialog,
     /// The window itself.
@@ -173,8 +176,16 @@ pub struct State {
     pub opening: bool,
     /// Whether frames are still being measured.
     pub measuring: bool,
+    /// Whether a stack is being made.
+    pub stacking: bool,
+    /// Whether files are being read or written.
+    pub filing: bool,
     /// The other end of the choice of frames; the frame shown where `None`.
     pub choice_end: Option<usize>,
+    /// Whether a picture is on the canvas, not only on its way.
+    pub has_picture: bool,
+    /// Where the keyboard points on the picture, in stored coordinates.
+    pub cross: Option<Pos2>,
     /// Zoom and pan.
     pub view: View,
     /// Where the divider stands, 0 left to 1 right.
@@ -264,7 +275,11 @@ impl Default for State {
             shown: None,
             opening: false,
             measuring: false,
+            stacking: false,
+            filing: false,
             choice_end: None,
+            has_picture: false,
+            cross: None,
             view: View::default(),
             divider: 0.5,
             holding_single: false,
@@ -310,18 +325,35 @@ impl Default for State {
 }
 
 impl State {
-    /// The frames chosen: from the one shown to the other end of the choice.
+    /// The frames chosen, in the order of the night: the one shown, or the lights from it to the other end of the
+    /// choice.
     #[must_use]
-    pub fn chosen(&self) -> std::ops::RangeInclusive<usize> {
-        match self.shown {
-            Some(Shown::Frame(index)) => {
-                let end = self.choice_end.unwrap_or(index);
-                index.min(end)..=index.max(end)
-            }
-            // An empty range: there is no such frame.
-            #[allow(clippy::reversed_empty_ranges, reason = "the stack is no frame, so nothing is chosen")]
-            _ => 1..=0,
+    pub fn chosen(&self) -> Vec<usize> {
+        let Some(Shown::Frame(index)) = self.shown.filter(|_| !self.sheaf.frames.is_empty()) else { return Vec::new() };
+        let Some(end) = self.choice_end.filter(|end| *end != index) else { return vec![index] };
+        let order = night_order(&self.sheaf.frames);
+        let place = |wanted: usize| order.iter().position(|&other| other == wanted);
+        match (place(index), place(end)) {
+            (Some(a), Some(b)) => order[a.min(b)..=a.max(b)].to_vec(),
+            // What calibrates the others is chosen alone.
+            _ => vec![index],
         }
+    }
+
+    /// The file of the frame that the sky was brought to, or, before a run, most likely will be.
+    #[must_use]
+    pub fn reference(&self) -> Option<&Path> {
+        if let Some(named) = &self.sheaf.choices.reference {
+            return Some(named);
+        }
+        let of_sky = || self.sheaf.frames.iter().filter(|frame| self.sheaf.is_of_sky(frame));
+        let of_run = self.report.as_ref().and_then(|report| {
+            report.frames.iter().find(|frame| frame.registration == "reference").map(|frame| frame.file.as_path())
+        });
+        // Where that frame was set aside since, the next run chooses another.
+        of_run
+            .filter(|file| of_sky().any(|frame| frame.path == *file))
+            .or_else(|| expected_reference(of_sky().filter_map(|frame| frame.finding.as_ref())))
     }
 
     /// What the last run has to say of a frame.

@@ -78,6 +78,12 @@ impl MaskPatch {
         }
     }
 
+    /// How much room the squares take.
+    #[must_use]
+    pub fn bytes(&self) -> usize {
+        self.squares.values().map(|square| size_of_val(square.samples())).sum()
+    }
+
     /// Whether the stroke touched nothing.
     #[must_use]
     pub fn is_empty(&self) -> bool {

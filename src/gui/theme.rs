@@ -8,6 +8,10 @@ use eframe::egui::{
     Color32, Context, CornerRadius, FontFamily, FontId, Id, Margin, Shadow, Stroke, TextStyle, Ui, Vec2, Visuals, vec2,
 };
 
+/// Lines over the picture come in pairs, so that one of the two is seen on any of its places.
+const OVER_LIGHT: Color32 = Color32::from_rgb(255, 226, 168);
+const OVER_DARK: Color32 = Color32::from_black_alpha(170);
+
 /// The light in which the window is read.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -62,6 +66,8 @@ impl Theme {
                 on_lamp: rgb(28, 20, 6),
                 alarm: rgb(235, 138, 116),
                 picture: Color32::WHITE,
+                over_light: OVER_LIGHT,
+                over_dark: OVER_DARK,
             },
             Self::Red => Palette {
                 dark: true,
@@ -75,6 +81,8 @@ impl Theme {
                 on_lamp: rgb(0, 0, 0),
                 alarm: rgb(255, 0, 0),
                 picture: rgb(255, 0, 0),
+                over_light: rgb(255, 0, 0),
+                over_dark: OVER_DARK,
             },
             Self::Paper => Palette {
                 dark: false,
@@ -88,6 +96,8 @@ impl Theme {
                 on_lamp: rgb(250, 246, 236),
                 alarm: rgb(148, 38, 20),
                 picture: Color32::WHITE,
+                over_light: OVER_LIGHT,
+                over_dark: OVER_DARK,
             },
         }
     }
@@ -144,6 +154,10 @@ pub struct Palette {
     pub alarm: Color32,
     /// What the picture is multiplied by.
     pub picture: Color32,
+    /// The light one of the two lines that always lie side by side over the picture.
+    pub over_light: Color32,
+    /// The dark one.
+    pub over_dark: Color32,
 }
 
 /// The colours that `ui` draws in.
@@ -256,11 +270,34 @@ mod tests {
     }
 
     #[test]
+    fn a_line_over_the_picture_is_seen_on_any_of_its_places() {
+        for theme in Theme::ALL {
+            let Palette { over_light, over_dark, picture, .. } = theme.palette();
+            for light in (0..=255).step_by(5) {
+                let share = |code: u8| (f32::from(code) * light as f32 / 255.0) as u8;
+                let place = Color32::from_rgb(share(picture.r()), share(picture.g()), share(picture.b()));
+                let dark = place.blend(over_dark);
+                let ratio = contrast(over_light, place).max(contrast(dark, place));
+                // Graphical objects (WCAG 2.2, 1.4.11) have 3:1; in red light nothing has more than 5.3:1.
+                let least = if theme == Theme::Red { 2.0 } else { 3.0 };
+                assert!(ratio >= least, "{} over {light}: {ratio:.2}", theme.name());
+            }
+        }
+    }
+
+    #[test]
     fn the_red_theme_has_neither_green_nor_blue() {
         let palette = Theme::Red.palette();
-        for color in
-            [palette.room, palette.wall, palette.raised, palette.ink, palette.quiet, palette.lamp, palette.picture]
-        {
+        for color in [
+            palette.room,
+            palette.wall,
+            palette.raised,
+            palette.ink,
+            palette.quiet,
+            palette.lamp,
+            palette.picture,
+            palette.over_light,
+        ] {
             assert_eq!((color.g(), color.b()), (0, 0), "{color:?} would spoil dark adaptation");
         }
     }

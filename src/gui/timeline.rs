@@ -102,6 +102,17 @@ impl Timeline {
     }
 }
 
+/// The lights as they stand on the line, from left to right, by their places in the list.
+#[must_use]
+pub fn night_order(frames: &[Frame]) -> Vec<usize> {
+    let measured = frames.iter().all(|frame| frame.finding.is_some());
+    let begin = |idx: usize| exposure(&frames[idx]).filter(|_| measured).map_or(f64::INFINITY, |(begin, _)| begin);
+    let mut order: Vec<usize> = (0..frames.len()).filter(|&idx| frames[idx].calibrates_as().is_none()).collect();
+    // Frames without time keep the order of the list, behind the others.
+    order.sort_by(|&a, &b| begin(a).total_cmp(&begin(b)));
+    order
+}
+
 /// Begin and end of an exposure by the camera's clock.
 fn exposure(frame: &Frame) -> Option<(f64, f64)> {
     if frame.calibrates_as().is_some() {
@@ -255,6 +266,19 @@ pub(crate) mod tests {
         frames[1].wanted = Some(true);
         let line = Timeline::of(&frames);
         assert!(line.marks[1].is_some() && line.n_apart[0].1 == 0, "the person says that it is a light");
+    }
+
+    #[test]
+    fn lights_are_walked_through_by_time_and_what_has_none_comes_last() {
+        let mut dark = frame("d", Some(6.0), 0.0);
+        if let Some(finding) = &mut dark.finding {
+            finding.kind = FrameKind::Dark;
+        }
+        let frames = [frame("b", Some(12.0), 2.0), dark, frame("x", None, 2.0), frame("a", Some(0.0), 2.0)];
+        assert_eq!(night_order(&frames), [3, 0, 2], "the dark is no part of the night");
+        let mut frames = frames.to_vec();
+        frames[0].finding = None;
+        assert_eq!(night_order(&frames), [0, 2, 3], "until all are measured they stand in file order");
     }
 
     #[test]

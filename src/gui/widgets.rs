@@ -1,10 +1,11 @@
 //! The few kinds of controls that the side column is made of.
 
 use eframe::egui::{
-    Align, Align2, Button, Color32, CursorIcon, DragValue, FontId, Id, Layout, Response, RichText, Role, Sense, Shape,
-    Slider, Stroke, TextStyle, TextWrapMode, Ui, WidgetInfo, pos2, vec2,
+    Align, Align2, Button, Color32, CursorIcon, DragValue, FontId, Id, Layout, Response, RichText, Role, ScrollArea,
+    Sense, Shape, Slider, Stroke, TextStyle, TextWrapMode, Ui, WidgetInfo, pos2, vec2,
 };
 
+use crate::gui::shortcuts::on_this_platform;
 use crate::gui::theme::{TARGET, palette};
 
 /// The line that names a section and, while it is folded, says what it holds. `true` when clicked.
@@ -31,7 +32,8 @@ pub fn section_line(ui: &mut Ui, title: &str, summary: &str, unfolded: bool) -> 
     if response.has_focus() {
         painter.vline(rect.left() - 8.0, rect.shrink2(vec2(0.0, 7.0)).y_range(), Stroke::new(2.0, palette.lamp));
     }
-    response.on_hover_cursor(CursorIcon::PointingHand).clicked()
+    let does = if unfolded { "Fold this section" } else { "Unfold this section" };
+    response.on_hover_cursor(CursorIcon::PointingHand).on_hover_text(does).clicked()
 }
 
 /// One line of small text, cut at `room` points.
@@ -42,27 +44,43 @@ fn fitted(ui: &Ui, text: &str, room: f32, ink: Color32) -> std::sync::Arc<eframe
     ui.painter().layout_job(job)
 }
 
-/// The next step, in the lamp colour.
-pub fn lamp_button(ui: &mut Ui, text: &str, hint: &str, width: f32, enabled: bool) -> Response {
+/// The next step, in the lamp colour; `why_not` says why it cannot be pressed at present.
+pub fn lamp_button(ui: &mut Ui, text: &str, hint: &str, width: f32, why_not: Option<&str>) -> Response {
     let palette = palette(ui);
-    let label = RichText::new(text).size(15.0).color(if enabled { palette.on_lamp } else { palette.quiet });
-    let fill = if enabled { palette.lamp } else { palette.raised };
+    let ready = why_not.is_none();
+    let label = RichText::new(text).size(15.0).color(if ready { palette.on_lamp } else { palette.quiet });
+    let fill = if ready { palette.lamp } else { palette.raised };
     let size = vec2(width, 36.0);
     let button = Button::new(label).fill(fill).stroke(Stroke::NONE).min_size(size);
-    ui.add_enabled_ui(enabled, |ui| ui.add_sized(size, button)).inner.on_hover_text(hint)
+    let response = ui.add_enabled_ui(ready, |ui| ui.add_sized(size, button)).inner;
+    explained(response, hint, why_not)
 }
 
 /// An ordinary button.
 pub fn plain_button(ui: &mut Ui, text: &str, hint: &str) -> Response {
-    // A button moves to the next line as a whole; its words stay together.
-    let button = Button::new(text).wrap_mode(TextWrapMode::Extend).min_size(TARGET);
-    ui.add(button).on_hover_text(hint)
+    button_unless(ui, None, text, hint)
 }
 
-/// An ordinary button that can be pressed only when it is `ready`; it wraps as others do.
-pub fn button_when(ui: &mut Ui, ready: bool, text: &str, hint: &str) -> Response {
+/// An ordinary button that cannot be pressed while there is a reason, which it tells; it wraps as others do.
+pub fn button_unless(ui: &mut Ui, why_not: Option<&str>, text: &str, hint: &str) -> Response {
+    // A button moves to the next line as a whole; its words stay together.
     let button = Button::new(text).wrap_mode(TextWrapMode::Extend).min_size(TARGET);
-    ui.add_enabled(ready, button).on_hover_text(hint)
+    let response = ui.add_enabled(why_not.is_none(), button);
+    explained(response, hint, why_not)
+}
+
+/// What something does when it is pressed, or why it cannot be pressed at present.
+pub fn explained(response: Response, hint: &str, why_not: Option<&str>) -> Response {
+    match why_not {
+        None => {
+            let hint = on_this_platform(&response.ctx, hint);
+            response.on_hover_text(hint)
+        }
+        Some(why) => {
+            let text = on_this_platform(&response.ctx, &format!("{hint}. Not now: {why}"));
+            response.on_disabled_hover_text(text)
+        }
+    }
 }
 
 /// A word that can be switched on; underlined while it is.
@@ -82,7 +100,7 @@ pub fn word(ui: &mut Ui, text: &str, group: &str, chosen: bool, hint: &str) -> R
         let width = if chosen { 2.0 } else { 1.0 };
         ui.painter().hline(rect.x_range(), rect.bottom() - 2.0, Stroke::new(width, palette.lamp));
     }
-    response.on_hover_cursor(CursorIcon::PointingHand).on_hover_text(hint)
+    explained(response.on_hover_cursor(CursorIcon::PointingHand), hint, None)
 }
 
 /// Something that is on or off: a lozenge, filled while it is on. `true` when it is to change.
@@ -104,7 +122,7 @@ pub fn switch(ui: &mut Ui, text: &str, on: bool, hint: &str) -> bool {
     if response.has_focus() {
         ui.painter().hline(rect.x_range(), rect.bottom() - 2.0, Stroke::new(1.0, palette.lamp));
     }
-    response.on_hover_cursor(CursorIcon::PointingHand).on_hover_text(hint).clicked()
+    explained(response.on_hover_cursor(CursorIcon::PointingHand), hint, None).clicked()
 }
 
 /// One of a choice of words.
@@ -212,11 +230,30 @@ pub fn unbroken(text: &str) -> String {
 /// A key as it is printed on the keyboard.
 pub fn key_cap(ui: &mut Ui, text: &str) {
     let palette = palette(ui);
-    let galley = ui.painter().layout_no_wrap(text.to_owned(), FontId::proportional(12.5), palette.ink);
+    let text = on_this_platform(ui.ctx(), text);
+    let galley = ui.painter().layout_no_wrap(text, FontId::proportional(12.5), palette.ink);
     let (rect, _) = ui.allocate_exact_size(galley.size() + vec2(12.0, 5.0), Sense::hover());
     let inside = eframe::egui::StrokeKind::Inside;
     ui.painter().rect_stroke(rect, 3.0, Stroke::new(1.0, palette.line), inside);
     ui.painter().galley(rect.center() - galley.size() / 2.0, galley, palette.ink);
+}
+
+/// Room that a scroll bar takes beside what it moves.
+pub const SCROLL_BAR: f32 = 10.0;
+
+/// What lies over the picture: as wide as it likes to be and as tall as it needs, but never beyond the window;
+/// what is too tall is scrolled.
+pub fn sheet<T>(ui: &mut Ui, width: f32, contents: impl FnOnce(&mut Ui) -> T) -> T {
+    let window = ui.ctx().content_rect().size();
+    let margin = 2.0 * 18.0 + 16.0;
+    let width = width.min(window.x - margin);
+    ui.set_width(width);
+    let area = ScrollArea::vertical().max_height((window.y - margin).max(60.0)).auto_shrink([false, true]);
+    area.show(ui, |ui| {
+        ui.set_max_width(width - SCROLL_BAR);
+        contents(ui)
+    })
+    .inner
 }
 
 /// An id for something of which there is one in the window.

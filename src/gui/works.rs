@@ -1,5 +1,6 @@
 //! The long computations, each a closure for a lane: the window's only way into the pipeline.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::mpsc::Sender;
@@ -8,13 +9,13 @@ use eframe::egui::{ColorImage, Context};
 
 use crate::error::{Error, WithSources};
 use crate::gui::calibration::CalibrationKind;
-use crate::gui::keep::Snapshot;
+use crate::gui::keep::{Opened, Snapshot, Sought};
 use crate::gui::pyramid::{Pyramid, Source};
 use crate::gui::tone::{Aspect, Tone};
 use crate::job::{Cancelled, Monitor};
 use crate::pipeline::{
-    self, DevelopSettings, ExportSettings, ForegroundMask, FrameFinding, FrameScale, LoadedMask, MeasureRequest,
-    Outcome, Preview, Request,
+    self, DevelopSettings, ExportSettings, ForegroundMask, FrameFinding, FrameKind, FrameScale, LoadedMask,
+    MeasureRequest, Outcome, Preview, Request,
 };
 use crate::pixels::{Orientation, Size};
 use crate::plan::Plan;
@@ -60,43 +61,65 @@ impl Ear {
     }
 }
 
-/// Lists the frames that `paths` stand for and measures each; the last findings have the verdicts.
+/// Frames to be listed and measured.
+#[derive(Clone, Debug, Default)]
+pub struct Gathering {
+    /// What was given: files and folders.
+    pub paths: Vec<PathBuf>,
+    /// Frames that are in the list already.
+    pub listed: Vec<PathBuf>,
+    /// What the person says that some frames are.
+    pub known: Vec<(FrameKind, PathBuf)>,
+    /// What is landscape, where the person said so.
+    pub foreground: Option<Arc<ForegroundMask>>,
+    /// Most memory to take.
+    pub memory_bytes: u64,
+}
+
+/// Lists the frames that paths stand for and measures each; the last findings have the verdicts.
 ///
-/// A path that cannot be used is told and left out; frames of it that are `listed` already stay in the list.
-pub fn gather(
-    monitor: &Monitor,
-    ear: &Ear,
-    paths: &[PathBuf],
-    listed: &[PathBuf],
-    foreground: Option<Arc<ForegroundMask>>,
-    memory_bytes: u64,
-) -> Result<Vec<FrameFinding>, Error> {
+/// A path that cannot be used is told and left out; frames of it that are listed already stay in the list.
+pub fn gather(monitor: &Monitor, ear: &Ear, gathering: Gathering) -> Result<Vec<FrameFinding>, Error> {
     monitor.step("Looking for frames", 0, 1)?;
-    let (mut usable, mut lost) = (Vec::new(), Vec::new());
-    for path in paths {
-        let Err(error) = pipeline::gather_frames(std::slice::from_ref(path)) else {
-            usable.push(path.clone());
-            continue;
-        };
-        let frames = listed.iter().filter(|frame| frame.starts_with(path));
+    let Gathering { paths, listed, known: said, foreground, memory_bytes } = gathering;
+    let (gathered, unusable) = pipeline::gather_each(&paths);
+    let mut lost = Vec::new();
+    for (path, error) in unusable {
         let n_lost = lost.len();
-        lost.extend(frames.cloned());
+        lost.extend(listed.iter().filter(|frame| frame.starts_with(&path)).cloned());
         let has_frames = lost.len() > n_lost;
-        ear.tell(Heard::Unusable { path: path.clone(), text: WithSources(&error).to_string(), has_frames });
+        ear.tell(Heard::Unusable { path, text: WithSources(&error).to_string(), has_frames });
     }
-    if usable.is_empty() {
+    if gathered.lights.is_empty() {
         return Ok(Vec::new());
     }
-    let gathered = pipeline::gather_frames(&usable)?;
-    let known = gathered.calibration.iter().map(|(kind, path)| (path.clone(), *kind)).collect();
+    let mut known: BTreeMap<PathBuf, FrameKind> =
+        gathered.calibration.iter().map(|(kind, path)| (path.clone(), *kind)).collect();
     // Calibration frames are listed with the others: what they are is their reason to be set aside.
     let calibration = gathered.calibration.into_iter().map(|(_, path)| path);
     let mut lights: Vec<PathBuf> = gathered.lights.into_iter().chain(calibration).collect();
     lost.retain(|frame| !lights.contains(frame));
     lights.extend(lost);
+    // What the person says goes before what a name or the frame itself says. Frames that are not in this list are
+    // counted elsewhere, and no figure of the others depends on them.
+    let mut by_person = Vec::new();
+    for (kind, path) in said {
+        by_person.extend(lights.iter().find(|light| is_same_file(light, &path)).map(|light| (light.clone(), kind)));
+    }
+    known.extend(by_person.iter().cloned());
+    if lights.iter().all(|light| known.contains_key(light)) {
+        // The names of folders and a wrong choice cannot leave a night without lights.
+        known.clear();
+    }
     ear.tell(Heard::Gathered(lights.clone()));
     let request = MeasureRequest { lights, known, foreground, memory_bytes, ..MeasureRequest::default() };
-    let findings = pipeline::measure(monitor, &request, |_, finding| ear.tell(Heard::Found(Box::new(finding))));
+    let mut findings = pipeline::measure(monitor, &request, |_, finding| ear.tell(Heard::Found(Box::new(finding))));
+    for finding in findings.iter_mut().flatten() {
+        if by_person.iter().any(|(path, kind)| *path == finding.path && *kind == finding.kind) {
+            finding.reason =
+                format!("is a {} frame by your choice: it calibrates and is not stacked", finding.kind.word());
+        }
+    }
     if let Err(Error::TooFewFrames { set_aside, .. }) = &findings {
         // Not one can be read: each frame has its reason all the same.
         for (path, reason) in set_aside {
@@ -104,6 +127,12 @@ pub fn gather(
         }
     }
     findings
+}
+
+/// Whether two paths lead to one file.
+fn is_same_file(a: &Path, b: &Path) -> bool {
+    let whole = |path: &Path| std::fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
+    a == b || (a.file_name() == b.file_name() && whole(a) == whole(b))
 }
 
 /// Makes the invented burst in `folder` and then gathers it.
@@ -119,7 +148,7 @@ pub fn make_sample_frames(
         written.push(path.to_owned());
         ear.tell(Heard::Gathered(written.clone()));
     })?;
-    gather(monitor, ear, &[folder.to_owned()], &[], None, memory_bytes)
+    gather(monitor, ear, Gathering { paths: vec![folder.to_owned()], memory_bytes, ..Gathering::default() })
 }
 
 /// Measures the frames of a folder as they come, until it is stopped.
@@ -291,6 +320,8 @@ pub enum Kept {
     Saved(PathBuf, Box<Snapshot>),
     /// What a crash left, if anything.
     Left(Option<Box<(Leftover, Loaded)>>),
+    /// Frames that were moved were looked for.
+    Sought(Box<Sought>),
 }
 
 /// Reads a sheaf; a mask that is a picture of its own is read along.
@@ -306,6 +337,13 @@ pub fn open_sheaf(monitor: &Monitor, path: PathBuf) -> Result<Kept, Error> {
         loaded.sheaf.mask = Some(MaskSource::Inside(Arc::new(mask.mask)));
     }
     Ok(Kept::Opened(path, Box::new(loaded)))
+}
+
+/// Looks in `folder` and below for the frames of a sheaf that are missing.
+pub fn seek_frames(monitor: &Monitor, mut opened: Opened, folder: PathBuf) -> Result<Kept, Error> {
+    monitor.step("Looking for frames", 0, 1)?;
+    let still = opened.loaded.sheaf.relocate(&folder);
+    Ok(Kept::Sought(Box::new(Sought { opened, folder, still })))
 }
 
 /// Writes a sheaf.
@@ -330,9 +368,15 @@ pub fn find_leftover(monitor: &Monitor, folder: &Path) -> Result<Kept, Error> {
     Ok(Kept::Left(None))
 }
 
+/// Threads of their own for some work, with names that tell how many there are.
+fn rayon_pool(threads: u16) -> Result<rayon::ThreadPool, rayon::ThreadPoolBuildError> {
+    let builder = rayon::ThreadPoolBuilder::new().num_threads(usize::from(threads));
+    builder.thread_name(move |idx| format!("work {} of {threads}", idx + 1)).build()
+}
+
 /// Does work on so many threads; on all cores where no number is given.
 pub fn with_threads<T: Send>(threads: Option<u16>, work: impl FnOnce() -> T + Send) -> T {
-    let pool = threads.map(|threads| rayon::ThreadPoolBuilder::new().num_threads(usize::from(threads)).build());
+    let pool = threads.map(|threads| rayon_pool(threads));
     match pool {
         Some(Ok(pool)) => pool.install(work),
         // Where the system gives no threads of its own for it, those that are there do the work.
@@ -396,4 +440,22 @@ pub fn export(monitor: &Monitor, outcome: &Outcome, path: PathBuf, settings: &Ex
     monitor.step("Developing and writing", 0, 1)?;
     pipeline::export(monitor, outcome, &path, settings)?;
     Ok(Filed::Exported(path))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn work_is_done_on_as_many_threads_as_were_chosen() {
+        for threads in [1, 3] {
+            let (n, name) = with_threads(Some(threads), || {
+                (rayon::current_num_threads(), std::thread::current().name().map(str::to_owned))
+            });
+            assert_eq!(n, usize::from(threads), "as many as chosen");
+            assert!(name.is_some_and(|name| name.ends_with(&format!("of {threads}"))), "on one of them");
+        }
+        let usual = rayon::current_num_threads();
+        assert_eq!(with_threads(None, rayon::current_num_threads), usual, "all cores where nothing is chosen");
+    }
 }

@@ -150,7 +150,7 @@ fn reference_measure(light: &Light) -> ReferenceMeasure {
 }
 
 /// The middle of the exposure by the camera's clock.
-fn mid_exposure(metadata: &Metadata) -> Option<f64> {
+pub(super) fn mid_exposure(metadata: &Metadata) -> Option<f64> {
     let begin = metadata.capture_time?.clock_secs;
     Some(begin + metadata.exposure_secs.unwrap_or(0.0) / 2.0)
 }

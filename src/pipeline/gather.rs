@@ -67,21 +67,36 @@ pub struct Gathered {
 ///
 /// Where only calibration frames would be left, the names of the folders are not believed.
 pub fn gather_frames(paths: &[PathBuf]) -> Result<Gathered, Error> {
-    let mut below = Vec::new();
-    for path in paths.iter().filter(|path| path.is_dir()) {
-        let problem = |said| Error::Folder { path: path.clone(), said };
-        for entry in fs::read_dir(path).map_err(problem)? {
-            let folder = entry.map_err(problem)?.path();
-            if folder.is_dir() && kind_of_folder(&folder).is_some() {
-                below.push(folder);
+    let (gathered, unusable) = gather_each(paths);
+    // An empty folder beside others is none of their business.
+    if let Some((_, error)) = unusable.into_iter().find(|(_, error)| !matches!(error, Error::NoFrames { .. })) {
+        return Err(error);
+    }
+    if gathered.lights.is_empty() {
+        return Err(Error::NoFrames { paths: paths.to_vec() });
+    }
+    Ok(gathered)
+}
+
+/// As [`gather_frames`], with each path that is of no use named and left out. Each folder is listed once.
+#[must_use]
+pub fn gather_each(paths: &[PathBuf]) -> (Gathered, Vec<(PathBuf, Error)>) {
+    let (mut frames, mut below, mut unusable) = (Vec::new(), Vec::new(), Vec::new());
+    for path in paths {
+        match frames_at(path) {
+            Ok((own, named)) if own.is_empty() && named.is_empty() => {
+                unusable.push((path.clone(), Error::NoFrames { paths: vec![path.clone()] }));
             }
+            Ok((own, named)) => {
+                frames.extend(own);
+                below.extend(named);
+            }
+            Err(error) => unusable.push((path.clone(), error)),
         }
     }
     below.sort();
-    let frames = match collect_frames(&[paths, below.as_slice()].concat()) {
-        Err(Error::NoFrames { .. }) => return Err(Error::NoFrames { paths: paths.to_vec() }),
-        frames => frames?,
-    };
+    frames.extend(below);
+    keep_once(&mut frames);
     let mut gathered = Gathered::default();
     for frame in &frames {
         match frame.parent().and_then(kind_of_folder) {
@@ -92,7 +107,33 @@ pub fn gather_frames(paths: &[PathBuf]) -> Result<Gathered, Error> {
     if gathered.lights.is_empty() {
         gathered = Gathered { lights: frames, calibration: Vec::new() };
     }
-    Ok(gathered)
+    (gathered, unusable)
+}
+
+/// The frames that one path stands for, and those of the folders in it whose names say what lies in them.
+fn frames_at(path: &Path) -> Result<(Vec<PathBuf>, Vec<PathBuf>), Error> {
+    let metadata = fs::metadata(path).map_err(|said| Error::Missing { path: path.to_owned(), said })?;
+    if !metadata.is_dir() {
+        return Ok((vec![path.to_owned()], Vec::new()));
+    }
+    let problem = |said| Error::Folder { path: path.to_owned(), said };
+    let (mut frames, mut below) = (Vec::new(), Vec::new());
+    for entry in fs::read_dir(path).map_err(problem)? {
+        let entry = entry.map_err(problem)?.path();
+        if is_frame_name(&entry) && entry.is_file() {
+            frames.push(entry);
+        } else if kind_of_folder(&entry).is_some() && entry.is_dir() {
+            below.extend(frames_of_folder(&entry)?);
+        }
+    }
+    frames.sort();
+    Ok((frames, below))
+}
+
+/// Each file once, under the first of its names.
+fn keep_once(frames: &mut Vec<PathBuf>) {
+    let mut seen = std::collections::HashSet::new();
+    frames.retain(|frame| seen.insert(fs::canonicalize(frame).unwrap_or_else(|_| frame.clone())));
 }
 
 fn kind_of_folder(folder: &Path) -> Option<FrameKind> {
@@ -114,8 +155,7 @@ pub fn collect_frames(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Error> {
             frames.push(path.clone());
         }
     }
-    let mut seen = std::collections::HashSet::new();
-    frames.retain(|frame| seen.insert(fs::canonicalize(frame).unwrap_or_else(|_| frame.clone())));
+    keep_once(&mut frames);
     if frames.is_empty() {
         return Err(Error::NoFrames { paths: paths.to_vec() });
     }
@@ -177,6 +217,24 @@ mod tests {
         assert_eq!(gathered.calibration, expected, "by the names of their folders");
         let alone = gather_frames(&[dark.parent().expect("a folder").to_owned()]).expect("one frame");
         assert_eq!(alone.lights, [dark], "a folder given for itself may hold anything");
+    }
+
+    #[test]
+    fn each_path_of_no_use_is_named_and_the_others_are_gathered() {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let (full, empty) = (folder.path().join("full"), folder.path().join("empty"));
+        for path in [&full, &empty] {
+            fs::create_dir(path).expect("a folder");
+        }
+        fs::write(full.join("a.dng"), b"x").expect("a small file");
+        let missing = folder.path().join("gone");
+        let paths = [empty.clone(), full.clone(), missing.clone(), full.join("a.dng")];
+        let (gathered, unusable) = gather_each(&paths);
+        assert_eq!(gathered.lights, [full.join("a.dng")], "once");
+        let named: Vec<&PathBuf> = unusable.iter().map(|(path, _)| path).collect();
+        assert_eq!(named, [&empty, &missing], "each with its own reason");
+        assert!(gather_frames(&paths).is_err(), "a path that is missing is an error where all must be there");
+        assert!(gather_frames(&paths[..2]).is_ok(), "an empty folder beside others is none");
     }
 
     #[test]

@@ -9,7 +9,7 @@ use crate::detect::{FrameMeasure, Judgement, Verdict};
 use crate::error::Error;
 use crate::foreground::ForegroundMask;
 use crate::job::Monitor;
-use crate::pipeline::burst::judge_readings;
+use crate::pipeline::burst::{judge_readings, mid_exposure};
 use crate::pipeline::field::{CameraHint, FieldFacts};
 use crate::pipeline::gather::FrameKind;
 use crate::pipeline::lights::{self, FirstPass, Light, Reading, Unlit};
@@ -18,6 +18,7 @@ use crate::pipeline::run::decoder;
 use crate::pipeline::sorting::{self, Sorted};
 use crate::pixels::{CalibratedFrame, Layout, Orientation, Size};
 use crate::raw::{FrameScale, Metadata};
+use crate::register::{ReferenceMeasure, choose_reference};
 
 /// Which frames to measure.
 #[derive(Clone, Debug)]
@@ -201,6 +202,22 @@ pub(super) fn measure_with_readings(
     }));
     findings.sort_by_key(|(idx, _)| *idx);
     Ok((findings.into_iter().map(|(_, finding)| finding).collect(), read.readings))
+}
+
+/// The frame that a run of these would most likely bring the sky to; `None` where no stars are known.
+#[must_use]
+pub fn expected_reference<'a>(findings: impl IntoIterator<Item = &'a FrameFinding>) -> Option<&'a Path> {
+    let with_stars: Vec<(&Path, ReferenceMeasure)> = findings
+        .into_iter()
+        .filter_map(|finding| {
+            let MeasureSummary { stars, fwhm_px, elongation, .. } = finding.measures?;
+            let capture_time_secs = mid_exposure(&finding.metadata);
+            let measure = ReferenceMeasure { n_stars: stars, fwhm_px, elongation, capture_time_secs };
+            fwhm_px.is_some().then_some((finding.path.as_path(), measure))
+        })
+        .collect();
+    let measures: Vec<ReferenceMeasure> = with_stars.iter().map(|(_, measure)| *measure).collect();
+    with_stars.get(choose_reference(&measures)).map(|(path, _)| *path)
 }
 
 /// A frame is measured without any other.

@@ -61,13 +61,13 @@ pub use field::{
     CameraHint, Estimate, FieldCheck, FieldFacts, Focus, FocusDrift, FrameLight, LensPattern, PredictedTrail, Shape,
     TrailBasis, TrailVerdict, check_one_frame, field_check, focus_drift,
 };
-pub use gather::{FrameKind, Gathered, collect_frames, gather_frames};
+pub use gather::{FrameKind, Gathered, collect_frames, gather_each, gather_frames};
 pub use land::Found;
 pub use layers::Layers;
 pub use left_out_picture::{nothing_clipped, save_left_out_picture};
 pub use lens_profile::save_lens_profile;
 pub use mask_file::{LoadedMask, load_mask, save_mask};
-pub use measuring::{FrameFinding, MeasureRequest, MeasureSummary, measure};
+pub use measuring::{FrameFinding, MeasureRequest, MeasureSummary, expected_reference, measure};
 pub use output::{
     check_ending, check_layers, check_output, development, export, format_at, save_layers, save_outcome_mask,
 };

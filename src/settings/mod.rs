@@ -15,7 +15,7 @@ mod text;
 
 pub use autosave::{Autosave, Leftover, leftovers, remove_leftover};
 pub use choices::{Colors, Combine, FileFormat, Writing};
-pub use folders::{FOLDER_VARIABLE, Folders};
+pub use folders::{FOLDER_VARIABLE, Folders, pictures_folder, typed_path};
 pub use mask::round_mask;
 pub use preferences::{Light as ScreenLight, MOST_RECENT, Preferences, Remembered};
 pub use sheaf::{Decider, Landscape, Light, Mark, MaskSource, Sheaf};

@@ -120,6 +120,14 @@ pub struct Remembered {
     pub window_size: Option<[f32; 2]>,
     /// Whether it filled the screen.
     pub maximized: bool,
+    /// Where its upper left corner was on the desktop, in points; the desktop chooses where `None`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub window_position: Option<[f32; 2]>,
+    /// Where the divider stood, 0 left to 1 right; the middle where `None`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub divider: Option<f32>,
+    /// Whether the drawer of plan and field check was open.
+    pub drawer: bool,
     /// Sections of the side column that are open, by name; the usual ones where `None`.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub open_sections: Option<Vec<String>>,
@@ -134,6 +142,8 @@ impl Remembered {
         let (mut found, note) = read::<Self>(path);
         found.recent.truncate(MOST_RECENT);
         found.window_size.take_if(|size| !size.iter().all(|side| (100.0..=20_000.0).contains(side)));
+        found.window_position.take_if(|place| !place.iter().all(|side| (0.0..=16_000.0).contains(side)));
+        found.divider.take_if(|share| !(0.0..=1.0).contains(share));
         (found, note)
     }
 

@@ -1,12 +1,14 @@
 //! Preferences and the remembered layout, from one start of the window to the next.
 
 use std::fs;
+use std::time::{Duration, Instant};
 
 use eframe::egui::accesskit::Role;
 use eframe::egui::{Key, Modifiers, Rect, ViewportId, pos2, vec2};
 use egui_kittest::kittest::Queryable;
 use nightsheaf::gui::action::Action;
-use nightsheaf::gui::state::{NoticeTone, PathFor, Section};
+use nightsheaf::gui::sheaf::Land;
+use nightsheaf::gui::state::{NoticeTone, PathFor, Section, Shown, State};
 use nightsheaf::gui::theme::Theme;
 use nightsheaf::settings::{Folders, Preferences, Remembered, ScreenLight};
 
@@ -60,14 +62,20 @@ fn the_layout_is_remembered() {
     window.wait("four frames are there", |state| state.sheaf.frames.len() == 4 && !state.measuring);
     window.press("Frames, unfolded");
     window.press("File, folded");
+    window.apply(Action::MoveDivider(0.3));
+    window.apply(Action::TogglePlan);
     let size = Rect::from_min_size(pos2(0.0, 0.0), vec2(1000.0, 700.0));
     window.harness.input_mut().viewports.entry(ViewportId::ROOT).or_default().inner_rect = Some(size);
+    let outer = size.translate(vec2(40.0, 20.0));
+    window.harness.input_mut().viewports.entry(ViewportId::ROOT).or_default().outer_rect = Some(outer);
     window.step();
     window.end();
     let own = Folders::inside(&home.path().join("own"));
     let (remembered, _) = Remembered::load(&own.remembered());
     assert_eq!(remembered.window_size, Some([1000.0, 700.0]), "as large as it was");
+    assert_eq!(remembered.window_position, Some([40.0, 20.0]), "where it was");
     let window = Window::open(&[], home.path());
+    assert_eq!((window.state().divider, window.state().plan_shown), (0.3, true), "divider and drawer");
     assert_eq!(window.state().unfolded, [Section::Picture, Section::File], "the sections that were open");
 }
 
@@ -93,4 +101,51 @@ fn a_scratch_folder_and_threads_are_used_by_the_next_run() {
     window.wait("the stack is there", |state| state.report.is_some());
     assert_eq!(fs::read_dir(&scratch).expect("there").count(), 0, "and nothing stays in it");
     assert_eq!(window.state().path_for, None::<PathFor>, "no question is open");
+}
+
+/// Names of the threads of this process at present.
+#[cfg(target_os = "linux")]
+fn thread_names() -> Vec<String> {
+    let tasks = fs::read_dir("/proc/self/task").expect("the system tells its threads").flatten();
+    tasks.filter_map(|task| fs::read_to_string(task.path().join("comm")).ok()).map(|name| name.trim().into()).collect()
+}
+
+#[test]
+#[cfg(target_os = "linux")]
+fn work_runs_on_as_many_threads_as_the_preference_says() {
+    let home = support::home();
+    let mut window = Window::open(&[], home.path());
+    // Numbers that no other test of this file chooses.
+    let seen = |window: &mut Window, threads: u16, action: Action, what: &str, met: &dyn Fn(&State) -> bool| {
+        let preferences = Preferences { threads: Some(threads), ..window.state().keeping.preferences.clone() };
+        window.apply(Action::Keep(nightsheaf::gui::keep::Keep::Prefer(Box::new(preferences))));
+        let ending = format!(" of {threads}");
+        let count = || thread_names().iter().filter(|name| name.ends_with(&ending)).count();
+        window.harness.state_mut().as_mut().expect("the window was drawn").apply(action);
+        // Short work may be over before the next frame of the screen.
+        let begun = Instant::now();
+        let mut most = 0;
+        while most < usize::from(threads) && begun.elapsed() < Duration::from_secs(1) {
+            most = most.max(count());
+        }
+        window.step();
+        while !met(window.state()) {
+            assert!(begun.elapsed() < Duration::from_secs(180), "{what} goes on: {:?}", window.state().notices);
+            most = most.max(count());
+            window.step();
+        }
+        assert!(most >= usize::from(threads), "{what}: {most} threads of {threads}");
+    };
+    let frames = Action::AddPaths(vec![night()]);
+    seen(&mut window, 7, frames, "measuring", &|state| state.sheaf.frames.len() == 4 && !state.measuring);
+    seen(&mut window, 5, Action::Show(Shown::Frame(2)), "opening", &|state| {
+        state.shown == Some(Shown::Frame(2)) && !state.opening
+    });
+    seen(&mut window, 6, Action::Stack, "stacking", &|state| state.report.is_some());
+    let target = Action::Export(home.path().join("night.tif"));
+    seen(&mut window, 9, target, "writing", &|state| state.exported.is_some());
+    let land = nightsheaf::gui::correcting::EdgeChange::Grow(3.0);
+    seen(&mut window, 8, Action::ChangeEdge(land), "correcting", &|state| {
+        state.sheaf.land == Land::Painted && !state.correcting
+    });
 }

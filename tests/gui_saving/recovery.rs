@@ -5,7 +5,7 @@ use std::path::Path;
 
 use egui_kittest::kittest::Queryable;
 use nightsheaf::gui::action::Action;
-use nightsheaf::gui::keep::Keep;
+use nightsheaf::gui::keep::{Keep, Leaving};
 use nightsheaf::gui::sheaf::Land;
 use nightsheaf::gui::state::Shown;
 
@@ -84,4 +84,25 @@ fn a_window_that_lives_keeps_its_copy_and_one_that_closes_leaves_none() {
     second.end();
     window.end();
     assert_eq!(copies(home.path()), 0, "the person closed it and let the work go");
+}
+
+#[test]
+fn bringing_work_back_asks_before_it_takes_the_place_of_another_night() {
+    let home = support::home();
+    window_with_a_copy(home.path()).crash();
+    let mut window = Window::open(&[night()], home.path());
+    window.wait("it is offered", |state| {
+        state.keeping.recovery.is_some() && state.sheaf.frames.len() == 4 && !state.measuring
+    });
+    window.apply(Action::Show(Shown::Frame(0)));
+    window.apply(Action::ToggleAside);
+    window.press("Bring it back");
+    assert_eq!(window.state().keeping.leaving, Some(Leaving::Recover), "it asks first");
+    assert!(window.state().sheaf.frames[0].is_aside(), "the night is as it was");
+    window.press("Stay");
+    assert!(window.state().keeping.recovery.is_some(), "it is still offered");
+    window.press("Bring it back");
+    window.press("Open anyway");
+    window.wait("it is back", |state| state.sheaf.land == Land::Nothing);
+    assert!(!window.state().sheaf.frames[0].is_aside(), "the work that the crash left");
 }

@@ -33,13 +33,16 @@ pub(crate) fn wait_until(harness: &mut Harness<'_, Option<App>>, what: &str, met
     }
 }
 
+/// What can be used.
+pub(crate) const CONTROLS: [Role; 6] =
+    [Role::Button, Role::RadioButton, Role::Slider, Role::SpinButton, Role::TextInput, Role::CheckBox];
+
 /// Names of all controls on the screen; a control without a name fails.
 pub(crate) fn names_of_controls(harness: &Harness<'_, impl Sized>) -> Vec<String> {
-    let used = [Role::Button, Role::RadioButton, Role::Slider, Role::SpinButton, Role::TextInput, Role::CheckBox];
     let mut names = Vec::new();
     for node in harness.root().children_recursive() {
         let node = node.accesskit_node();
-        if used.contains(&node.role()) {
+        if CONTROLS.contains(&node.role()) {
             let labels: Vec<String> = node.labelled_by().filter_map(|by| by.label().or(by.value())).collect();
             let name = node.label().unwrap_or_else(|| labels.join(" "));
             assert!(!name.trim().is_empty(), "a {:?} has no name", node.role());

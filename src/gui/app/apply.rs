@@ -12,10 +12,12 @@ use crate::gui::correcting::{Correction, EdgeChange};
 use crate::gui::history::Edit;
 use crate::gui::keep::{Keep, Leaving};
 use crate::gui::panels::foreground::{BRUSH_RANGE, EDGE_RANGE};
+use crate::gui::reasons::why_not;
 use crate::gui::sheaf::Choices;
 use crate::gui::state::{PathFor, Shown, Subject};
+use crate::gui::timeline::night_order;
 use crate::gui::view::{View, Zoom};
-use crate::gui::works::{self, Ear};
+use crate::gui::works::{self, Ear, Gathering};
 use crate::pixels::{Orientation, Size};
 
 impl App {
@@ -23,6 +25,13 @@ impl App {
     pub fn apply(&mut self, action: Action) {
         if !action.only_looks() {
             self.state.forget_what_is_done();
+        }
+        if !action.only_looks() || matches!(action, Action::Show(_) | Action::Step(_)) {
+            self.state.settle(Subject::Command);
+        }
+        self.note_what_can_be_done();
+        if let Some(why) = why_not(&self.state, &action) {
+            return self.state.fail(Subject::Command, why);
         }
         match action {
             Action::AddPaths(paths) => self.add_paths(paths),
@@ -52,7 +61,7 @@ impl App {
                 self.show(shown);
             }
             Action::Step(by) => self.step(by),
-            Action::ExtendTo(index) => self.state.choice_end = Some(index),
+            Action::ExtendTo(index) => self.extend_to(index),
             Action::ToggleAside => self.toggle_aside(),
             Action::ToggleReference => self.toggle_reference(),
             Action::ChooseLand(land) => self.choose_land(land),
@@ -97,11 +106,14 @@ impl App {
             Action::StopWatching => self.stop_watching(),
             Action::Zoom(zoom) => self.zoom(zoom),
             Action::ZoomAt { factor, pointer } => self.zoom_at(factor, pointer),
+            Action::ZoomBy(factor) => self.zoom_at(factor, self.canvas.center()),
             Action::Pan(delta) => {
                 if let Some(placement) = self.placement() {
                     self.state.view = self.state.view.panned(delta, &placement);
                 }
             }
+            Action::MoveCross(by) => self.move_cross(by),
+            Action::UseCross { ends } => self.use_cross(ends),
             Action::MoveDivider(divider) => self.state.divider = divider,
             Action::HoldSingle(held) => self.state.holding_single = held,
             Action::Undo => self.travel(true),
@@ -135,7 +147,7 @@ impl App {
             Action::StepBack => self.step_back(),
             Action::UseTheme(theme) => self.use_theme(theme),
             Action::TypePath(text) => self.state.typed_path = text,
-            Action::UseTypedPath => self.use_typed_path(),
+            Action::UseTypedPath(text) => self.use_typed_path(text),
         }
         self.compare_stack();
     }
@@ -161,13 +173,15 @@ impl App {
     /// Lists and measures the frames of all paths given so far.
     pub(super) fn measure(&mut self) {
         let ear = Ear::new(self.heard.0.clone(), self.context.clone());
-        let given = self.given.clone();
-        let listed: Vec<PathBuf> = self.state.sheaf.frames.iter().map(|frame| frame.path.clone()).collect();
-        let foreground = self.land_to_leave_out();
         let (memory_bytes, threads) = self.means();
-        let work = move |monitor: &_| {
-            works::with_threads(threads, || works::gather(monitor, &ear, &given, &listed, foreground, memory_bytes))
+        let gathering = Gathering {
+            paths: self.given.clone(),
+            listed: self.state.sheaf.frames.iter().map(|frame| frame.path.clone()).collect(),
+            known: self.state.sheaf.calibration.known(),
+            foreground: self.land_to_leave_out(),
+            memory_bytes,
         };
+        let work = move |monitor: &_| works::with_threads(threads, || works::gather(monitor, &ear, gathering));
         let failed = self.lanes.gather.submit(&self.context, work);
         self.tell_broken(failed);
     }
@@ -203,10 +217,11 @@ impl App {
         self.lanes.preview.abandon();
         self.stop_watching();
         self.heard = std::sync::mpsc::channel();
-        let crate::gui::state::State { theme, unfolded, keeping, plan_shown, plan_form, .. } =
+        let crate::gui::state::State { theme, unfolded, keeping, plan_shown, plan_form, divider, .. } =
             std::mem::take(&mut self.state);
         let keeping = keeping.for_new_night();
-        self.state = crate::gui::state::State { theme, unfolded, keeping, plan_shown, plan_form, ..Default::default() };
+        self.state =
+            crate::gui::state::State { theme, unfolded, keeping, plan_shown, plan_form, divider, ..Default::default() };
         self.planned_from = None;
         self.mask_version = 0;
         self.forget_sheaf_file();
@@ -227,10 +242,6 @@ impl App {
     }
 
     pub(super) fn show(&mut self, shown: Shown) {
-        let shown = match shown {
-            Shown::Stack if self.outcome.is_none() => Shown::Preview,
-            other => other,
-        };
         if shown == Shown::Preview && self.preview_outcome.is_none() {
             return;
         }
@@ -250,7 +261,8 @@ impl App {
             let path = frame.path.clone();
             let settings = self.state.sheaf.choices.develop.clone();
             self.state.opening = true;
-            let work = move |monitor: &_| works::open_frame(monitor, &path, &settings);
+            let threads = self.means().1;
+            let work = move |monitor: &_| works::with_threads(threads, || works::open_frame(monitor, &path, &settings));
             self.state.settle(Subject::Showing);
             let failed = self.lanes.open.submit(&self.context, work);
             self.tell_broken(failed);
@@ -264,16 +276,14 @@ impl App {
 
     fn step(&mut self, by: isize) {
         // As they stand on the night line: what calibrates the others is no part of it.
-        let frames = self.state.sheaf.frames.iter().enumerate();
-        let lights: Vec<usize> =
-            frames.filter(|(_, frame)| frame.calibrates_as().is_none()).map(|(index, _)| index).collect();
+        let lights = night_order(&self.state.sheaf.frames);
         let Some(last) = lights.len().checked_sub(1) else { return };
         let next = match self.state.shown {
-            Some(Shown::Frame(index)) => match lights.binary_search(&index) {
-                Ok(place) => place.saturating_add_signed(by).min(last),
+            Some(Shown::Frame(index)) => match lights.iter().position(|&light| light == index) {
+                Some(place) => place.saturating_add_signed(by).min(last),
                 // From a calibration frame to the light before or after it in the list.
-                Err(place) if by < 0 => place.saturating_sub(1),
-                Err(place) => place.min(last),
+                None if by < 0 => lights.iter().rposition(|&light| light < index).unwrap_or(0),
+                None => lights.iter().position(|&light| light > index).unwrap_or(last),
             },
             // The stack stands at the end of the night.
             _ if by < 0 => last,
@@ -284,11 +294,23 @@ impl App {
         self.show(Shown::Frame(next));
     }
 
+    /// Chooses the lights from the one shown to this one. What calibrates the others begins and ends no choice.
+    fn extend_to(&mut self, index: usize) {
+        let frames = &self.state.sheaf.frames;
+        let is_light = |index: usize| frames.get(index).is_some_and(|frame| frame.calibrates_as().is_none());
+        match self.state.shown {
+            Some(Shown::Frame(from)) if is_light(from) && is_light(index) => self.state.choice_end = Some(index),
+            _ => self.apply(Action::Show(Shown::Frame(index))),
+        }
+    }
+
     fn toggle_aside(&mut self) {
-        let chosen: Vec<usize> = self.state.chosen().filter(|&index| index < self.state.sheaf.frames.len()).collect();
+        let chosen: Vec<usize> =
+            self.state.chosen().into_iter().filter(|&index| index < self.state.sheaf.frames.len()).collect();
         let frames = &mut self.state.sheaf.frames;
         let take_back = chosen.iter().all(|&index| frames[index].is_aside());
-        let before = chosen.iter().map(|&index| (index, frames[index].wanted.replace(take_back))).collect::<Vec<_>>();
+        let mut toggle = |index: usize| (frames[index].path.clone(), frames[index].wanted.replace(take_back));
+        let before: Vec<_> = chosen.into_iter().map(&mut toggle).collect();
         if !before.is_empty() {
             self.history.record(Edit::Wanted(before));
         }
@@ -355,13 +377,19 @@ impl App {
         }
         self.hints.clear();
         let before = self.state.sheaf.choices.develop.clone();
+        let calibrated = self.state.sheaf.calibration.clone();
         let sheaf = &mut self.state.sheaf;
         let of_mask = self.history.touches_mask(back);
         let moved = if back { self.history.undo(sheaf) } else { self.history.redo(sheaf) };
         if moved && of_mask {
             self.mask_version += 1;
         }
+        if self.state.sheaf.calibration != calibrated {
+            self.measure_what_changed_its_kind(&calibrated);
+        }
         if self.state.sheaf.choices.develop != before {
+            // What was written has another look.
+            self.state.exported = None;
             self.develop();
         }
     }

@@ -65,8 +65,20 @@ impl App {
             return;
         }
         let before = std::mem::replace(&mut self.state.sheaf.calibration, calibration);
+        self.measure_what_changed_its_kind(&before);
         self.history.record(Edit::Calibration(Box::new(before)));
         self.shows_results = true;
+    }
+
+    /// A frame of the list that became a calibration frame, or is none any more, is measured as what it is now.
+    pub(super) fn measure_what_changed_its_kind(&mut self, before: &Calibration) {
+        let (before, now) = (before.known(), self.state.sheaf.calibration.known());
+        let changed =
+            before.iter().filter(|one| !now.contains(one)).chain(now.iter().filter(|one| !before.contains(one)));
+        let changed: Vec<_> = changed.map(|(_, path)| path).collect();
+        if self.state.sheaf.frames.iter().any(|frame| changed.iter().any(|path| **path == frame.path)) {
+            self.measure();
+        }
     }
 
     pub(super) fn save_lens_profile(&mut self, path: PathBuf) {

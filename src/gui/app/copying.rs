@@ -4,7 +4,7 @@ use std::time::{Duration, Instant};
 
 use crate::error::{Error, WithSources};
 use crate::gui::app::App;
-use crate::gui::app::saving::Opened;
+use crate::gui::keep::Opened;
 use crate::gui::state::Subject;
 use crate::gui::works;
 use crate::settings::Autosave;
@@ -86,9 +86,8 @@ impl App {
     pub(super) fn recover(&mut self) {
         let Some((leftover, loaded)) = self.keeper.left.take() else { return };
         self.state.keeping.recovery = None;
-        self.keeper.used_up.push(leftover);
         let path = loaded.autosaved_from.clone();
-        self.take_opened(Opened { path, loaded, unsaved: true });
+        self.take_opened(Opened { path, loaded, unsaved: true, leftover: Some(leftover) });
     }
 
     pub(super) fn drop_recovery(&mut self) {

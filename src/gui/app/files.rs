@@ -1,6 +1,6 @@
 //! Where files come from and go to: dialogs, typed paths, and the exported picture.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use crate::error::{Error, InWords, WithSources};
 use crate::gui::action::Action;
@@ -13,7 +13,7 @@ use crate::gui::widgets::single;
 use crate::gui::works::{self, Filed};
 use crate::job::Monitor;
 use crate::pipeline::{self, Request};
-use crate::settings::Preferences;
+use crate::settings::{Preferences, pictures_folder, typed_path};
 
 /// A path that was typed and is being tried.
 #[derive(Clone, Debug)]
@@ -26,12 +26,20 @@ pub(super) struct Typed {
 
 impl Typed {
     pub(super) fn path(&self) -> PathBuf {
-        PathBuf::from(self.text.trim())
+        typed_path(&self.text)
     }
 }
 
 /// Work of the lane for files, and what it is about.
 pub(super) type FileWork = (Subject, Box<dyn FnOnce(&Monitor) -> Result<Filed, Error> + Send>);
+
+/// Whether something new is written to a path of this kind. A sheaf stands beside its frames, which it names.
+fn is_written(path_for: PathFor) -> bool {
+    matches!(
+        path_for,
+        PathFor::Export | PathFor::MaskToSave | PathFor::LeftOut | PathFor::LensProfileToSave | PathFor::PlanPage
+    )
+}
 
 /// Whether a path of this kind is read or written by the lane for files.
 pub(super) fn is_of_file_lane(path_for: PathFor) -> bool {
@@ -57,6 +65,8 @@ impl App {
                 .state
                 .fail(Subject::Export, "a stack is being made: wait for it or cancel it, then write the picture");
         }
+        // Wherever the program was started, the notice names the place.
+        let path = std::path::absolute(&path).unwrap_or(path);
         let sheaf = self.state.sheaf.settings();
         let format = match pipeline::format_at(&path, sheaf.format) {
             Ok(format) => format,
@@ -87,9 +97,11 @@ impl App {
         if self.dialog.is_some() {
             return self.state.fail(Subject::Dialog, "a dialog for files is open already: answer it or close it first");
         }
-        let start = self.given.first().filter(|_| self.sample_folder.is_none());
-        let start =
-            start.map(|path| if path.is_dir() { path.clone() } else { path.parent().unwrap_or(path).to_owned() });
+        let start = match path_for {
+            _ if is_written(path_for) => self.folder_to_write_to(),
+            PathFor::SheafToSave => self.folder_of_frames().or_else(pictures_folder),
+            _ => self.folder_of_frames(),
+        };
         let question = Question { path_for, folder, file_name: file_name.to_owned(), start };
         if self.types_paths {
             return self.take_answer(Answer::NoDialog(question));
@@ -103,9 +115,21 @@ impl App {
         }
     }
 
-    pub(super) fn use_typed_path(&mut self) {
+    fn folder_of_frames(&self) -> Option<PathBuf> {
+        let first = self.given.first().filter(|_| self.sample_folder.is_none())?;
+        Some(if first.is_dir() { first.clone() } else { first.parent().unwrap_or(first).to_owned() })
+    }
+
+    /// Where the last picture went, else among the person's pictures; never among the frames unasked.
+    fn folder_to_write_to(&self) -> Option<PathBuf> {
+        let last = self.last_output.as_deref().and_then(Path::parent).filter(|folder| folder.is_dir());
+        last.map(Path::to_owned).or_else(pictures_folder)
+    }
+
+    pub(super) fn use_typed_path(&mut self, text: String) {
         let path_for = self.state.path_for.take().unwrap_or(PathFor::Frames);
-        let typed = Typed { path_for, text: std::mem::take(&mut self.state.typed_path), failed: false };
+        self.state.typed_path.clear();
+        let typed = Typed { path_for, text, failed: false };
         let path = typed.path();
         self.typed = Some(typed);
         let n_failures = self.state.n_failures;
@@ -151,8 +175,15 @@ impl App {
         work: impl FnOnce(&Monitor) -> Result<Filed, Error> + Send + 'static,
     ) {
         self.state.settle(subject);
+        let threads = self.means().1;
+        let work = move |monitor: &Monitor| works::with_threads(threads, || work(monitor));
         self.to_file.push_back((subject, Box::new(work)));
         self.next_file();
+    }
+
+    /// Whether a file is read or written, or waits for that.
+    pub(super) fn is_filing(&self) -> bool {
+        self.lanes.file.is_busy() || !self.to_file.is_empty()
     }
 
     /// One after the other: what is being written is not given up for what is asked for next.
@@ -168,7 +199,10 @@ impl App {
 
     /// Does with paths what they were asked for.
     pub(super) fn use_paths(&mut self, path_for: PathFor, paths: Vec<PathBuf>) {
-        let first = paths.first().cloned();
+        let first = paths.first().map(|path| match is_written(path_for) {
+            true => std::path::absolute(path).unwrap_or_else(|_| path.clone()),
+            false => path.clone(),
+        });
         match (path_for, first) {
             (PathFor::Frames, _) => self.apply(Action::AddPaths(paths)),
             (PathFor::MaskToLoad, Some(path)) => self.apply(Action::LoadMask(path)),

@@ -86,6 +86,7 @@ impl App {
         self.end_stroke();
         self.state.corners.clear();
         self.state.painting = false;
+        self.state.cross = None;
     }
 
     pub(super) fn paint(&mut self, brush: Brush, from: Pos2, to: Pos2) {
@@ -189,9 +190,10 @@ impl App {
         let guide = self.state.found.as_ref().map(|found| Arc::clone(&found.guide));
         let held = self.hints.clone();
         self.recorded = is_recorded;
+        let threads = self.means().1;
         let work = move |monitor: &_| {
             let guide = guide.as_deref().filter(|guide| guide.size() == mask.size());
-            correct(monitor, &mask, correction, guide, &held)
+            works::with_threads(threads, || correct(monitor, &mask, correction, guide, &held))
         };
         let failed = self.lanes.mask.submit(&self.context, work);
         self.tell_broken(failed);

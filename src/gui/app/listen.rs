@@ -124,8 +124,8 @@ impl App {
             before.map_or_else(|| Frame::new(path), |index| known.swap_remove(index))
         };
         *frames = paths.into_iter().map(keep).collect();
-        // Edits name frames by their place in the list, which has changed.
-        self.history.clear();
+        // A choice names frames by their places in the list, which have changed.
+        self.state.choice_end = None;
         let place = shown_path.and_then(|path| self.state.sheaf.frames.iter().position(|frame| frame.path == path));
         match place {
             // The same frame, perhaps at another place of the list, is on the canvas or being opened.
@@ -252,6 +252,10 @@ impl App {
                 self.state.done(Subject::Export, format!("{} is written: {}", file_name(&path), path.display()));
                 self.last_output = Some(path.clone());
                 self.state.exported = Some(path);
+                // Written first, then what was asked.
+                if let Some(leaving) = self.state.keeping.leaving.take() {
+                    self.leave(leaving);
+                }
             }
         }
         self.compare_stack();

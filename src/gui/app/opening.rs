@@ -3,8 +3,7 @@
 use std::path::PathBuf;
 
 use crate::gui::app::App;
-use crate::gui::app::saving::Opened;
-use crate::gui::keep::{MissingFrames, Snapshot};
+use crate::gui::keep::{Leaving, MissingFrames, Opened, Snapshot, Sought};
 use crate::gui::sheaf::file_name;
 use crate::gui::state::Subject;
 use crate::gui::works;
@@ -20,7 +19,7 @@ impl App {
     pub(super) fn take_opened(&mut self, opened: Opened) {
         let missing = opened.loaded.sheaf.missing();
         if missing.is_empty() {
-            return self.show_sheaf(opened);
+            return self.put_in_place(opened);
         }
         let unnamed = || PathBuf::from("the unsaved night");
         self.state.keeping.missing = Some(MissingFrames {
@@ -31,13 +30,26 @@ impl App {
         self.keeper.pending = Some(opened);
     }
 
+    /// A sheaf takes the place of the night that is open, unless something would be lost that was not given up.
+    fn put_in_place(&mut self, opened: Opened) {
+        self.keeper.ready = Some(opened);
+        self.leave(Leaving::Show);
+    }
+
+    /// Looks for the frames beside the window: a folder may hold many others.
     pub(super) fn look_in(&mut self, folder: PathBuf) {
-        let Some(mut opened) = self.keeper.pending.take() else { return };
+        let Some(opened) = self.keeper.pending.take() else { return };
         self.state.keeping.missing = None;
-        let still = opened.loaded.sheaf.relocate(&folder);
+        let work = move |monitor: &_| works::seek_frames(monitor, opened, folder);
+        let failed = self.keeper.files.follow(&self.context, work);
+        self.tell_broken(failed);
+    }
+
+    pub(super) fn take_sought(&mut self, sought: Sought) {
+        let Sought { mut opened, folder, still } = sought;
         opened.unsaved = true;
         if still.is_empty() {
-            return self.show_sheaf(opened);
+            return self.put_in_place(opened);
         }
         let names: Vec<String> = still.iter().map(|path| path.display().to_string()).collect();
         if opened.loaded.sheaf.lights.iter().all(|light| still.contains(&light.path)) {
@@ -52,9 +64,9 @@ impl App {
         }
         opened.loaded.sheaf.forget(&still);
         let text = format!("not found in {} or below, opened without: {}", folder.display(), names.join(", "));
-        self.show_sheaf(opened);
         // Files that left the sheaf: that stays until it was read.
-        self.state.note(Subject::Sheaf, text);
+        opened.loaded.notes.push(text);
+        self.put_in_place(opened);
     }
 
     pub(super) fn open_without_missing(&mut self) {
@@ -63,7 +75,7 @@ impl App {
         let missing = opened.loaded.sheaf.missing();
         opened.loaded.sheaf.forget(&missing);
         opened.unsaved = true;
-        self.show_sheaf(opened);
+        self.put_in_place(opened);
     }
 
     pub(super) fn put_sheaf_away(&mut self) {
@@ -71,9 +83,10 @@ impl App {
         self.keeper.pending = None;
     }
 
-    fn show_sheaf(&mut self, opened: Opened) {
-        let Opened { path, loaded, unsaved } = opened;
+    pub(super) fn show_sheaf(&mut self, opened: Opened) {
+        let Opened { path, loaded, unsaved, leftover } = opened;
         self.start_over();
+        self.keeper.used_up.extend(leftover);
         self.state.sheaf.take_settings(&loaded.sheaf);
         self.given = loaded.sheaf.lights.iter().map(|light| light.path.clone()).collect();
         self.keeper.saved = if unsaved { Snapshot::default() } else { self.snapshot() };

@@ -37,6 +37,8 @@ impl App {
             self.state.unfolded = known.map(|(section, _)| *section).collect();
         }
         self.state.keeping.recent.clone_from(&remembered.recent);
+        self.state.plan_shown = remembered.drawer;
+        self.state.divider = remembered.divider.unwrap_or(self.state.divider);
         self.keeper.remembered = remembered;
         self.state.theme = theme_of(preferences.light);
         self.context.set_zoom_factor(preferences.scale);
@@ -70,14 +72,15 @@ impl App {
         self.keeper.changed = Some(Instant::now());
     }
 
-    /// Notes sections, size and scale as they are, which change by the desktop's hand too.
+    /// Notes sections, drawer, divider, size, place and scale as they are, which change by the desktop's hand too.
     pub(super) fn note_layout(&mut self) {
         let open = SECTIONS.iter().filter(|(section, _)| self.state.unfolded.contains(section));
         let open: Vec<String> = open.map(|(_, name)| (*name).to_owned()).collect();
         let zoom = self.context.zoom_factor();
-        let (size, maximized) = self.context.input(|input| {
+        let (size, place, maximized) = self.context.input(|input| {
             let viewport = input.viewport();
-            (viewport.inner_rect.map(|rect| rect.size() * zoom), viewport.maximized.unwrap_or(false))
+            let size = viewport.inner_rect.map(|rect| rect.size() * zoom);
+            (size, viewport.outer_rect.map(|rect| rect.min * zoom), viewport.maximized.unwrap_or(false))
         });
         let remembered = &mut self.keeper.remembered;
         let before = remembered.clone();
@@ -89,6 +92,12 @@ impl App {
         if let Some(size) = size.filter(|_| !maximized) {
             remembered.window_size = Some([size.x.round(), size.y.round()]);
         }
+        if let Some(place) = place.filter(|_| !maximized) {
+            remembered.window_position = Some([place.x.round(), place.y.round()]);
+        }
+        remembered.drawer = self.state.plan_shown;
+        let divider = self.state.divider;
+        remembered.divider = (divider != crate::gui::state::State::default().divider).then_some(divider);
         let changed = *remembered != before;
         // A scale asked for here comes with the next frame; one that comes by itself was asked for by keys.
         if std::mem::replace(&mut self.keeper.last_zoom, zoom) != zoom

@@ -17,10 +17,12 @@ impl App {
         let preview = preview.zip(self.preview_outcome.clone());
         let settings = self.state.sheaf.choices.develop.clone();
         let aspect = self.aspect();
+        let threads = self.means().1;
         let work = move |monitor: &_| {
             let [stack, preview] =
                 [&stack, &preview].map(|made| made.as_ref().map(|(pyramid, outcome)| (&**pyramid, &**outcome)));
-            works::develop(monitor, frame.as_deref(), stack, preview, &settings, aspect)
+            let develop = || works::develop(monitor, frame.as_deref(), stack, preview, &settings, aspect);
+            works::with_threads(threads, develop)
         };
         let failed = self.lanes.develop.follow(&self.context, work);
         self.tell_broken(failed);

@@ -6,8 +6,8 @@ use std::time::{Instant, SystemTime};
 use eframe::egui::ViewportCommand;
 
 use crate::error::Error;
-use crate::gui::app::App;
-use crate::gui::keep::{Keep, Leaving, Recovery, Snapshot};
+use crate::gui::app::{App, RunKey};
+use crate::gui::keep::{Keep, Leaving, Opened, Recovery, Snapshot};
 use crate::gui::lane::Lane;
 use crate::gui::sheaf::file_name;
 use crate::gui::state::{PathFor, Subject};
@@ -34,6 +34,10 @@ pub(super) struct Keeper {
     pub(super) last_copy: Instant,
     /// A sheaf whose frames are missing.
     pub(super) pending: Option<Opened>,
+    /// A sheaf that waits until the person has said what becomes of the night that is open.
+    pub(super) ready: Option<Opened>,
+    /// What the person said may be lost for a sheaf that was still to be read.
+    pub(super) given_up: Option<AtStake>,
     /// What a crash left, loaded already.
     pub(super) left: Option<(Leftover, Loaded)>,
     /// Copies of a crash that are not needed any more once this window has its own.
@@ -42,14 +46,12 @@ pub(super) struct Keeper {
     pub(super) copy_failed: bool,
 }
 
-/// A sheaf on its way to the screen.
-#[derive(Debug)]
-pub(super) struct Opened {
-    /// Its file; `None` for work that never had one.
-    pub(super) path: Option<PathBuf>,
-    pub(super) loaded: Loaded,
-    /// Whether it differs from its file.
-    pub(super) unsaved: bool,
+/// What would be lost if the night were put away.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct AtStake {
+    snapshot: Snapshot,
+    stacked_from: Option<RunKey>,
+    running: Option<RunKey>,
 }
 
 impl Keeper {
@@ -66,6 +68,8 @@ impl Keeper {
             copied: None,
             last_copy: Instant::now(),
             pending: None,
+            ready: None,
+            given_up: None,
             left: None,
             used_up: Vec::new(),
             copy_failed: false,
@@ -95,15 +99,19 @@ impl App {
             Keep::LookIn(folder) => self.look_in(folder),
             Keep::OpenWithoutMissing => self.open_without_missing(),
             Keep::PutSheafAway => self.put_sheaf_away(),
-            Keep::Recover => self.recover(),
+            Keep::Recover => self.leave(Leaving::Recover),
             Keep::DropRecovery => self.drop_recovery(),
             Keep::SaveAndLeave => self.keep(Keep::Save),
             Keep::LeaveAnyway => {
                 if let Some(leaving) = self.state.keeping.leaving.take() {
+                    self.keeper.given_up = Some(self.at_stake());
                     self.go(leaving);
                 }
             }
-            Keep::Stay => self.state.keeping.leaving = None,
+            Keep::Stay => {
+                self.state.keeping.leaving = None;
+                self.keeper.ready = None;
+            }
             Keep::ToggleRecent => self.state.keeping.recent_shown = !self.state.keeping.recent_shown,
             Keep::TogglePreferences => {
                 self.state.keeping.preferences_shown = !self.state.keeping.preferences_shown;
@@ -126,14 +134,25 @@ impl App {
     /// Whether something would be lost if the night were put away now.
     pub(super) fn would_lose(&self) -> bool {
         let unwritten = self.outcome.is_some() && self.state.exported.is_none();
-        self.state.keeping.unsaved || unwritten
+        let working = self.lanes.stack.is_busy() || self.is_filing();
+        self.state.keeping.unsaved || unwritten || working
+    }
+
+    fn at_stake(&self) -> AtStake {
+        AtStake {
+            snapshot: self.snapshot(),
+            stacked_from: self.stacked_from.clone().filter(|_| self.state.exported.is_none()),
+            running: self.running_key.clone().filter(|_| self.lanes.stack.is_busy()),
+        }
     }
 
     /// Puts the night away, or asks first.
     pub(super) fn leave(&mut self, leaving: Leaving) {
         self.end_stroke();
         self.compare();
-        if self.would_lose() {
+        // Reading a sheaf takes a while: what was done meanwhile is asked about again, and only that.
+        let given_up = leaving == Leaving::Show && self.keeper.given_up.as_ref() == Some(&self.at_stake());
+        if self.would_lose() && !given_up {
             self.state.keeping.leaving = Some(leaving);
         } else {
             self.go(leaving);
@@ -150,6 +169,12 @@ impl App {
             Leaving::Open(path) => self.open_sheaf(path),
             Leaving::StartOver => self.start_over(),
             Leaving::Sample => self.try_sample_frames(),
+            Leaving::Recover => self.recover(),
+            Leaving::Show => {
+                if let Some(opened) = self.keeper.ready.take() {
+                    self.show_sheaf(opened);
+                }
+            }
         }
     }
 
@@ -191,9 +216,10 @@ impl App {
     fn take_kept(&mut self, kept: Kept) {
         match kept {
             Kept::Opened(path, loaded) => {
-                let opened = Opened { unsaved: loaded.recovered, path: Some(path), loaded: *loaded };
+                let opened = Opened { unsaved: loaded.recovered, path: Some(path), loaded: *loaded, leftover: None };
                 self.take_opened(opened);
             }
+            Kept::Sought(sought) => self.take_sought(*sought),
             Kept::Saved(path, snapshot) => self.take_saved(path, *snapshot),
             Kept::Left(left) => {
                 let left = left.map(|left| *left);

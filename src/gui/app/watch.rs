@@ -6,7 +6,6 @@ use crate::gui::app::App;
 use crate::gui::sheaf::Frame;
 use crate::gui::state::Subject;
 use crate::gui::works::{self, Ear};
-use crate::pipeline::DEFAULT_MEMORY_BYTES;
 
 impl App {
     /// Measures what is in a folder and what comes into it, until something else is asked for.
@@ -21,7 +20,9 @@ impl App {
         }
         let ear = Ear::new(self.heard.0.clone(), self.context.clone());
         self.state.watching = Some(folder.clone());
-        let work = move |monitor: &_| works::watch(monitor, &ear, &folder, DEFAULT_MEMORY_BYTES);
+        let (memory_bytes, threads) = self.means();
+        let work =
+            move |monitor: &_| works::with_threads(threads, || works::watch(monitor, &ear, &folder, memory_bytes));
         let failed = self.lanes.watch.submit(&self.context, work);
         self.tell_broken(failed);
     }

@@ -5,7 +5,7 @@ use eframe::egui::{Align, Rect, ScrollArea, Ui, pos2};
 use crate::gui::action::Action;
 use crate::gui::panels::{file, foreground, frames, landscape, picture, sky};
 use crate::gui::state::{Section, State};
-use crate::gui::widgets::section_line;
+use crate::gui::widgets::{SCROLL_BAR, section_line};
 
 /// The order of the work.
 const SECTIONS: [Section; 6] =
@@ -15,6 +15,7 @@ const SECTIONS: [Section; 6] =
 pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
     let mut action = None;
     ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
+        ui.set_max_width(ui.available_width() - SCROLL_BAR);
         for section in SECTIONS {
             let unfolded = state.unfolded.contains(&section);
             let (title, summary) = (title(section), summary(section, state));

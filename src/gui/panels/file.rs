@@ -4,10 +4,11 @@ use eframe::egui::Ui;
 
 use crate::gui::action::Action;
 use crate::gui::panels::keeping;
+use crate::gui::reasons::why_not_listed;
 use crate::gui::sheaf::{Choices, file_name};
 use crate::gui::state::State;
-use crate::gui::widgets::{Scale, WordOf, button_when, quiet, slide, switch, words};
-use crate::pipeline::{Combine, Compression, DEFAULT_JPEG_QUALITY, FileFormat, OutputSpace, Report, Writing, sentence};
+use crate::gui::widgets::{Scale, WordOf, button_unless, quiet, slide, switch, words};
+use crate::pipeline::{Compression, DEFAULT_JPEG_QUALITY, FileFormat, OutputSpace, Report, Writing, sentence};
 
 const FORMATS: [WordOf<FileFormat>; 5] = [
     WordOf { value: FileFormat::Tiff16, text: "TIFF 16-bit", hint: "For further work in a picture editor" },
@@ -59,13 +60,13 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
     }
     changed.writing = writing(ui, choices.format, choices.writing);
     let mut action = (changed != *choices).then(|| Action::Choose(Box::new(changed)));
-    let ready = state.report.is_some();
-    if button_when(ui, ready, "Export…", "Write the picture (Ctrl+E)").clicked() {
+    if button_unless(ui, why_not_listed(state, &Action::ChooseExportTarget), "Export…", "Write the picture (Mod+E)")
+        .clicked()
+    {
         action = Some(Action::ChooseExportTarget);
     }
-    let clipped = state.report.as_ref().is_some_and(|report| report.settings.combine == Combine::ClippedMean);
     let hint = "A grey picture of what clipping left out of the sky and the land, brighter the more frames";
-    if button_when(ui, clipped, "What was left out…", hint).clicked() {
+    if button_unless(ui, why_not_listed(state, &Action::ChooseLeftOutTarget), "What was left out…", hint).clicked() {
         action = Some(Action::ChooseLeftOutTarget);
     }
     if let Some(path) = &state.exported {

@@ -6,10 +6,12 @@ use eframe::egui::{Align, Layout, ProgressBar, RichText, TextStyle, Ui};
 
 use crate::gui::action::Action;
 use crate::gui::keep::Keep;
+use crate::gui::reasons::why_not_listed;
+use crate::gui::shortcuts::on_this_platform;
 use crate::gui::state::{State, Working};
 use crate::gui::theme::palette;
 use crate::gui::timeline::duration;
-use crate::gui::widgets::{lamp_button, plain_button, quiet, word};
+use crate::gui::widgets::{button_unless, lamp_button, quiet, word};
 
 /// Progress and Cancel while something runs; else the next step.
 pub fn show(ui: &mut Ui, state: &State, working: Option<&Working>) -> Option<Action> {
@@ -24,7 +26,7 @@ fn next_step(ui: &mut Ui, state: &State) -> Option<Action> {
     let width = ui.available_width();
     let has_stack = state.report.is_some();
     if has_stack && !state.stack_is_old {
-        let action = lamp_button(ui, "Export…", "Write the picture (Ctrl+E)", width, true)
+        let action = lamp_button(ui, "Export…", "Write the picture (Mod+E)", width, None)
             .clicked()
             .then_some(Action::ChooseExportTarget);
         let text = match state.exported {
@@ -35,12 +37,13 @@ fn next_step(ui: &mut Ui, state: &State) -> Option<Action> {
     }
     let frames = if wanted == 1 { "frame" } else { "frames" };
     let label = if has_stack { format!("Stack {wanted} {frames} again") } else { format!("Stack {wanted} {frames}") };
-    let hint = "Make one picture of all frames that are not set aside (Ctrl+Enter)";
-    let action = lamp_button(ui, &label, hint, width, wanted >= 2).clicked().then_some(Action::Stack);
+    let hint = "Make one picture of all frames that are not set aside (Mod+Enter)";
+    let action =
+        lamp_button(ui, &label, hint, width, why_not_listed(state, &Action::Stack)).clicked().then_some(Action::Stack);
     let text = match (wanted, has_stack) {
         (0 | 1, _) => "A stack needs at least two frames",
         (_, true) => "Choices changed since",
-        (_, false) => "Ctrl+Enter",
+        (_, false) => &on_this_platform(ui.ctx(), "Mod+Enter"),
     };
     hint_line(ui, text).or(action)
 }
@@ -59,7 +62,7 @@ fn hint_line(ui: &mut Ui, text: &str) -> Option<Action> {
                 action = Some(Action::TogglePlan);
             }
             ui.add_space(8.0);
-            let hint = "Keep the frames, your choices and the mask in one sheaf file (Ctrl+S)";
+            let hint = "Keep the frames, your choices and the mask in one sheaf file (Mod+S)";
             if word(ui, "Save", "Sheaf", false, hint).clicked() {
                 action = Some(Action::Keep(Keep::Save));
             }
@@ -76,12 +79,11 @@ fn progress(ui: &mut Ui, working: &Working) -> Option<Action> {
     ui.horizontal(|ui| {
         ui.label(RichText::new(step).text_style(TextStyle::Body).color(palette.ink));
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-            ui.add_enabled_ui(!standing.stopping, |ui| {
-                let label = if standing.stopping { "Stopping" } else { "Cancel" };
-                if plain_button(ui, label, "Stop; nothing half-made is kept (Esc)").clicked() {
-                    action = Some(Action::Cancel);
-                }
-            });
+            let (label, why_not) =
+                if standing.stopping { ("Stopping", Some("it is stopping already")) } else { ("Cancel", None) };
+            if button_unless(ui, why_not, label, "Stop; nothing half-made is kept (Esc)").clicked() {
+                action = Some(Action::Cancel);
+            }
         });
     });
     let bar = ProgressBar::new(standing.fraction()).fill(palette.lamp).desired_height(6.0).corner_radius(3.0);

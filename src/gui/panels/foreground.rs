@@ -5,11 +5,12 @@ use eframe::egui::Ui;
 use crate::gui::action::Action;
 use crate::gui::correcting::{EdgeChange, Tool};
 use crate::gui::doubts::asks_for_a_stroke;
+use crate::gui::reasons::why_not;
 use crate::gui::sheaf::{Land, Sheaf};
 use crate::gui::state::State;
 use crate::gui::strokes::BrushKind;
 use crate::gui::theme::palette;
-use crate::gui::widgets::{Scale, WordOf, button_when, plain_button, quiet, slide, switch, unbroken, word, words};
+use crate::gui::widgets::{Scale, WordOf, button_unless, plain_button, quiet, slide, switch, unbroken, word, words};
 use crate::pipeline::{Found, sentence};
 
 /// Smallest and largest brush, radius in pixels of the picture.
@@ -63,19 +64,21 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
         action = edge(ui, state).or(action);
     }
     ui.horizontal_wrapped(|ui| {
-        for (text, hint, ready, asked) in [
-            ("Undo", "Take the last change back (Ctrl+Z)", state.can_travel.0, Action::Undo),
-            ("Redo", "Make the change again (Ctrl+Shift+Z)", state.can_travel.1, Action::Redo),
+        for (text, hint, asked) in [
+            ("Undo", "Take the last change back (Mod+Z)", Action::Undo),
+            ("Redo", "Make the change again (Mod+Shift+Z)", Action::Redo),
         ] {
-            if button_when(ui, ready, text, hint).clicked() {
+            if button_unless(ui, why_not(state, &asked), text, hint).clicked() {
                 action = Some(asked);
             }
         }
-        if plain_button(ui, "Load mask…", "Read a grey picture: white is landscape").clicked() {
+        let hint = "Read a grey picture: white is landscape";
+        if button_unless(ui, why_not(state, &Action::ChooseMask), "Load mask…", hint).clicked() {
             action = Some(Action::ChooseMask);
         }
-        let has_mask = state.sheaf.mask.is_some();
-        if button_when(ui, has_mask, "Save mask…", "Write the mask as a PNG").clicked() {
+        if button_unless(ui, why_not(state, &Action::ChooseMaskTarget), "Save mask…", "Write the mask as a PNG")
+            .clicked()
+        {
             action = Some(Action::ChooseMaskTarget);
         }
     });

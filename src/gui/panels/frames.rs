@@ -8,7 +8,7 @@ use crate::gui::calibration::CalibrationKind;
 use crate::gui::sheaf::{Calibration, Frame, Sheaf, file_name};
 use crate::gui::state::{Shown, State};
 use crate::gui::theme::palette;
-use crate::gui::widgets::{plain_button, quiet, unbroken};
+use crate::gui::widgets::{SCROLL_BAR, plain_button, quiet, unbroken};
 use crate::pipeline::{FrameKind, FrameReport};
 
 /// Height of a row of the list.
@@ -28,8 +28,10 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
     let most_height = ROW * 6.5;
     ScrollArea::vertical().max_height(most_height).id_salt("list").show(ui, |ui| {
         ui.spacing_mut().item_spacing.y = 0.0;
+        ui.set_max_width(ui.available_width() - SCROLL_BAR);
+        let all_chosen = state.chosen();
         for (index, frame) in sheaf.frames.iter().enumerate() {
-            let chosen = state.chosen().contains(&index);
+            let chosen = all_chosen.contains(&index);
             if row(ui, frame, chosen, Listed { measuring: state.measuring, for_land: sheaf.is_for_land(frame) }) {
                 let extend = ui.input(|input| input.modifiers.shift);
                 action = Some(if extend { Action::ExtendTo(index) } else { Action::Show(Shown::Frame(index)) });
@@ -42,10 +44,10 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
         action = one_frame(ui, frame, sheaf, state.fate(index)).or(action);
     }
     ui.horizontal(|ui| {
-        if plain_button(ui, "Add files…", "Choose more frames (Ctrl+O)").clicked() {
+        if plain_button(ui, "Add files…", "Choose more frames (Mod+O)").clicked() {
             action = Some(Action::ChooseFiles);
         }
-        if plain_button(ui, "Add folder…", "Choose a folder of frames (Ctrl+Shift+O)").clicked() {
+        if plain_button(ui, "Add folder…", "Choose a folder of frames (Mod+Shift+O)").clicked() {
             action = Some(Action::ChooseFolder);
         }
         if plain_button(ui, "Start over", "Put all frames away; no file is touched").clicked() {
@@ -89,7 +91,8 @@ fn list_heads(ui: &mut Ui, summary: &str) {
     let palette = palette(ui);
     let small = TextStyle::Small.resolve(ui.style());
     let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), 16.0), Sense::hover());
-    let columns = [rect.right() - 62.0, rect.right() - 6.0];
+    let right = rect.right() - SCROLL_BAR;
+    let columns = [right - 62.0, right - 6.0];
     let middle = rect.center().y;
     ui.painter().text(pos2(rect.left(), middle), Align2::LEFT_CENTER, summary, small.clone(), palette.quiet);
     for (text, right) in ["star width", "stars"].into_iter().zip(columns) {
@@ -271,9 +274,11 @@ fn alignment_in_words(fate: &FrameReport) -> Vec<String> {
 /// Which frame the sky is brought to, in words.
 #[must_use]
 pub fn reference_in_words(state: &State) -> String {
-    match (&state.sheaf.choices.reference, &state.report) {
-        (Some(path), _) => format!("{}, chosen by you", file_name(path)),
-        (None, Some(report)) => format!("{}, the sharpest near the middle", report.reference),
-        (None, None) => "the sharpest near the middle".to_owned(),
+    match &state.sheaf.choices.reference {
+        Some(path) => format!("{}, chosen by you", file_name(path)),
+        None => match state.reference() {
+            Some(path) => format!("{}, the sharpest near the middle", file_name(path)),
+            None => "the sharpest near the middle".to_owned(),
+        },
     }
 }

@@ -9,10 +9,12 @@ use crate::gui::keep::{Keep, Leaving, MissingFrames, Recovery};
 use crate::gui::panels::landscape;
 use crate::gui::panels::strips::{Answer, pinned};
 use crate::gui::sheaf::file_name;
+use crate::gui::shortcuts::on_this_platform;
 use crate::gui::state::State;
 use crate::gui::theme::palette;
 use crate::gui::timeline::duration;
-use crate::gui::widgets::{plain_button, quiet, single};
+use crate::gui::widgets::{plain_button, quiet, sheet, single};
+use crate::pipeline::sentence;
 
 /// Missing frames that are named; the rest is counted.
 const MOST_NAMED: usize = 6;
@@ -36,10 +38,17 @@ pub fn strips(ui: &mut Ui, state: &State) -> Option<Action> {
 fn leaving_strip(ui: &mut Ui, state: &State, leaving: &Leaving) -> Option<Action> {
     let unwritten = state.report.is_some() && state.exported.is_none();
     let unsaved = state.keeping.unsaved;
-    let text = match (unsaved, unwritten) {
-        (true, true) => "Your choices are not saved and the stack is not written yet",
-        (true, false) => "Your choices are not saved yet",
-        _ => "The stack is not written yet",
+    let parts = [
+        (unsaved, "your choices are not saved yet"),
+        (unwritten, "the stack is not written yet"),
+        (state.stacking, "a stack is being made"),
+        (state.filing, "a file is being read or written"),
+    ];
+    let parts: Vec<&str> = parts.into_iter().filter(|(is_so, _)| *is_so).map(|(_, part)| part).collect();
+    let text = match parts.as_slice() {
+        [] => "Nothing is lost any more".to_owned(),
+        [only] => sentence(only),
+        [first @ .., last] => sentence(&format!("{} and {last}", first.join(", "))),
     };
     let mut choices: Vec<Answer> = Vec::new();
     if unsaved {
@@ -51,7 +60,7 @@ fn leaving_strip(ui: &mut Ui, state: &State, leaving: &Leaving) -> Option<Action
     choices.push(("Stay", "Go on working (Esc)", Action::Keep(Keep::Stay)));
     let lost = "What is not saved or written is lost; the frames stay as they are";
     choices.push((leaving.anyway(), lost, Action::Keep(Keep::LeaveAnyway)));
-    strip(ui, text, choices)
+    strip(ui, &text, choices)
 }
 
 fn missing_strip(ui: &mut Ui, missing: &MissingFrames) -> Option<Action> {
@@ -97,10 +106,10 @@ pub fn save_rows(ui: &mut Ui, state: &State) -> Option<Action> {
     let mut action = None;
     quiet(ui, "Sheaf: the frames, your choices and the mask in one file");
     ui.horizontal(|ui| {
-        if plain_button(ui, "Save", "Save the sheaf (Ctrl+S)").clicked() {
+        if plain_button(ui, "Save", "Save the sheaf (Mod+S)").clicked() {
             action = Some(Action::Keep(Keep::Save));
         }
-        if plain_button(ui, "Save as…", "Save the sheaf to another file (Ctrl+Shift+S)").clicked() {
+        if plain_button(ui, "Save as…", "Save the sheaf to another file (Mod+Shift+S)").clicked() {
             action = Some(Action::Keep(Keep::SaveAs));
         }
     });
@@ -144,17 +153,18 @@ pub fn recent_list(ui: &Ui, state: &State) -> Option<Action> {
     let shown = area.show(ui.ctx(), |ui| {
         let frame = Frame::window(ui.style()).shadow(eframe::egui::Shadow::NONE).fill(fill);
         frame.show(ui, |ui| {
-            ui.set_width(520.0);
-            ui.heading("Recent sheaves");
-            if state.keeping.recent.is_empty() {
-                quiet(ui, "None yet: save a sheaf with Ctrl+S and it stands here");
-            }
-            let mut action = recent_rows(ui, &state.keeping.recent, usize::MAX);
-            ui.allocate_space(vec2(1.0, 4.0));
-            if plain_button(ui, "Close", "Put the list away (Esc)").clicked() {
-                action = Some(Action::Keep(Keep::ToggleRecent));
-            }
-            action
+            sheet(ui, 520.0, |ui| {
+                ui.heading("Recent sheaves");
+                if state.keeping.recent.is_empty() {
+                    quiet(ui, &on_this_platform(ui.ctx(), "None yet: save a sheaf with Mod+S and it stands here"));
+                }
+                let mut action = recent_rows(ui, &state.keeping.recent, usize::MAX);
+                ui.allocate_space(vec2(1.0, 4.0));
+                if plain_button(ui, "Close", "Put the list away (Esc)").clicked() {
+                    action = Some(Action::Keep(Keep::ToggleRecent));
+                }
+                action
+            })
         })
     });
     shown.response.widget_info(|| WidgetInfo::labeled(Role::Dialog, true, "Recent sheaves"));

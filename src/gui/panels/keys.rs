@@ -1,17 +1,22 @@
 //! The list of all commands with their keys, over the picture.
 
 use eframe::egui::{
-    Align, Align2, Area, Button, Frame, Grid, Key, Layout, Order, Role, ScrollArea, TextEdit, Ui, WidgetInfo,
+    Align, Align2, Area, Button, Frame, Grid, Key, Layout, Order, RichText, Role, ScrollArea, TextEdit, TextWrapMode,
+    Ui, WidgetInfo,
 };
 
 use crate::gui::action::Action;
 use crate::gui::commands::{Command, GROUPS, first_match, matches};
+use crate::gui::reasons::why_not_listed;
 use crate::gui::state::State;
 use crate::gui::theme::palette;
-use crate::gui::widgets::{key_cap, plain_button, quiet, single};
+use crate::gui::widgets::{explained, key_cap, plain_button, quiet, single};
 
-/// Width of all groups side by side; in a smaller window some stand below the others.
+/// Width of the list in a large window; in a smaller window some stand below the others.
 const WIDTH: f32 = 1140.0;
+
+/// Width of one group.
+const COLUMN: f32 = 285.0;
 
 /// The list; what is typed narrows it, Enter takes the first command left.
 pub fn show(ui: &Ui, state: &State) -> Option<Action> {
@@ -33,7 +38,7 @@ fn list(ui: &mut Ui, state: &State) -> Option<Action> {
     ui.set_width(width);
     let room = ScrollArea::vertical().max_height(screen.y - 190.0).auto_shrink([false, true]);
     // As many groups side by side as have room, the others below them.
-    let n_columns = ((width / (WIDTH / GROUPS.len() as f32)).round().max(1.0) as usize).min(GROUPS.len());
+    let n_columns = ((width / COLUMN).round().max(1.0) as usize).min(GROUPS.len());
     room.show(ui, |ui| {
         for row_of_groups in GROUPS.chunks(n_columns) {
             ui.horizontal_top(|ui| {
@@ -70,7 +75,8 @@ fn search(ui: &mut Ui, state: &State) -> Option<Action> {
         let name = ui.label("Find a command");
         let mut text = state.command_search.clone();
         let field = TextEdit::singleline(&mut text).id(single("command search")).desired_width(300.0);
-        let response = ui.add(field).labelled_by(name.id);
+        let hint = "Type parts of a name or a key; Enter takes the first command that is left";
+        let response = ui.add(field).labelled_by(name.id).on_hover_text(hint);
         // Whoever opens the list can type at once.
         if ui.memory(|memory| memory.focused().is_none()) {
             response.request_focus();
@@ -99,12 +105,23 @@ fn row(ui: &mut Ui, state: &State, command: &Command) -> Option<Action> {
     let mut action = None;
     match command.action {
         Some(make) => {
-            if ui.add(Button::new(command.name).frame(false)).clicked() {
-                action = Some(Action::FromList(Box::new(make(state))));
+            let asked = make(state);
+            let why_not = why_not_listed(state, &asked);
+            // It can be asked for all the same: then a strip says why not.
+            let ink = if why_not.is_some() { palette(ui).quiet } else { palette(ui).ink };
+            let label = RichText::new(command.name).color(ink);
+            let hint = match (why_not, command.keys) {
+                (Some(why), _) => format!("Not now: {why}"),
+                (None, "") => "Do this".to_owned(),
+                (None, keys) => format!("Do this; without the list by {keys}"),
+            };
+            let row = ui.add(Button::new(label).frame(false).wrap_mode(TextWrapMode::Extend));
+            if explained(row, &hint, None).clicked() {
+                action = Some(Action::FromList(Box::new(asked)));
             }
         }
         None => {
-            ui.label(command.name);
+            ui.label(command.name).on_hover_text("By this key alone");
         }
     }
     ui.end_row();

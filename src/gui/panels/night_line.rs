@@ -1,5 +1,7 @@
 //! The night line: the burst over capture time. Height is star width, shade is sky level, a gap is a gap.
 
+use std::path::Path;
+
 use eframe::egui::{
     Align2, Color32, CursorIcon, EventFilter, Id, Painter, Pos2, Rect, Response, Role, Sense, Shape, Stroke,
     StrokeKind, TextStyle, Ui, WidgetInfo, pos2, vec2,
@@ -48,9 +50,10 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
     if whole.has_focus() {
         ui.painter().rect_stroke(all.shrink(3.0), 3.0, Stroke::new(1.0, palette.lamp), StrokeKind::Inside);
     }
+    let marked = Marked { chosen: state.chosen(), reference: state.reference() };
     for (index, (frame, mark)) in frames.iter().zip(&line.marks).enumerate() {
         let Some(mark) = mark else { continue };
-        if let Some(asked) = mark_of(ui, chart, index, frame, mark, state) {
+        if let Some(asked) = mark_of(ui, chart, index, frame, mark, &marked) {
             action = Some(asked);
         }
     }
@@ -77,7 +80,13 @@ fn keep_arrow_keys(ui: &Ui, whole: &Response) {
     }
 }
 
-fn mark_of(ui: &mut Ui, chart: Rect, index: usize, frame: &Frame, mark: &Mark, state: &State) -> Option<Action> {
+/// What is chosen, and which frame the sky is brought to.
+struct Marked<'a> {
+    chosen: Vec<usize>,
+    reference: Option<&'a Path>,
+}
+
+fn mark_of(ui: &mut Ui, chart: Rect, index: usize, frame: &Frame, mark: &Mark, marked: &Marked<'_>) -> Option<Action> {
     let palette = palette(ui);
     let left = chart.left() + mark.start * chart.width();
     let right = (chart.left() + mark.end * chart.width()).max(left + 3.0);
@@ -86,8 +95,10 @@ fn mark_of(ui: &mut Ui, chart: Rect, index: usize, frame: &Frame, mark: &Mark, s
     // The whole height can be clicked, so that a low mark is as easy to hit as a tall one.
     let target = Rect { min: pos2(left - 1.0, chart.top()), max: pos2(right + 1.0, chart.bottom() + 20.0) };
     let response = ui.interact(target, single("mark").with(index), Sense::CLICK);
-    let chosen = state.chosen().contains(&index);
-    response.widget_info(|| WidgetInfo::selected(Role::Button, true, chosen, spoken(frame)));
+    let chosen = marked.chosen.contains(&index);
+    let is_reference = marked.reference == Some(&*frame.path);
+    let words = if is_reference { format!("{}, the sky is brought to it", spoken(frame)) } else { spoken(frame) };
+    response.widget_info(|| WidgetInfo::selected(Role::Button, true, chosen, &words));
     let painter = ui.painter();
     let edge = if response.hovered() || chosen { palette.lamp } else { palette.quiet };
     if frame.is_aside() || frame.finding.is_none() || mark.height.is_none() {
@@ -100,21 +111,13 @@ fn mark_of(ui: &mut Ui, chart: Rect, index: usize, frame: &Frame, mark: &Mark, s
             painter.rect_stroke(bar.expand(1.5), 1.0, Stroke::new(1.5, palette.lamp), StrokeKind::Middle);
         }
     }
-    signs(painter, &palette, bar, frame, is_reference(state, frame));
+    signs(painter, &palette, bar, frame, is_reference);
     if chosen {
         painter.hline(target.x_range(), chart.bottom() + 2.0, Stroke::new(3.0, palette.lamp));
     }
-    let clicked = response.on_hover_cursor(CursorIcon::PointingHand).on_hover_text(unbroken(&spoken(frame))).clicked();
+    let clicked = response.on_hover_cursor(CursorIcon::PointingHand).on_hover_text(unbroken(&words)).clicked();
     let extend = ui.input(|input| input.modifiers.shift);
     clicked.then_some(if extend { Action::ExtendTo(index) } else { Action::Show(Shown::Frame(index)) })
-}
-
-fn is_reference(state: &State, frame: &Frame) -> bool {
-    match (&state.sheaf.choices.reference, &state.report) {
-        (Some(path), _) => *path == frame.path,
-        (None, Some(report)) => report.reference == frame.name(),
-        (None, None) => false,
-    }
 }
 
 /// Signs beside the mark: a cross below for set aside, a dot below for a doubt, a wedge above for the reference.

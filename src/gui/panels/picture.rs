@@ -73,12 +73,15 @@ const SKY_LEVEL: Scale = Scale {
     decimals: 0,
 };
 
+/// Stops that a stretch by stops begins with.
+pub const DEFAULT_STOPS: f32 = 4.0;
+
 const STOPS: Scale = Scale {
     name: "Lift of faint light",
     hint: "Stops by which the faintest light is lifted over the brightest; star colors stay",
     unit: " EV",
     range: 0.0..=10.0,
-    default: 4.0,
+    default: DEFAULT_STOPS,
     decimals: 1,
 };
 
@@ -118,7 +121,7 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
             }
         }
         let picked = matches!(develop.white_balance, WhiteBalance::Picked(_));
-        let hint = "Click on something in the picture that is to be grey (W)";
+        let hint = "Click on something in the picture that is to be grey (C)";
         if word(ui, "Picked", "White balance", picked || state.picking, hint).clicked() {
             action = Some(Action::TogglePicking);
         }

@@ -8,7 +8,7 @@ use crate::gui::action::Action;
 use crate::gui::keep::Keep;
 use crate::gui::state::State;
 use crate::gui::theme::palette;
-use crate::gui::widgets::{Scale, WordOf, plain_button, quiet, single, slide, words};
+use crate::gui::widgets::{Scale, WordOf, button_unless, plain_button, quiet, sheet, single, slide, words};
 use crate::settings::{Preferences, ScreenLight};
 
 const LIGHTS: [WordOf<ScreenLight>; 3] = [
@@ -17,7 +17,8 @@ const LIGHTS: [WordOf<ScreenLight>; 3] = [
     WordOf { value: ScreenLight::Paper, text: "Paper", hint: "Dark ink on a light ground, for daylight" },
 ];
 
-const SCALES: [WordOf<f32>; 6] = [
+/// Sizes of text and controls.
+pub const SCALES: [WordOf<f32>; 6] = [
     WordOf { value: 0.75, text: "75 %", hint: "Smaller than the desktop says" },
     WordOf { value: 1.0, text: "100 %", hint: "As the desktop says" },
     WordOf { value: 1.25, text: "125 %", hint: "A quarter larger" },
@@ -50,10 +51,7 @@ pub fn show(ui: &Ui, state: &State) -> Option<Action> {
     let fill = palette(ui).wall;
     let shown = area.show(ui.ctx(), |ui| {
         let frame = Frame::window(ui.style()).shadow(eframe::egui::Shadow::NONE).fill(fill);
-        frame.show(ui, |ui| {
-            ui.set_width(420.0);
-            contents(ui, &state.keeping.preferences)
-        })
+        frame.show(ui, |ui| sheet(ui, 420.0, |ui| contents(ui, &state.keeping.preferences)))
     });
     shown.response.widget_info(|| WidgetInfo::labeled(Role::Dialog, true, "Preferences"));
     shown.inner.inner
@@ -113,13 +111,12 @@ fn scratch(ui: &mut Ui, changed: &mut Preferences) -> Option<Action> {
     let place =
         changed.scratch_folder.as_ref().map_or("beside the frames".to_owned(), |path| path.display().to_string());
     quiet(ui, &format!("Scratch files: {place}"));
-    ui.horizontal(|ui| {
+    ui.horizontal_wrapped(|ui| {
         if plain_button(ui, "Choose scratch folder…", "A run keeps the frames there until it ends").clicked() {
             action = Some(Action::Keep(Keep::ChooseScratch));
         }
-        let is_set = changed.scratch_folder.is_some();
-        let beside = |ui: &mut Ui| plain_button(ui, "Beside the frames", "On the disk that the frames are on");
-        if ui.add_enabled_ui(is_set, beside).inner.clicked() {
+        let why_not = changed.scratch_folder.is_none().then_some("they are there already");
+        if button_unless(ui, why_not, "Beside the frames", "On the disk that the frames are on").clicked() {
             changed.scratch_folder = None;
         }
     });

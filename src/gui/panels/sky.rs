@@ -4,9 +4,10 @@ use eframe::egui::Ui;
 
 use crate::gui::action::Action;
 use crate::gui::panels::frames::reference_in_words;
+use crate::gui::reasons::{why_not, why_not_listed};
 use crate::gui::sheaf::{Choices, file_name};
 use crate::gui::state::{Shown, State};
-use crate::gui::widgets::{Scale, WordOf, button_when, plain_button, quiet, slide, words};
+use crate::gui::widgets::{Scale, WordOf, button_unless, plain_button, quiet, slide, words};
 use crate::pipeline::{Colors, Combine, LensReport};
 
 const COMBINES: [WordOf<Combine>; 4] = [
@@ -84,8 +85,9 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
     }
     let label = if state.residuals_shown { "Hide star arrows" } else { "Show star arrows" };
     let hint = "After a run: arrows from where each star belongs to where it was found (D)";
-    let stacked = state.report.is_some();
-    if button_when(ui, stacked, label, hint).clicked() {
+    // What is shown can always be hidden.
+    let why = state.report.is_none().then_some("there is no stack yet");
+    if button_unless(ui, why, label, hint).clicked() {
         return Some(Action::ToggleResiduals);
     }
     (changed != *choices).then(|| Action::Choose(Box::new(changed))).or(action)
@@ -103,7 +105,9 @@ fn reference(ui: &mut Ui, state: &State) -> Option<Action> {
         let named = state.sheaf.choices.reference.as_ref();
         let other = shown.filter(|frame| named != Some(&frame.path));
         let hint = "Bring the sky of all frames to the frame on the canvas (R)";
-        if button_when(ui, other.is_some(), "Bring to the frame shown", hint).clicked() {
+        let why = why_not(state, &Action::ToggleReference)
+            .or_else(|| other.is_none().then_some("it is brought to this frame already"));
+        if button_unless(ui, why, "Bring to the frame shown", hint).clicked() {
             action = Some(Action::ToggleReference);
         }
         if named.is_some() {
@@ -130,9 +134,8 @@ fn lens_profile(ui: &mut Ui, state: &State) -> Option<Action> {
         if profile.is_some() && plain_button(ui, "Without profile", "Start from what the frames say").clicked() {
             action = Some(Action::UseLensProfile(None));
         }
-        let measured = state.report.as_ref().is_some_and(|report| report.lens.is_some());
         let hint = "Keep the lens as the stars of this stack measured it";
-        if button_when(ui, measured, "Save lens…", hint).clicked() {
+        if button_unless(ui, why_not_listed(state, &Action::ChooseLensProfileTarget), "Save lens…", hint).clicked() {
             action = Some(Action::ChooseLensProfileTarget);
         }
     });

@@ -7,7 +7,7 @@ use crate::gui::calibration::CalibrationKind;
 use crate::gui::panels::landscape;
 use crate::gui::state::{Notice, NoticeTone, PathFor, State};
 use crate::gui::theme::palette;
-use crate::gui::widgets::{plain_button, single, unbroken};
+use crate::gui::widgets::{button_unless, plain_button, single, unbroken};
 
 /// Notices at most on screen at once; older ones follow when these are put away.
 const MOST_NOTICES: usize = 3;
@@ -146,15 +146,16 @@ pub fn typed_path(ui: &mut Ui, state: &State, label: &str, verb: &str) -> Option
         let buttons = if state.path_for.is_some() { 150.0 } else { 55.0 };
         let room = (ui.available_width() - buttons).max(160.0);
         let field = TextEdit::singleline(&mut text).id(single("path field")).desired_width(room);
-        let response = ui.add(field).labelled_by(name.id);
+        let response = ui.add(field).labelled_by(name.id).on_hover_text("Type or paste a path, then press Enter");
         if response.changed() {
             action = Some(Action::TypePath(text.clone()));
         }
         let entered = response.lost_focus() && ui.input(|input| input.key_pressed(Key::Enter));
         let ready = !text.trim().is_empty();
-        let used = ui.add_enabled_ui(ready, |ui| plain_button(ui, verb, "Use this path (Enter)").clicked()).inner;
+        let why_not = (!ready).then_some("no path is typed yet");
+        let used = button_unless(ui, why_not, verb, "Use this path (Enter)").clicked();
         if ready && (used || entered) {
-            action = Some(Action::UseTypedPath);
+            action = Some(Action::UseTypedPath(text.clone()));
         }
         if state.path_for.is_some() && plain_button(ui, "Close", "Put this field away (Esc)").clicked() {
             action = Some(Action::StepBack);

@@ -42,15 +42,15 @@ pub fn show(ui: &mut Ui, state: &State, working: Option<&Working>, hovering: boo
             return;
         }
         let hint = "Make a small invented night with its dark frames, to try everything on";
-        if lamp_button(ui, "Try the sample frames", hint, 240.0, true).clicked() {
+        if lamp_button(ui, "Try the sample frames", hint, 240.0, None).clicked() {
             action = Some(Action::TrySampleFrames);
         }
         let both = vec2(201.0, 30.0);
         ui.allocate_ui_with_layout(both, Layout::left_to_right(Align::Center), |ui| {
-            if plain_button(ui, "Add files…", "Choose frames, or a sheaf that was saved (Ctrl+O)").clicked() {
+            if plain_button(ui, "Add files…", "Choose frames, or a sheaf that was saved (Mod+O)").clicked() {
                 action = Some(Action::ChooseFiles);
             }
-            if plain_button(ui, "Add folder…", "Choose a folder of frames (Ctrl+Shift+O)").clicked() {
+            if plain_button(ui, "Add folder…", "Choose a folder of frames (Mod+Shift+O)").clicked() {
                 action = Some(Action::ChooseFolder);
             }
         });

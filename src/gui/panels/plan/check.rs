@@ -41,8 +41,7 @@ pub(super) fn show(ui: &mut Ui, state: &State) -> Option<Action> {
 /// Without a frame on the canvas: the one to look at, where there are any.
 fn offer(ui: &mut Ui, state: &State) -> Option<Action> {
     let sheaf = &state.sheaf;
-    let made_by = |name: &String| sheaf.frames.iter().position(|frame| frame.name() == *name);
-    let reference = state.report.as_ref().map(|report| &report.reference).and_then(made_by);
+    let reference = state.reference().and_then(|path| sheaf.frames.iter().position(|frame| frame.path == path));
     let used: Vec<usize> = (0..sheaf.frames.len()).filter(|&index| sheaf.is_of_sky(&sheaf.frames[index])).collect();
     let Some(index) = reference.or_else(|| used.get(used.len() / 2).copied()) else {
         quiet(ui, "Drop a frame on the window: its stars, trail and sky are told here");

@@ -8,9 +8,10 @@ mod fields;
 use eframe::egui::{Align, Grid, Layout, RichText, ScrollArea, TextStyle, Ui};
 
 use crate::gui::action::Action;
+use crate::gui::reasons::why_not;
 use crate::gui::state::State;
 use crate::gui::theme::palette;
-use crate::gui::widgets::{plain_button, quiet, unbroken};
+use crate::gui::widgets::{SCROLL_BAR, button_unless, plain_button, quiet, unbroken};
 use crate::plan::chart::night_chart;
 use crate::plan::{Plan, Row, Section};
 
@@ -24,6 +25,7 @@ const WITHOUT_PLACE: [&str; 3] = ["Shutter", "Frames", "Before you go"];
 pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
     let mut action = head(ui, state);
     ScrollArea::vertical().id_salt("plan").auto_shrink([false, false]).show(ui, |ui| {
+        ui.set_max_width(ui.available_width() - SCROLL_BAR);
         let asked = check::show(ui, state);
         action = asked.or(action.take());
         let asked = fields::show(ui, &state.plan_form);
@@ -48,9 +50,8 @@ fn head(ui: &mut Ui, state: &State) -> Option<Action> {
             if plain_button(ui, "Close plan", "Put the drawer away (T)").clicked() {
                 action = Some(Action::TogglePlan);
             }
-            let ready = state.planned.plan.is_some() && state.planned.has_place;
             let hint = "Write the plan as one PDF page for the phone or the printer";
-            if ui.add_enabled_ui(ready, |ui| plain_button(ui, "Save page…", hint)).inner.clicked() {
+            if button_unless(ui, why_not(state, &Action::ChoosePageTarget), "Save page…", hint).clicked() {
                 action = Some(Action::ChoosePageTarget);
             }
         });
