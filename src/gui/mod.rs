@@ -34,6 +34,7 @@ pub mod timeline;
 pub mod title;
 pub mod tone;
 pub mod view;
+pub mod whole;
 pub mod widgets;
 pub mod works;
 
