@@ -2,10 +2,11 @@
 //!
 //! Knows nothing of stars or windows: `wake` is the one thread back to whoever waits.
 
-use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{Receiver, Sender, channel};
+use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
+use std::sync::atomic::{AtomicBool, AtomicU8, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
 use std::{io, thread};
 
 /// The run was asked to stop and did.
@@ -47,18 +48,29 @@ type Listener = Box<dyn Fn(Progress) + Send + Sync>;
 pub struct Monitor {
     cancel: CancelToken,
     listener: Listener,
+    /// Hears of each look at whether to go on.
+    looks: Option<Box<dyn Fn() + Send + Sync>>,
+    /// Where work done aside stands.
+    aside: Option<Arc<AtomicU8>>,
 }
 
 impl Monitor {
     /// A monitor that hands each progress to `listener` and stops once `cancel` says so.
     pub fn new(cancel: CancelToken, listener: impl Fn(Progress) + Send + Sync + 'static) -> Self {
-        Self { cancel, listener: Box::new(listener) }
+        Self { cancel, listener: Box::new(listener), looks: None, aside: None }
     }
 
     /// A monitor that nobody watches and nobody cancels.
     #[must_use]
     pub fn silent() -> Self {
         Self::new(CancelToken::default(), |_| {})
+    }
+
+    /// The same monitor, which calls `heard` just before each look at whether to go on: how often work looks is what
+    /// bounds the time until it stops.
+    #[must_use]
+    pub fn hear_looks(self, heard: impl Fn() + Send + Sync + 'static) -> Self {
+        Self { looks: Some(Box::new(heard)), ..self }
     }
 
     /// Reports progress; `Err(Cancelled)` once the run should stop.
@@ -70,13 +82,86 @@ impl Monitor {
 
     /// `Err(Cancelled)` once the run should stop; reports nothing.
     pub fn check(&self) -> Result<(), Cancelled> {
+        if let Some(heard) = &self.looks {
+            heard();
+        }
         if self.cancel.is_cancelled() { Err(Cancelled) } else { Ok(()) }
+    }
+
+    /// As [`Monitor::check`], before what must not be left half done, such as a file that takes the place of another:
+    /// from here on the work goes to its end, and whoever waits for it waits.
+    pub fn no_way_back(&self) -> Result<(), Cancelled> {
+        self.check()?;
+        match &self.aside {
+            Some(stands) if !settle(stands, COMMITTED) => Err(Cancelled),
+            _ => Ok(()),
+        }
     }
 
     /// The token that this monitor watches.
     #[must_use]
     pub fn cancel_token(&self) -> CancelToken {
         self.cancel.clone()
+    }
+}
+
+/// Where work done aside stands: it may still be given up, it was, or it goes to its end.
+const OPEN: u8 = 0;
+const GIVEN_UP: u8 = 1;
+const COMMITTED: u8 = 2;
+
+/// Between two looks at whether work done aside is still wanted.
+const LOOK_EVERY: Duration = Duration::from_millis(20);
+
+/// Whether the work was open until now and is `settled` from now on.
+fn settle(stands: &AtomicU8, settled: u8) -> bool {
+    stands.compare_exchange(OPEN, settled, Ordering::AcqRel, Ordering::Acquire).is_ok()
+}
+
+/// Does work that cannot look by itself whether to go on, such as a decoder's, on a thread of its own: once it should
+/// stop it is given up at once, and ends later with nobody to hear of it.
+///
+/// What is given up must leave nothing behind: the work calls [`Monitor::no_way_back`] before it changes anything.
+pub fn aside<T: Send + 'static>(
+    monitor: &Monitor,
+    work: impl FnOnce(&Monitor) -> T + Send + 'static,
+) -> Result<T, Cancelled> {
+    monitor.check()?;
+    let (sender, updates) = channel();
+    let stands = Arc::new(AtomicU8::new(OPEN));
+    let mut watching = progress_monitor(monitor.cancel_token(), sender.clone(), Arc::new(|| {}));
+    watching.aside = Some(Arc::clone(&stands));
+    let work = Arc::new(Mutex::new(Some(work)));
+    let waiting = Arc::clone(&work);
+    let take = move |work: &Mutex<Option<_>>| work.lock().unwrap_or_else(PoisonError::into_inner).take();
+    let spawned = thread::Builder::new().name("aside".to_owned()).spawn(move || {
+        let Some(work) = take(&waiting) else { return };
+        // Nobody hears of it where it was given up.
+        let _ = match catch_unwind(AssertUnwindSafe(|| work(&watching))) {
+            Ok(result) => sender.send(Update::Finished(result)),
+            Err(panic) => sender.send(Update::Panicked(panic_message(panic.as_ref()))),
+        };
+    });
+    if spawned.is_err()
+        && let Some(work) = take(&work)
+    {
+        // A system without a thread to spare: the work is done here, and ends when it ends.
+        return Ok(work(monitor));
+    }
+    loop {
+        match updates.recv_timeout(LOOK_EVERY) {
+            Ok(Update::Progress(Progress { step, done, total })) => {
+                // Whether to go on is asked below.
+                let _ = monitor.step(step, done, total);
+            }
+            Ok(Update::Finished(result)) => return Ok(result),
+            Ok(Update::Panicked(message)) => resume_unwind(Box::new(message)),
+            Err(RecvTimeoutError::Timeout) => {}
+            Err(RecvTimeoutError::Disconnected) => unreachable!("the work sends its end last"),
+        }
+        if monitor.check().is_err() && settle(&stands, GIVEN_UP) {
+            return Err(Cancelled);
+        }
     }
 }
 
@@ -221,5 +306,56 @@ mod tests {
         let job = Job::<()>::spawn("test", || {}, |_| panic!("star {} fell", 7)).expect("a thread");
         let updates = wait_for_last(&job);
         assert_eq!(updates, [Update::Panicked("star 7 fell".to_owned())], "the message of the panic");
+    }
+
+    /// The work never looks and never ends; the one who waits for it looks again and again, and goes.
+    #[test]
+    fn work_done_aside_is_given_up_while_it_is_still_busy() {
+        let (release, held) = channel::<()>();
+        let cancel = CancelToken::default();
+        let (token, n_looks) = (cancel.clone(), std::sync::atomic::AtomicUsize::new(0));
+        let monitor = Monitor::new(cancel, |_| {}).hear_looks(move || {
+            if n_looks.fetch_add(1, Ordering::Relaxed) == 3 {
+                token.cancel();
+            }
+        });
+        let result = aside(&monitor, move |_| held.recv());
+        assert_eq!(result, Err(Cancelled), "given up");
+        drop(release);
+    }
+
+    /// Asked to stop after the point of no return, the work is waited for: what it changed is told.
+    #[test]
+    fn work_done_aside_that_cannot_go_back_is_waited_for() {
+        let cancel = CancelToken::default();
+        let token = cancel.clone();
+        let monitor = Monitor::new(cancel, |_| {});
+        let result = aside(&monitor, move |aside| {
+            aside.no_way_back()?;
+            token.cancel();
+            thread::sleep(3 * LOOK_EVERY);
+            Ok::<_, Cancelled>(7)
+        });
+        assert_eq!(result, Ok(Ok(7)), "it came to its end");
+        let late = aside(&Monitor::silent(), |aside| {
+            aside.cancel_token().cancel();
+            aside.no_way_back()
+        });
+        assert!(matches!(late, Err(Cancelled) | Ok(Err(Cancelled))), "asked before, it changes nothing: {late:?}");
+    }
+
+    #[test]
+    fn what_work_done_aside_tells_is_passed_on() {
+        let told = Arc::new(Mutex::new(Vec::new()));
+        let hears = Arc::clone(&told);
+        let monitor = Monitor::new(CancelToken::default(), move |progress| {
+            hears.lock().expect("nobody panics").push(progress.done);
+        });
+        let result = aside(&monitor, |aside| {
+            (0..3).try_for_each(|done| aside.step("Counting", done, 3))?;
+            Ok::<_, Cancelled>("done")
+        });
+        assert_eq!(result, Ok(Ok("done")), "nobody cancels");
+        assert_eq!(*told.lock().expect("nobody panics"), [0, 1, 2], "in order");
     }
 }

@@ -9,6 +9,7 @@ mod mask_scenes;
 
 use mask_scenes::{FULL_WIDTH, MaskError, mask_error, propose_for, scene, with_strokes};
 use nightsheaf::foreground::{Proposal, Stroke, StrokeSide};
+use nightsheaf::job::Monitor;
 use nightsheaf::pixels::{Orientation, Point};
 use nightsheaf::synthetic::{Burst, LandKind, Scene};
 
@@ -107,11 +108,12 @@ fn strokes_are_hints_that_find_the_edge_again() {
         side,
     };
     let mut spoiled = proposal.mask.clone();
-    spoiled.paint(&disc(300, 10.0, 40.0, StrokeSide::Sky));
-    spoiled.paint(&disc(900, -10.0, 40.0, StrokeSide::Land));
+    for stroke in [disc(300, 10.0, 40.0, StrokeSide::Sky), disc(900, -10.0, 40.0, StrokeSide::Land)] {
+        spoiled.paint(&Monitor::silent(), &stroke).expect("nobody cancels");
+    }
     let before = mask_error(&spoiled, truth);
     let strokes = [disc(300, 20.0, 6.0, StrokeSide::Land), disc(900, -20.0, 6.0, StrokeSide::Sky)];
-    let mended = proposal.guide.solve(&spoiled, &strokes);
+    let mended = proposal.guide.solve(&Monitor::silent(), spoiled, &strokes).expect("nobody cancels");
     let after = mask_error(&mended, truth);
     assert!(before.overlap < 0.985, "spoiled: {before:?}");
     assert!(after.overlap > 0.995, "mended: {after:?}, it was {before:?}");
@@ -139,8 +141,8 @@ fn a_horizon_drawn_roughly_snaps_to_the_real_edge() {
     let truth = burst.foreground();
     let line = rough_horizon(truth, 20, 8.0);
     let mut drawn = proposal.mask.clone();
-    drawn.fill_below(&line, Orientation::Normal);
-    let snapped = proposal.guide.snap(&drawn, &line, 20.0);
+    drawn.fill_below(&Monitor::silent(), &line, Orientation::Normal).expect("nobody cancels");
+    let snapped = proposal.guide.snap(&Monitor::silent(), drawn.clone(), &line, 20.0).expect("nobody cancels");
     let (before, after) = (mask_error(&drawn, truth), mask_error(&snapped, truth));
     let [middle, most] = after.edge_px.expect("both have an edge");
     assert!(after.overlap > 0.985 && after.overlap > before.overlap, "drawn {before:?}, snapped {after:?}");
@@ -180,7 +182,8 @@ fn three_strokes_bring_a_rough_mask_to_the_edge() {
         let mut spoiled = proposal.clone();
         let size = burst.scene().size;
         let bite = Point { x: 0.3 * size.width as f64, y: 0.95 * size.height as f64 };
-        spoiled.mask.paint(&Stroke { points: vec![bite], radius_px: 120.0, side: StrokeSide::Sky });
+        let bite = Stroke { points: vec![bite], radius_px: 120.0, side: StrokeSide::Sky };
+        spoiled.mask.paint(&Monitor::silent(), &bite).expect("nobody cancels");
         let before = mask_error(&spoiled.mask, burst.foreground());
         let mended = mask_error(&with_strokes(&spoiled, burst.foreground(), 3), burst.foreground());
         assert!(before.overlap < 0.97 && mended.overlap >= 0.99, "{kind:?}: from {before:?} to {mended:?}");

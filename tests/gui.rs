@@ -8,7 +8,7 @@ mod window;
 
 use std::path::PathBuf;
 use std::sync::Arc;
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use eframe::egui::accesskit::Role;
 use eframe::egui::os::OperatingSystem;
@@ -134,10 +134,12 @@ fn a_single_frame_cannot_be_stacked() {
 fn work_that_runs_can_be_cancelled() {
     let now = Instant::now();
     let progress = Some(Progress { step: "Stacking", done: 3, total: 10 });
-    let standing = Standing { started: now, progress, step_started: now, stopping: false };
+    let left = Some(Duration::from_secs(20));
+    let standing = Standing { started: now, progress, done: 0.4, left, stopping: false };
     let working = Working { task: "Stacking", standing };
     let mut harness = stage(night(), move |ui, state| foot::show(ui, state, Some(&working)));
     harness.get_by_label("Stacking");
+    harness.get_by_label("3 of 10  ·  about 20 s left");
     press(&mut harness, "Cancel");
     assert_eq!(harness.state().asked, [Action::Cancel], "one press");
 }

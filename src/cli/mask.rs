@@ -22,7 +22,7 @@ pub(super) fn run(arguments: &MaskArguments, cancel: &CancelToken) -> Result<(),
     };
     let found = pipeline::propose_mask(&monitor, &request)?;
     let proposal = &found.proposal;
-    pipeline::save_mask(&arguments.output, &proposal.mask, found.orientation)?;
+    pipeline::save_mask(&monitor, &arguments.output, &proposal.mask, found.orientation)?;
     let answer = Answer { foreground_fraction: proposal.foreground_fraction(), confidence: proposal.confidence };
     let mut out = io::stdout().lock();
     if arguments.json {

@@ -46,13 +46,13 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
     outcome.report.export = Some(export.clone());
     pipeline::export(&monitor, &outcome, &arguments.output, &export)?;
     if let Some(path) = &arguments.mask_output {
-        pipeline::save_outcome_mask(&outcome, path)?;
+        pipeline::save_outcome_mask(&monitor, &outcome, path)?;
     }
     if let Some(path) = &arguments.residuals {
         pipeline::save_residual_picture(&outcome, path)?;
     }
     if let Some(path) = &arguments.clipped {
-        pipeline::save_left_out_picture(&outcome, path)?;
+        pipeline::save_left_out_picture(&monitor, &outcome, path)?;
     }
     let layers = match &arguments.layers {
         Some(folder) => pipeline::save_layers(&monitor, &outcome, folder, &export)?,

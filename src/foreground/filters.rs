@@ -4,24 +4,47 @@
 
 use rayon::prelude::*;
 
+use crate::job::{Cancelled, Monitor};
 use crate::pixels::{Mask, Plane, Size};
+
+/// Why work that nobody watches has a result.
+const UNWATCHED: &str = "nobody cancels what nobody watches";
 
 /// Fills a plane row by row on all cores; `fill(y, row)` sees one row at a time.
 pub(super) fn by_rows<T: Copy + Send>(size: Size, value: T, fill: impl Fn(usize, &mut [T]) + Sync) -> Plane<T> {
+    try_by_rows(&Monitor::silent(), size, value, fill).expect(UNWATCHED)
+}
+
+/// As [`by_rows`]; ends between two rows once it should.
+pub(super) fn try_by_rows<T: Copy + Send>(
+    monitor: &Monitor,
+    size: Size,
+    value: T,
+    fill: impl Fn(usize, &mut [T]) + Sync,
+) -> Result<Plane<T>, Cancelled> {
     let mut plane = Plane::filled(size, value);
     let width = size.width.max(1);
-    plane.samples_mut().par_chunks_mut(width).enumerate().for_each(|(y, row)| fill(y, row));
-    plane
+    plane.samples_mut().par_chunks_mut(width).enumerate().try_for_each(|(y, row)| {
+        monitor.check()?;
+        fill(y, row);
+        Ok::<_, Cancelled>(())
+    })?;
+    Ok(plane)
 }
 
 /// Normal blur, cut off at three standard deviations.
 pub(super) fn blur(plane: &Plane<f32>, sigma_px: f32) -> Plane<f32> {
+    try_blur(&Monitor::silent(), plane, sigma_px).expect(UNWATCHED)
+}
+
+/// As [`blur`]; ends between two rows once it should.
+pub(super) fn try_blur(monitor: &Monitor, plane: &Plane<f32>, sigma_px: f32) -> Result<Plane<f32>, Cancelled> {
     let reach = (3.0 * sigma_px).ceil().max(1.0) as usize;
     let kernel: Vec<f32> = (0..=reach).map(|d| (-0.5 * (d as f32 / sigma_px).powi(2)).exp()).collect();
     let sum = kernel[0] + 2.0 * kernel[1..].iter().sum::<f32>();
     let kernel: Vec<f32> = kernel.iter().map(|weight| weight / sum).collect();
     let size = plane.size();
-    let down = by_rows(size, 0.0_f32, |y, row| {
+    let down = try_by_rows(monitor, size, 0.0_f32, |y, row| {
         for (d, &weight) in kernel.iter().enumerate() {
             let above = plane.row(y.saturating_sub(d));
             let below = plane.row((y + d).min(size.height - 1));
@@ -30,8 +53,8 @@ pub(super) fn blur(plane: &Plane<f32>, sigma_px: f32) -> Plane<f32> {
                 *sample += weight * (above + below);
             }
         }
-    });
-    by_rows(size, 0.0_f32, |y, row| {
+    })?;
+    try_by_rows(monitor, size, 0.0_f32, |y, row| {
         let padded = padded(down.row(y), reach);
         let middle = reach..reach + size.width;
         for (d, &weight) in kernel.iter().enumerate() {
@@ -116,22 +139,29 @@ pub(super) fn complement(mask: &Mask) -> Mask {
 
 /// Distance to the nearest pixel of the mask, exact up to `limit_px` and infinite beyond.
 pub(super) fn distance_px(mask: &Mask, limit_px: f32) -> Plane<f32> {
+    try_distance_px(&Monitor::silent(), mask, limit_px).expect(UNWATCHED)
+}
+
+/// As [`distance_px`]; ends between two rows once it should.
+pub(super) fn try_distance_px(monitor: &Monitor, mask: &Mask, limit_px: f32) -> Result<Plane<f32>, Cancelled> {
     let size = mask.size();
     let reach = limit_px.ceil().max(0.0) as usize;
     let far = 2 * reach + 2;
     // Rows to the nearest inside pixel of the same column, counted down and then up.
     let mut rows = Plane::filled(size, far as f32);
     for y in 0..size.height {
+        monitor.check()?;
         let above = if y > 0 { rows.row(y - 1).to_vec() } else { vec![far as f32; size.width] };
         for ((steps, &inside), above) in rows.row_mut(y).iter_mut().zip(mask.0.row(y)).zip(above) {
             *steps = if inside { 0.0 } else { (above + 1.0).min(far as f32) };
         }
     }
     for y in (0..size.height.saturating_sub(1)).rev() {
+        monitor.check()?;
         let below = rows.row(y + 1).to_vec();
         rows.row_mut(y).iter_mut().zip(below).for_each(|(steps, below)| *steps = steps.min(below + 1.0));
     }
-    by_rows(size, 0.0_f32, |y, row| {
+    try_by_rows(monitor, size, 0.0_f32, |y, row| {
         let squares: Vec<f32> = rows.row(y).iter().map(|steps| steps * steps).collect();
         let beyond = (far * far) as f32;
         let mut padded = vec![beyond; reach];

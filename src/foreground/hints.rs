@@ -1,10 +1,11 @@
 //! Strokes as hints: the mask is solved again around them, and the edge snaps to the real one.
 
 use crate::foreground::ForegroundMask;
-use crate::foreground::edit::{Stroke, StrokeSide};
 use crate::foreground::evidence::Evidence;
-use crate::foreground::filters::{bilinear, blur};
+use crate::foreground::filters::{bilinear, blur, try_by_rows};
+use crate::foreground::stroke::{RowPlaces, Stroke};
 use crate::foreground::walk::Walk;
+use crate::job::{Cancelled, Monitor};
 use crate::pixels::{Mask, Plane, Point, Rect, Size};
 
 /// The picture around the strokes is solved again as far as this many brush widths, at least
@@ -47,17 +48,28 @@ impl Guide {
     }
 
     /// The mask with strokes taken as hints. Only what lies around them changes.
-    #[must_use]
-    pub fn solve(&self, mask: &ForegroundMask, strokes: &[Stroke]) -> ForegroundMask {
-        let mut solved = mask.clone();
+    pub fn solve(
+        &self,
+        monitor: &Monitor,
+        mut mask: ForegroundMask,
+        strokes: &[Stroke],
+    ) -> Result<ForegroundMask, Cancelled> {
         // The paint itself: the walk then finds how far it reaches.
-        strokes.iter().for_each(|stroke| solved.paint(stroke));
+        strokes.iter().try_for_each(|stroke| mask.paint(monitor, stroke))?;
         for stroke in strokes {
             if let Some(rect) = self.around(stroke) {
-                self.solve_in(rect, stroke, strokes, &mut solved);
+                self.solve_in(monitor, rect, stroke, strokes, &mut mask)?;
             }
         }
-        solved
+        Ok(mask)
+    }
+
+    /// Whether solving around a stroke may change what another one covers.
+    #[must_use]
+    pub fn may_change(&self, around: &Stroke, covered: &Stroke) -> bool {
+        // The block that is solved ends at a pixel of the guide.
+        let radius_px = around.radius_px + self.reach_px(around) + self.bin as f64;
+        Stroke { radius_px, ..around.clone() }.may_meet(covered, self.size())
     }
 
     /// How far a stroke has a say, in pixels of the frame.
@@ -80,50 +92,80 @@ impl Guide {
         Some(Rect { x, y, size: Size { width: right / self.bin - x + 1, height: bottom / self.bin - y + 1 } })
     }
 
-    fn solve_in(&self, rect: Rect, center: &Stroke, strokes: &[Stroke], solved: &mut ForegroundMask) {
-        let held = self.held(rect, solved);
+    fn solve_in(
+        &self,
+        monitor: &Monitor,
+        rect: Rect,
+        center: &Stroke,
+        strokes: &[Stroke],
+        solved: &mut ForegroundMask,
+    ) -> Result<(), Cancelled> {
+        let held = self.held(monitor, rect, solved)?;
         let mut prior = held.clone();
         let reach = self.reach_px(center);
         // Near the stroke the mask may be wrong; far from it, it is to stay.
-        let mut trust = Plane::from_fn(rect.size, |x, y| {
-            let far = center.distance_px(self.middle(x + rect.x, y + rect.y)) / reach;
+        let mut trust = self.distances_px(monitor, rect, center, reach)?.map(|distance| {
+            let far = distance / reach;
             if far >= 1.0 { BORDER_TRUST } else { MASK_TRUST * far.powi(4) as f32 }
         });
         for stroke in strokes {
             let radius = stroke.radius_px.max(0.75 * self.bin as f64);
-            for y in 0..rect.size.height {
-                for x in 0..rect.size.width {
-                    if stroke.distance_px(self.middle(x + rect.x, y + rect.y)) <= radius {
-                        prior.set(x, y, if stroke.side == StrokeSide::Land { 1.0 } else { 0.0 });
-                        trust.set(x, y, STROKE_TRUST);
-                    }
-                }
+            let distances = self.distances_px(monitor, rect, stroke, radius)?;
+            let both = prior.samples_mut().iter_mut().zip(trust.samples_mut());
+            for ((prior, trust), _) in both.zip(distances.samples()).filter(|(_, distance)| **distance <= radius) {
+                *prior = stroke.side.weight();
+                *trust = STROKE_TRUST;
             }
         }
-        self.solve_rect(rect, &held, prior, trust, solved);
+        self.solve_rect(monitor, rect, &held, prior, trust, solved)
+    }
+
+    /// How far the pixels of a block of the guide are from the middle line of a stroke, in pixels of the frame;
+    /// told up to `limit_px`, infinite or too large beyond it.
+    pub(super) fn distances_px(
+        &self,
+        monitor: &Monitor,
+        rect: Rect,
+        stroke: &Stroke,
+        limit_px: f64,
+    ) -> Result<Plane<f64>, Cancelled> {
+        try_by_rows(monitor, rect.size, f64::INFINITY, |y, row| {
+            let first = self.middle(rect.x, y + rect.y);
+            let places = RowPlaces { y: first.y, first_x: first.x, step_px: self.bin as f64 };
+            let seen = stroke.lower_squares(places, limit_px, row);
+            row[seen].iter_mut().for_each(|square| *square = square.sqrt());
+        })
     }
 
     /// Walks from what is held in a block of the guide and writes what changed into the mask.
     pub(super) fn solve_rect(
         &self,
+        monitor: &Monitor,
         rect: Rect,
         held: &Plane<f32>,
         prior: Plane<f32>,
         trust: Plane<f32>,
         solved: &mut ForegroundMask,
-    ) {
+    ) -> Result<(), Cancelled> {
         let grey = self.grey.crop(rect);
         let sigma = Plane::from_fn(rect.size, |x, y| self.sigma.at((x + rect.x) / self.cell, (y + rect.y) / self.cell));
         let walk = Walk::new(prior, trust, EDGE_GAIN, |a, b| {
             ((grey.samples()[a] - grey.samples()[b]) / sigma.samples()[a]).powi(2)
         });
-        let chances = walk.solve(held);
-        self.write_back(rect, held, &chances, solved);
+        let chances = walk.solve(monitor, held)?;
+        self.write_back(monitor, rect, held, &chances, solved)
     }
 
     /// Takes the new chances where they differ, with the proposal's fine edge where it agrees with them and a
     /// smooth one where it does not; elsewhere the mask keeps its own.
-    fn write_back(&self, rect: Rect, held: &Plane<f32>, chances: &Plane<f32>, solved: &mut ForegroundMask) {
+    fn write_back(
+        &self,
+        monitor: &Monitor,
+        rect: Rect,
+        held: &Plane<f32>,
+        chances: &Plane<f32>,
+        solved: &mut ForegroundMask,
+    ) -> Result<(), Cancelled> {
         let moved = Mask(Plane::from_fn(rect.size, |x, y| {
             let (new, old) = (chances.at(x, y), held.at(x, y));
             (new - old).abs() > CHANGE && (new > 0.5) != (old > 0.5)
@@ -131,6 +173,7 @@ impl Guide {
         let beside = moved.grow(1);
         let bin = self.bin;
         for row in 0..rect.size.height {
+            monitor.check()?;
             for column in (0..rect.size.width).filter(|&column| beside.contains(column, row)) {
                 let land = chances.at(column, row) > 0.5;
                 let (left, top) = ((column + rect.x) * bin, (row + rect.y) * bin);
@@ -154,11 +197,16 @@ impl Guide {
                 }
             }
         }
+        Ok(())
     }
 
     /// Mean weight of the mask in each pixel of a block of the guide.
-    pub(super) fn held(&self, rect: Rect, mask: &ForegroundMask) -> Plane<f32> {
-        Plane::from_fn(rect.size, |x, y| self.mean_alpha(|x, y| mask.0.at(x, y), x + rect.x, y + rect.y))
+    pub(super) fn held(&self, monitor: &Monitor, rect: Rect, mask: &ForegroundMask) -> Result<Plane<f32>, Cancelled> {
+        try_by_rows(monitor, rect.size, 0.0, |y, row| {
+            for (x, held) in row.iter_mut().enumerate() {
+                *held = self.mean_alpha(|x, y| mask.0.at(x, y), x + rect.x, y + rect.y);
+            }
+        })
     }
 
     fn mean_alpha(&self, alpha: impl Fn(usize, usize) -> f32, column: usize, row: usize) -> f32 {

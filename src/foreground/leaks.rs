@@ -51,7 +51,7 @@ pub(super) fn grow_without_leaks(monitor: &Monitor, ground: &Ground<'_>) -> Resu
         sky = ground.grow(monitor, &forbidden)?;
     }
     if forbidden.count() > 0 {
-        settle_belt(ground, &mut sky, &forbidden, &sure_land);
+        settle_belt(monitor, ground, &mut sky, &forbidden, &sure_land)?;
     }
     Ok(sky)
 }
@@ -122,9 +122,15 @@ impl Roughness {
 }
 
 /// Draws the line between sure sky and sure land along the leaks.
-fn settle_belt(ground: &Ground<'_>, sky: &mut Sky, forbidden: &Mask, sure_land: &Mask) {
+fn settle_belt(
+    monitor: &Monitor,
+    ground: &Ground<'_>,
+    sky: &mut Sky,
+    forbidden: &Mask,
+    sure_land: &Mask,
+) -> Result<(), Cancelled> {
     let belt = dilate(forbidden, BELT);
-    let Some(rect) = bounds(&belt, 2) else { return };
+    let Some(rect) = bounds(&belt, 2) else { return Ok(()) };
     let place = |x: usize, y: usize| (x + rect.x, y + rect.y);
     let departures = box_mean(&sky.departure.crop(rect).map(|departure| departure.min(6.0)), 2);
     let mut prior = Plane::filled(rect.size, 0.0);
@@ -158,7 +164,7 @@ fn settle_belt(ground: &Ground<'_>, sky: &mut Sky, forbidden: &Mask, sure_land: 
     let walk = Walk::new(prior, trust, EDGE_GAIN, |a, b| {
         ((grey.samples()[a] - grey.samples()[b]) / sigma.samples()[a]).powi(2)
     });
-    let chances = walk.solve(&start);
+    let chances = walk.solve(monitor, &start)?;
     for y in 0..rect.size.height {
         for x in 0..rect.size.width {
             let (column, row) = place(x, y);
@@ -167,6 +173,7 @@ fn settle_belt(ground: &Ground<'_>, sky: &mut Sky, forbidden: &Mask, sure_land: 
             }
         }
     }
+    Ok(())
 }
 
 /// The smallest block that holds the mask and a margin.

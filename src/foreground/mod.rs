@@ -23,13 +23,14 @@ mod refine;
 mod scale;
 mod sky_model;
 mod snap;
+mod stroke;
 mod walk;
 
 pub use doubt::Doubt;
-pub use edit::{Stroke, StrokeSide};
 pub use evidence::{BurstView, LightFromReference, ReadRect};
 pub use hints::Guide;
 pub use propose::{Proposal, propose};
+pub use stroke::{Stroke, StrokeSide};
 
 use crate::pixels::{Mask, Plane, Size};
 

@@ -3,6 +3,7 @@
 use std::collections::VecDeque;
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
 use std::sync::mpsc::{Receiver, Sender, channel};
 
 use eframe::egui::{CentralPanel, Context, Frame, Margin, Panel, Pos2, Rect, Ui, UiBuilder, ViewportCommand};
@@ -12,6 +13,7 @@ use crate::gui::action::Action;
 use crate::gui::canvas::{self, Layers};
 use crate::gui::correcting::{Corrected, Correction};
 use crate::gui::dialogs::Dialog;
+use crate::gui::drawing::Drawn;
 use crate::gui::frame_clock::FrameClock;
 use crate::gui::history::History;
 use crate::gui::keep::Leaving;
@@ -20,15 +22,17 @@ use crate::gui::lane::Lane;
 use crate::gui::panels::{column, foot, keeping, keys, night_line, plan, preferences, strips, welcome};
 use crate::gui::plan_form::PlanForm;
 use crate::gui::sheaf::Land;
-use crate::gui::state::{State, Subject, Working};
+use crate::gui::state::{State, Subject};
 use crate::gui::strokes::{Brush, MaskPatch};
 use crate::gui::theme::palette;
 use crate::gui::tiles::TileWorks;
 use crate::gui::title::title;
+use crate::gui::whole;
 use crate::gui::widgets::SCROLL_BAR;
 use crate::gui::works::{Developed, Filed, Heard, Previewed, Ready, Stacked};
 use crate::job::Cancelled;
 use crate::pipeline::{ForegroundMask, FrameFinding, Outcome};
+use crate::pixels::Size;
 use crate::plan::LightSource;
 use crate::settings::Folders;
 
@@ -96,13 +100,21 @@ pub struct App {
     preview_outcome: Option<Arc<Outcome>>,
     /// Whether results come on the canvas by themselves: until the person looks at a frame.
     shows_results: bool,
+    /// A preview came while the brush was in hand: it is shown when that is laid down.
+    preview_waits: bool,
+    /// Frames are to be listed and measured as soon as no other work needs the machine.
+    measures_after: bool,
+    /// Whether what is watched waits for other work.
+    watch_held: Arc<AtomicBool>,
     mask_version: u64,
     /// The landscape as it was found.
     found_mask: Option<Arc<ForegroundMask>>,
     stroke: Option<Stroke>,
-    /// Corrections that wait for the one that is worked out, and whether that one is recorded.
+    /// Corrections that wait for the one that is worked out, and that one.
     asked: VecDeque<Asked>,
-    recorded: bool,
+    answering: Option<Asked>,
+    /// What was asked for after them.
+    after_corrections: Vec<Action>,
     /// Strokes that were answered: later answers must not overrule them.
     hints: Vec<crate::pipeline::Stroke>,
     sample_folder: Option<tempfile::TempDir>,
@@ -115,8 +127,9 @@ pub struct App {
     planned_from: Option<(PlanForm, Option<LightSource>)>,
     /// Whether the last frame of the screen lacked tiles of the picture.
     lacks_tiles: bool,
-    /// Where the picture is drawn.
+    /// Where the picture is drawn, in which window.
     canvas: Rect,
+    window: Rect,
     context: Context,
 }
 
@@ -132,22 +145,28 @@ struct Lanes {
     watch: Lane<Result<(), Error>>,
 }
 
-/// A correction that waits for the one before it.
+/// A correction that waits for the one before it, or is worked out.
 struct Asked {
     correction: Correction,
-    /// Whether the way back is recorded already.
-    is_recorded: bool,
+    /// Of the frame.
+    size: Size,
+    /// The stroke as it is drawn over the mask until it is answered.
+    drawn: Option<Arc<MaskPatch>>,
+    /// The edit that it takes back (`true`) or makes again.
+    travels: Option<(bool, Arc<MaskPatch>)>,
 }
 
 /// A stroke of the brush that is not finished.
 struct Stroke {
-    /// What was under it, where it is painted while it is drawn.
-    patch: Option<MaskPatch>,
+    /// The mask that it lies over.
+    mask: Arc<ForegroundMask>,
+    /// What it makes of that.
+    patch: MaskPatch,
     points: Vec<Pos2>,
     last: Pos2,
     brush: Brush,
-    /// Mask and choice before the stroke, where it changed what is landscape.
-    before: Option<(Land, Option<Arc<ForegroundMask>>)>,
+    /// Whether the mask is still the same once the stroke ends.
+    on_mask: bool,
 }
 
 /// All that a run depends on.
@@ -176,13 +195,13 @@ impl App {
             n_layers: 0,
             tiles: TileWorks::start(move || wake.request_repaint())?,
             lanes: Lanes {
-                gather: Lane::new("measuring"),
+                gather: Lane::with_plan("measuring", whole::MEASURING),
                 open: Lane::new("opening"),
-                stack: Lane::new("stacking"),
+                stack: Lane::with_plan("stacking", whole::RUN),
                 develop: Lane::new("developing"),
                 mask: Lane::new("correcting"),
                 preview: Lane::new("previewing"),
-                file: Lane::new("writing"),
+                file: Lane::with_plan("writing", whole::WRITING),
                 watch: Lane::new("watching"),
             },
             heard: channel(),
@@ -200,11 +219,15 @@ impl App {
             previewed_from: None,
             preview_outcome: None,
             shows_results: true,
+            preview_waits: false,
+            measures_after: false,
+            watch_held: Arc::new(AtomicBool::new(false)),
             mask_version: 0,
             found_mask: None,
             stroke: None,
             asked: VecDeque::new(),
-            recorded: false,
+            answering: None,
+            after_corrections: Vec::new(),
             hints: Vec::new(),
             sample_folder: None,
             frame_clock: FrameClock::from_environment(),
@@ -213,6 +236,7 @@ impl App {
             planned_from: None,
             lacks_tiles: false,
             canvas: Rect::ZERO,
+            window: Rect::ZERO,
             context: context.clone(),
         };
         app.state.plan_form = PlanForm::today();
@@ -325,9 +349,15 @@ impl App {
         self.draw_strips(ui, &mut asked);
         CentralPanel::no_frame().frame(Frame::new().fill(palette.room)).show(ui, |ui| {
             if has_frames {
-                self.canvas = ui.max_rect();
-                let last = self.stroke.as_ref().map(|stroke| stroke.last);
-                let output = canvas::show(ui, &self.state, &mut self.layers, last);
+                self.take_canvas(ui.max_rect(), ui.ctx().content_rect());
+                let answered = self.asked.iter().rev().chain(&self.answering);
+                let ended = answered.filter_map(|asked| asked.drawn.as_deref());
+                let in_hand = self.stroke.as_ref();
+                let drawn = Drawn {
+                    last: in_hand.map(|stroke| stroke.last),
+                    over: in_hand.map(|stroke| &stroke.patch).into_iter().chain(ended).collect(),
+                };
+                let output = canvas::show(ui, &self.state, &mut self.layers, &drawn);
                 asked.extend(output.actions);
                 self.lacks_tiles = !output.orders.is_empty();
                 self.tiles.want(output.orders);
@@ -351,6 +381,18 @@ impl App {
         for action in asked {
             self.apply(action);
         }
+    }
+
+    /// Strips and drawers take room from the canvas: nothing that is looked at closely moves for that. In a window of
+    /// another size the middle stays the middle.
+    fn take_canvas(&mut self, canvas: Rect, window: Rect) {
+        if canvas != self.canvas
+            && window == self.window
+            && let Some(placement) = self.placement()
+        {
+            self.state.view = self.state.view.kept_in_place(&placement, canvas);
+        }
+        (self.canvas, self.window) = (canvas, window);
     }
 
     fn draw_strips(&self, ui: &mut Ui, asked: &mut Vec<Action>) {
@@ -385,17 +427,6 @@ impl App {
         self.state.correcting = self.lanes.mask.is_busy();
         self.state.stacking = self.lanes.stack.is_busy();
         self.state.filing = self.is_filing();
-    }
-
-    /// The long work that the person waits for, if any.
-    fn working(&self) -> Option<Working> {
-        let lanes = &self.lanes;
-        let works = [
-            ("Stacking", lanes.stack.standing()),
-            ("Writing", lanes.file.standing()),
-            ("Measuring", lanes.gather.standing()),
-        ];
-        works.into_iter().find_map(|(task, standing)| Some(Working { task, standing: standing? }))
     }
 }
 

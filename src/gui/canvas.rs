@@ -1,13 +1,14 @@
 //! The picture: drawn from tiles, moved, zoomed, compared and painted on.
 
 use eframe::egui::{
-    Align2, Color32, CursorIcon, EventFilter, Id, Key, PointerButton, Pos2, Rect, Response, Role, Sense, Shape, Stroke,
+    Align2, Color32, CursorIcon, EventFilter, Id, Key, PointerButton, Rect, Response, Role, Sense, Shape, Stroke,
     StrokeKind, TextStyle, Ui, WidgetInfo, pos2, vec2,
 };
 
 use crate::gui::action::Action;
 use crate::gui::correcting::Tool;
-use crate::gui::hatching::hatch;
+use crate::gui::drawing::Drawn;
+use crate::gui::hatching::{Hatched, hatch};
 use crate::gui::layer::Layer;
 use crate::gui::panels::frames::kind_in_words;
 use crate::gui::sheaf::Land;
@@ -72,7 +73,7 @@ pub struct CanvasOutput {
 }
 
 /// Draws the picture and hears what is done with it.
-pub fn show(ui: &mut Ui, state: &State, layers: &mut Layers, last_stroke: Option<Pos2>) -> CanvasOutput {
+pub fn show(ui: &mut Ui, state: &State, layers: &mut Layers, drawn: &Drawn<'_>) -> CanvasOutput {
     let canvas = ui.max_rect();
     let response = ui.interact(canvas, focus_id(), Sense::click_and_drag());
     let name = "Picture: arrow keys move it, or a cross while a tool is in hand; Enter uses the tool there";
@@ -87,11 +88,10 @@ pub fn show(ui: &mut Ui, state: &State, layers: &mut Layers, last_stroke: Option
     let (size, orientation) = (layer.pyramid().size(), layer.pyramid().picture().orientation);
     let placement = state.view.place(size, orientation, canvas, ui.ctx().pixels_per_point());
     output.orders = draw(ui, state, layers, &placement, canvas);
-    if state.hatching
-        && let Some(mask) = &state.sheaf.mask
-        && !state.holding_single
-    {
-        hatch(&ui.painter().with_clip_rect(canvas), mask, &placement, canvas, &palette(ui));
+    if state.hatching && !state.holding_single {
+        let mask = state.sheaf.mask.as_deref();
+        let painter = ui.painter().with_clip_rect(canvas);
+        hatch(&painter, &Hatched { mask, over: &drawn.over }, &placement, canvas, &palette(ui));
     }
     if state.residuals_shown {
         arrows::show(&ui.painter().with_clip_rect(canvas), state, &placement, &palette(ui));
@@ -107,7 +107,7 @@ pub fn show(ui: &mut Ui, state: &State, layers: &mut Layers, last_stroke: Option
     if state.picking {
         drawing::pick(ui, &response, &placement, &mut output.actions);
     } else if state.painting {
-        drawing::use_tool(ui, &response, &placement, state, last_stroke, &mut output.actions);
+        drawing::use_tool(ui, &response, &placement, state, drawn.last, &mut output.actions);
     }
     drawing::keyboard_cross(ui, &placement, state, canvas);
     if !layers.shown(state.shown).is_some_and(Layer::is_visible) {
@@ -227,30 +227,26 @@ fn labels(ui: &Ui, state: &State, comparing: bool, canvas: Rect) {
             let x = canvas.left() + state.divider * canvas.width();
             let left = Rect { max: pos2(x - 8.0, canvas.bottom()), ..canvas };
             let right = Rect { min: pos2(x + 8.0, canvas.top()), ..canvas };
-            plate(ui, left, Align2::RIGHT_TOP, "Single frame", None);
-            plate(
-                ui,
-                right,
-                Align2::LEFT_TOP,
-                "Preview",
-                state.preview.as_ref().map(PreviewFacts::in_words).as_deref(),
-            );
+            plate(ui, left, Align2::RIGHT_TOP, "Single frame", preview_noise(state).map(single_noise).as_deref());
+            plate(ui, right, Align2::LEFT_TOP, "Preview", Some(&preview_figures(state)));
+        }
+        Some(Shown::Preview) if state.holding_single => {
+            let single = preview_noise(state).map(single_noise);
+            plate(ui, canvas.shrink(8.0), Align2::LEFT_TOP, "Single frame", single.as_deref());
         }
         Some(Shown::Preview) => {
-            let facts = state.preview.as_ref().map(PreviewFacts::in_words);
-            let name = if state.holding_single { "Single frame" } else { "Preview" };
-            plate(ui, canvas.shrink(8.0), Align2::LEFT_TOP, name, facts.as_deref());
+            plate(ui, canvas.shrink(8.0), Align2::LEFT_TOP, "Preview", Some(&preview_figures(state)));
         }
         Some(Shown::Stack) if comparing => {
             let x = canvas.left() + state.divider * canvas.width();
             let left = Rect { max: pos2(x - 8.0, canvas.bottom()), ..canvas };
             let right = Rect { min: pos2(x + 8.0, canvas.top()), ..canvas };
-            let single = noise.map(|noise| format!("noise σ {}", share(noise.single)));
+            let single = noise.map(single_noise);
             plate(ui, left, Align2::RIGHT_TOP, "Single frame", single.as_deref());
             plate(ui, right, Align2::LEFT_TOP, "Stack", noise.map(stack_noise).as_deref());
         }
         Some(Shown::Stack) if state.holding_single => {
-            let single = noise.map(|noise| format!("noise σ {}", share(noise.single)));
+            let single = noise.map(single_noise);
             plate(ui, canvas.shrink(8.0), Align2::LEFT_TOP, "Single frame", single.as_deref());
         }
         Some(Shown::Stack) => {
@@ -262,7 +258,7 @@ fn labels(ui: &Ui, state: &State, comparing: bool, canvas: Rect) {
                 let standing = match (state.opening, frame.is_aside()) {
                     (true, _) => Some("opening…"),
                     (false, true) => Some(kind.as_deref().unwrap_or("set aside")),
-                    (false, false) => None,
+                    (false, false) => state.previewing.then_some(PREVIEWING),
                 };
                 plate(ui, canvas.shrink(8.0), Align2::LEFT_TOP, &frame.name(), standing);
             }
@@ -275,6 +271,25 @@ fn labels(ui: &Ui, state: &State, comparing: bool, canvas: Rect) {
 fn arrow_label(ui: &Ui, state: &State, placement: &Placement, canvas: Rect) {
     let (name, figures) = arrows::legend(state, placement);
     plate(ui, canvas.shrink(8.0), Align2::RIGHT_TOP, &name, figures.as_deref());
+}
+
+/// Told while nothing of it is seen yet.
+const PREVIEWING: &str = "a preview is being made…";
+
+fn preview_noise(state: &State) -> Option<NoiseReport> {
+    state.preview.as_ref()?.noise
+}
+
+/// What the preview is made of and how clean it is; a line more while the next one is made.
+fn preview_figures(state: &State) -> String {
+    let facts = state.preview.as_ref().map(PreviewFacts::in_words);
+    let next = state.previewing.then(|| PREVIEWING.to_owned());
+    let lines = [facts, preview_noise(state).map(stack_noise), next];
+    lines.into_iter().flatten().collect::<Vec<_>>().join("\n")
+}
+
+fn single_noise(noise: NoiseReport) -> String {
+    format!("noise σ {}", share(noise.single))
 }
 
 fn stack_noise(noise: NoiseReport) -> String {

@@ -9,6 +9,9 @@ use crate::job::{Cancelled, Monitor};
 use crate::pipeline::{ForegroundMask, Guide, Stroke, StrokeSide};
 use crate::pixels::{Orientation, Point};
 
+/// The name of the work, as a person reads it.
+pub const CORRECTING: &str = "Correcting the mask";
+
 /// What the person draws with.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Tool {
@@ -43,15 +46,12 @@ pub enum EdgeChange {
 /// A correction.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Correction {
+    /// Squares exchanged with those of the mask: a stroke that is painted already, or an edit taken back.
+    Swap(Arc<MaskPatch>),
     /// A stroke, taken at its word.
     Paint(Stroke),
     /// A stroke as a hint: the edge is sought around it.
-    Hint {
-        /// The stroke as drawn.
-        stroke: Stroke,
-        /// What was under it, where it is painted already.
-        painted: Option<MaskPatch>,
-    },
+    Hint(Stroke),
     /// A filled polygon.
     Polygon {
         /// In light-frame pixels.
@@ -85,69 +85,76 @@ pub struct Corrected {
     pub hint: Option<Stroke>,
 }
 
-/// Carries a correction out; `held` are hints that were answered before.
+/// Carries a correction out; `held` are hints that were answered before. The mask itself stays as it is.
 pub fn correct(
     monitor: &Monitor,
-    mask: &Arc<ForegroundMask>,
+    mask: &ForegroundMask,
     correction: Correction,
     guide: Option<&Guide>,
     held: &[Stroke],
 ) -> Result<Corrected, Cancelled> {
-    monitor.check()?;
+    monitor.step(CORRECTING, 0, 1)?;
     let mut hint = None;
-    let mut painted_patch = None;
     let after = match correction {
+        Correction::Swap(patch) => {
+            let mut patch = Arc::unwrap_or_clone(patch);
+            let mut after = mask.clone();
+            patch.swap(&mut after);
+            monitor.check()?;
+            // What the squares hold now is the way back.
+            return Ok(Corrected { after, patch, hint });
+        }
         Correction::Paint(stroke) => {
-            let mut after = ForegroundMask::clone(mask);
-            after.paint(&stroke);
+            let mut after = mask.clone();
+            after.paint(monitor, &stroke)?;
             after
         }
-        Correction::Hint { stroke, painted } => {
-            let mut before = ForegroundMask::clone(mask);
-            if let Some(patch) = &painted {
-                patch.clone().swap(&mut before);
-            }
-            painted_patch = painted;
+        Correction::Hint(stroke) => {
             let stroke = thinned(&stroke);
-            let mut after = match guide {
-                Some(guide) => guide.solve(&before, std::slice::from_ref(&stroke)),
-                None => before,
-            };
-            // What was said before still holds, and what is said now most of all.
-            held.iter().chain([&stroke]).for_each(|stroke| after.paint(stroke));
+            let mut after = mask.clone();
+            if let Some(guide) = guide {
+                after = guide.solve(monitor, after, std::slice::from_ref(&stroke))?;
+                // What was said before still holds where the answer may have changed it ...
+                for earlier in held.iter().filter(|earlier| guide.may_change(&stroke, earlier)) {
+                    after.paint(monitor, earlier)?;
+                }
+            }
+            // ... and what is said now most of all.
+            after.paint(monitor, &stroke)?;
             hint = Some(stroke);
             after
         }
         Correction::Polygon { corners, side, snap_px } => {
-            let mut after = ForegroundMask::clone(mask);
-            after.fill_polygon(&corners, side);
+            let mut after = mask.clone();
+            after.fill_polygon(monitor, &corners, side)?;
             let mut sides = corners;
             sides.extend(sides.first().copied());
-            snapped(after, guide, &sides, snap_px)
+            snapped(monitor, after, guide, &sides, snap_px)?
         }
         Correction::Below { line, orientation, snap_px } => {
-            let mut after = ForegroundMask::clone(mask);
-            after.fill_below(&line, orientation);
-            snapped(after, guide, &line, snap_px)
+            let mut after = mask.clone();
+            after.fill_below(monitor, &line, orientation)?;
+            snapped(monitor, after, guide, &line, snap_px)?
         }
-        Correction::Edge(EdgeChange::Grow(px)) => mask.grow(px),
-        Correction::Edge(EdgeChange::Shrink(px)) => mask.shrink(px),
-        Correction::Edge(EdgeChange::Feather(px)) => mask.feather(px),
-        Correction::Edge(EdgeChange::Invert) => mask.invert(),
+        Correction::Edge(EdgeChange::Grow(px)) => mask.grow(monitor, px)?,
+        Correction::Edge(EdgeChange::Shrink(px)) => mask.shrink(monitor, px)?,
+        Correction::Edge(EdgeChange::Feather(px)) => mask.feather(monitor, px)?,
+        Correction::Edge(EdgeChange::Invert) => mask.invert(monitor)?,
     };
-    monitor.check()?;
-    let mut patch = MaskPatch::between(mask, &after);
-    if let Some(mut first) = painted_patch {
-        first.absorb(patch);
-        patch = first;
-    }
+    let patch = MaskPatch::between(monitor, mask, &after)?;
     Ok(Corrected { after, patch, hint })
 }
 
-fn snapped(mask: ForegroundMask, guide: Option<&Guide>, line: &[Point], snap_px: Option<f64>) -> ForegroundMask {
+fn snapped(
+    monitor: &Monitor,
+    mask: ForegroundMask,
+    guide: Option<&Guide>,
+    line: &[Point],
+    snap_px: Option<f64>,
+) -> Result<ForegroundMask, Cancelled> {
     match (guide, snap_px) {
-        (Some(guide), Some(reach_px)) => guide.snap(&mask, line, reach_px),
-        _ => mask,
+        (Some(guide), Some(reach_px)) => guide.snap(monitor, mask, line, reach_px),
+        _ => Ok(mask),
     }
 }
 
@@ -181,45 +188,101 @@ pub fn side(kind: BrushKind) -> StrokeSide {
 
 #[cfg(test)]
 mod tests {
+    use std::sync::atomic::{AtomicUsize, Ordering};
+
     use super::*;
+    use crate::gui::strokes::Brush;
+    use crate::job::CancelToken;
     use crate::pixels::{Plane, Size};
 
-    fn lower_half() -> Arc<ForegroundMask> {
+    fn lower_half() -> ForegroundMask {
         let size = Size { width: 400, height: 300 };
-        Arc::new(ForegroundMask(Plane::from_fn(size, |_, y| if y >= 150 { 1.0 } else { 0.0 })))
+        ForegroundMask(Plane::from_fn(size, |_, y| if y >= 150 { 1.0 } else { 0.0 }))
     }
 
-    fn carry_out(correction: Correction) -> Corrected {
-        correct(&Monitor::silent(), &lower_half(), correction, None, &[]).expect("nobody cancels")
-    }
-
-    #[test]
-    fn every_correction_can_be_taken_back() {
+    fn all() -> Vec<Correction> {
         let point = |x: f64, y: f64| Point { x, y };
         let stroke =
             Stroke { points: vec![point(50.0, 50.0), point(90.0, 60.0)], radius_px: 8.0, side: StrokeSide::Land };
         let triangle = vec![point(10.0, 200.0), point(200.0, 200.0), point(100.0, 280.0)];
-        let all = [
+        let mut patch = MaskPatch::default();
+        let brush = Brush { kind: BrushKind::Add, radius_px: 8.0 };
+        patch.paint(&lower_half(), brush, Pos2::new(50.0, 50.0), Pos2::new(90.0, 60.0));
+        vec![
+            Correction::Swap(Arc::new(patch)),
             Correction::Paint(stroke.clone()),
-            Correction::Hint { stroke, painted: None },
-            Correction::Polygon { corners: triangle, side: StrokeSide::Sky, snap_px: None },
+            Correction::Hint(stroke),
+            Correction::Polygon { corners: triangle, side: StrokeSide::Sky, snap_px: Some(9.0) },
             Correction::Below {
                 line: vec![point(0.0, 100.0), point(399.0, 120.0)],
                 orientation: Orientation::Normal,
-                snap_px: None,
+                snap_px: Some(9.0),
             },
             Correction::Edge(EdgeChange::Grow(5.0)),
             Correction::Edge(EdgeChange::Shrink(5.0)),
             Correction::Edge(EdgeChange::Feather(6.0)),
             Correction::Edge(EdgeChange::Invert),
-        ];
-        for correction in all {
+        ]
+    }
+
+    #[test]
+    fn every_correction_can_be_taken_back() {
+        let guide = Guide::plain(lower_half().size());
+        for correction in all() {
             let name = format!("{correction:?}");
-            let Corrected { mut after, mut patch, .. } = carry_out(correction);
-            assert_ne!(after, *lower_half(), "{name} changes the mask");
+            let guide = matches!(correction, Correction::Hint(_)).then_some(&guide);
+            let corrected = correct(&Monitor::silent(), &lower_half(), correction, guide, &[]);
+            let Corrected { mut after, mut patch, .. } = corrected.expect("nobody cancels");
+            assert_ne!(after, lower_half(), "{name} changes the mask");
             patch.swap(&mut after);
-            assert_eq!(after, *lower_half(), "{name} is taken back");
+            assert_eq!(after, lower_half(), "{name} is taken back");
         }
+    }
+
+    /// Between two looks at whether to go on lies a row, or a step of the solver; the look at which it is asked to stop
+    /// is the last but those of the other cores.
+    #[test]
+    fn every_correction_stops_wherever_it_is_asked_to() {
+        let guide = Guide::plain(lower_half().size());
+        for correction in all() {
+            let name = format!("{correction:?}");
+            let run = |stop_at: usize| {
+                let cancel = CancelToken::default();
+                let n_looks = Arc::new(AtomicUsize::new(0));
+                let (heard, token) = (Arc::clone(&n_looks), cancel.clone());
+                let monitor = Monitor::new(cancel, |_| {}).hear_looks(move || {
+                    if heard.fetch_add(1, Ordering::Relaxed) + 1 == stop_at {
+                        token.cancel();
+                    }
+                });
+                let result = correct(&monitor, &lower_half(), correction.clone(), Some(&guide), &[]);
+                (result.map(|_| ()), n_looks.load(Ordering::Relaxed))
+            };
+            let (whole, n_looks) = run(usize::MAX);
+            assert_eq!(whole, Ok(()), "{name}: nobody cancels");
+            // Rows of the stroke's box, or of the frame; a swap copies and is done.
+            let least = if matches!(correction, Correction::Swap(_)) { 2 } else { 20 };
+            assert!(n_looks >= least, "{name} looks only {n_looks} times");
+            for stop_at in [1, 2, n_looks / 2, n_looks - 1].map(|look| look.max(1)) {
+                let (result, n_heard) = run(stop_at);
+                assert_eq!(result, Err(Cancelled), "{name}, asked at look {stop_at} of {n_looks}");
+                let most = stop_at + 2 * rayon::current_num_threads();
+                assert!(n_heard <= most, "{name}: {n_heard} looks, asked to stop at {stop_at}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_hint_holds_where_a_later_one_is_answered() {
+        let guide = Guide::plain(lower_half().size());
+        let stroke = |x: f64, side| Stroke { points: vec![Point { x, y: 150.0 }], radius_px: 8.0, side };
+        let (earlier, later) = (stroke(200.0, StrokeSide::Sky), stroke(215.0, StrokeSide::Land));
+        assert!(guide.may_change(&later, &earlier), "side by side");
+        assert!(!guide.may_change(&later, &stroke(20.0, StrokeSide::Sky)), "at the other end of the frame");
+        let hint = Correction::Hint(later);
+        let corrected = correct(&Monitor::silent(), &lower_half(), hint, Some(&guide), &[earlier]);
+        let after = corrected.expect("nobody cancels").after;
+        assert_eq!((after.0.at(196, 150), after.0.at(215, 150)), (0.0, 1.0), "both hold");
     }
 
     #[test]

@@ -6,12 +6,21 @@ use crate::gui::action::Action;
 use crate::gui::correcting::Tool;
 use crate::gui::panels::foreground::BRUSH_RANGE;
 use crate::gui::state::State;
-use crate::gui::strokes::{Brush, BrushKind};
+use crate::gui::strokes::{Brush, BrushKind, MaskPatch};
 use crate::gui::theme::{Palette, palette};
 use crate::gui::view::Placement;
 
 /// A corner is hit again within so many points.
 pub(super) const CORNER_REACH: f32 = 9.0;
+
+/// What is drawn of strokes that the mask does not hold yet.
+#[derive(Default)]
+pub struct Drawn<'a> {
+    /// Where the brush was last, while it draws.
+    pub last: Option<Pos2>,
+    /// Strokes over the mask, the newest first.
+    pub over: Vec<&'a MaskPatch>,
+}
 
 /// Uses the tool in hand.
 pub fn use_tool(

@@ -23,7 +23,7 @@ pub enum Edit {
     /// Whether frames are wanted, by path: their places in the list change when others join.
     Wanted(Vec<(PathBuf, Option<bool>)>),
     /// Squares of the mask.
-    Stroke(MaskPatch),
+    Stroke(Arc<MaskPatch>),
     /// Mask and what is landscape.
     Mask(Land, Option<Arc<ForegroundMask>>),
     /// All choices.
@@ -45,7 +45,7 @@ impl Edit {
             }
             Self::Stroke(patch) => {
                 if let Some(mask) = &mut sheaf.mask {
-                    patch.swap(Arc::make_mut(mask));
+                    Arc::make_mut(patch).swap(Arc::make_mut(mask));
                 }
             }
             Self::Mask(land, mask) => {
@@ -112,6 +112,27 @@ impl History {
     pub fn touches_mask(&self, back: bool) -> bool {
         let next = if back { self.done.last() } else { self.undone.last() };
         matches!(next, Some(Edit::Stroke(_) | Edit::Mask(..)))
+    }
+
+    /// The squares of the next step back, or forward, where that changes squares of the mask alone.
+    #[must_use]
+    pub fn next_stroke(&self, back: bool) -> Option<&Arc<MaskPatch>> {
+        match if back { self.done.last() } else { self.undone.last() } {
+            Some(Edit::Stroke(patch)) => Some(patch),
+            _ => None,
+        }
+    }
+
+    /// Takes note that the squares of `edit` were exchanged beside the window and `other` is its other side; `false`
+    /// where it is not the next step any more.
+    pub fn travelled(&mut self, back: bool, edit: &Arc<MaskPatch>, other: MaskPatch) -> bool {
+        if !self.next_stroke(back).is_some_and(|next| Arc::ptr_eq(next, edit)) {
+            return false;
+        }
+        let (from, to) = if back { (&mut self.done, &mut self.undone) } else { (&mut self.undone, &mut self.done) };
+        from.pop();
+        to.push(Edit::Stroke(Arc::new(other)));
+        true
     }
 
     /// Whether there is something to take back.

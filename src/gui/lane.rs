@@ -7,6 +7,7 @@ use std::time::{Duration, Instant};
 use eframe::egui::Context;
 
 use crate::error::InWords;
+use crate::gui::whole::{StepShare, Whole};
 use crate::job::{Job, Monitor, Progress, Update};
 
 type Work<T> = Box<dyn FnOnce(&Monitor) -> T + Send>;
@@ -14,6 +15,8 @@ type Work<T> = Box<dyn FnOnce(&Monitor) -> T + Send>;
 /// One computation at a time.
 pub struct Lane<T> {
     name: &'static str,
+    /// What its work consists of, as far as that is known.
+    plan: Vec<StepShare>,
     running: Option<Running<T>>,
     waiting: Option<Work<T>>,
 }
@@ -22,6 +25,7 @@ struct Running<T> {
     job: Job<T>,
     replaced: bool,
     state: Standing,
+    whole: Whole,
 }
 
 /// How far a computation is.
@@ -31,27 +35,12 @@ pub struct Standing {
     pub started: Instant,
     /// Its last report.
     pub progress: Option<Progress>,
-    /// When the present step began.
-    pub step_started: Instant,
+    /// Share of the whole that is done, 0 to 1; never less than before.
+    pub done: f32,
+    /// Time that the whole still takes if it goes on as it went; `None` while that is a guess.
+    pub left: Option<Duration>,
     /// Whether it was asked to stop.
     pub stopping: bool,
-}
-
-impl Standing {
-    /// Share of the step that is done, 0 to 1.
-    #[must_use]
-    pub fn fraction(&self) -> f32 {
-        self.progress.map_or(0.0, |progress| progress.done as f32 / progress.total.max(1) as f32).clamp(0.0, 1.0)
-    }
-
-    /// Time that the step still takes if it goes on as it went; `None` while that is a guess.
-    #[must_use]
-    pub fn step_left(&self, now: Instant) -> Option<Duration> {
-        let fraction = self.fraction();
-        let elapsed = now.duration_since(self.step_started);
-        (fraction > 0.02 && elapsed > Duration::from_millis(700))
-            .then(|| elapsed.mul_f32((1.0 - fraction) / fraction.max(0.02)))
-    }
 }
 
 /// How a computation ended.
@@ -67,7 +56,13 @@ impl<T: Send + 'static> Lane<T> {
     /// A lane with nothing to do; `name` names its threads.
     #[must_use]
     pub fn new(name: &'static str) -> Self {
-        Self { name, running: None, waiting: None }
+        Self::with_plan(name, &[])
+    }
+
+    /// A lane whose work consists of known steps.
+    #[must_use]
+    pub fn with_plan(name: &'static str, plan: &[StepShare]) -> Self {
+        Self { name, plan: plan.to_vec(), running: None, waiting: None }
     }
 
     /// Runs `work` as soon as what runs now has stopped.
@@ -110,7 +105,9 @@ impl<T: Send + 'static> Lane<T> {
     /// How far the running computation is, unless its result is no longer wanted.
     #[must_use]
     pub fn standing(&self) -> Option<Standing> {
-        self.running.as_ref().filter(|running| !running.replaced).map(|running| running.state)
+        let running = self.running.as_ref().filter(|running| !running.replaced)?;
+        let Running { state, whole, .. } = running;
+        Some(Standing { done: whole.done(), left: whole.left(state.started, Instant::now()), ..*state })
     }
 
     /// Whether anything runs or waits whose result is wanted.
@@ -132,7 +129,10 @@ impl<T: Send + 'static> Lane<T> {
         }
         let ended = ended?;
         let replaced = running.replaced;
-        self.running = None;
+        let whole = self.running.take().filter(|running| !running.job.is_cancelled()).map(|running| running.whole);
+        if let Some(plan) = whole.and_then(|whole| whole.learned(Instant::now())) {
+            self.plan = plan;
+        }
         if let Some(work) = self.waiting.take()
             && let Some(failed) = self.start(context, work)
         {
@@ -146,9 +146,9 @@ impl<T: Send + 'static> Lane<T> {
         let wake = move || context.request_repaint();
         match Job::spawn(self.name, wake, work) {
             Ok(job) => {
-                let now = Instant::now();
-                let state = Standing { started: now, progress: None, step_started: now, stopping: false };
-                self.running = Some(Running { job, replaced: false, state });
+                let started = Instant::now();
+                let state = Standing { started, progress: None, done: 0.0, left: None, stopping: false };
+                self.running = Some(Running { job, replaced: false, state, whole: Whole::new(self.plan.clone()) });
                 None
             }
             Err(error) => Some(Ended::Broken(format!("the system gives no thread for the work: {}", InWords(&error)))),
@@ -158,9 +158,7 @@ impl<T: Send + 'static> Lane<T> {
 
 impl<T> Running<T> {
     fn note(&mut self, progress: Progress) {
-        if self.state.progress.is_none_or(|last| last.step != progress.step) {
-            self.state.step_started = Instant::now();
-        }
+        self.whole.note(progress, Instant::now());
         self.state.progress = Some(progress);
     }
 }
@@ -217,12 +215,27 @@ mod tests {
     }
 
     #[test]
-    fn the_time_left_follows_the_share_done() {
-        let now = Instant::now();
-        let started = now - Duration::from_secs(10);
-        let progress = Some(Progress { step: "Stacking", done: 25, total: 100 });
-        let standing = Standing { started, progress, step_started: started, stopping: false };
-        let left = standing.step_left(now).expect("a quarter is done");
-        assert!((left.as_secs_f32() - 30.0).abs() < 0.1, "three quarters take {left:?}");
+    fn a_lane_tells_how_far_the_whole_is() {
+        let context = Context::default();
+        let mut lane = Lane::with_plan("test", &[("a", 0.25), ("b", 0.75)]);
+        let (go_on, held) = std::sync::mpsc::channel::<()>();
+        let work = move |monitor: &Monitor| {
+            monitor.step("a", 1, 1)?;
+            monitor.step("b", 1, 3)?;
+            // Until the test has seen it.
+            let _ = held.recv();
+            Ok::<_, Cancelled>(())
+        };
+        assert!(lane.submit(&context, work).is_none(), "a thread is there");
+        let deadline = Instant::now() + Duration::from_secs(20);
+        let mut seen = Vec::new();
+        while seen.last().is_none_or(|done| *done < 0.5) {
+            assert!(lane.poll(&context).is_none(), "it goes on");
+            seen.push(lane.standing().expect("it runs").done);
+            assert!(Instant::now() < deadline, "half of it after 20 s");
+        }
+        assert!(seen.is_sorted() && seen.last() == Some(&0.5), "a quarter and a third of the rest: {:?}", seen.last());
+        drop(go_on);
+        assert!(matches!(wait(&mut lane, &context), Ended::Result(Ok(()))), "its end");
     }
 }

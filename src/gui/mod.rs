@@ -36,6 +36,7 @@ pub mod timeline;
 pub mod title;
 pub mod tone;
 pub mod view;
+pub mod whole;
 pub mod widgets;
 pub mod works;
 

@@ -16,7 +16,7 @@ use crate::gui::theme::Theme;
 use crate::gui::timeline::night_order;
 use crate::gui::tone::Histogram;
 use crate::gui::view::View;
-use crate::pipeline::{Found, FrameReport, FrameResiduals, Report, expected_reference};
+use crate::pipeline::{Found, FrameReport, FrameResiduals, NoiseReport, Report, expected_reference};
 
 /// A section of the side column, in the order of the work.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -80,12 +80,14 @@ pub enum PathFor {
 }
 
 /// What a preview is made of.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PreviewFacts {
     /// Frames in it.
     pub n_frames: usize,
     /// Whether they were read at half size.
     pub half_size: bool,
+    /// How much cleaner it is than one of them.
+    pub noise: Option<NoiseReport>,
 }
 
 impl PreviewFacts {
@@ -266,6 +268,8 @@ pub struct State {
     pub planned: Planned,
     /// The folder whose new frames are measured as they come.
     pub watching: Option<PathBuf>,
+    /// Whether they wait for other work.
+    pub watch_waits: bool,
 }
 
 impl Default for State {
@@ -320,6 +324,7 @@ impl Default for State {
             plan_form: PlanForm::default(),
             planned: Planned::default(),
             watching: None,
+            watch_waits: false,
         }
     }
 }

@@ -23,7 +23,7 @@ fn sheaf(state: &State) -> Option<String> {
 fn fact(state: &State, working: Option<&Working>) -> Option<String> {
     if let Some(working) = working {
         let step = working.standing.progress.map_or(working.task, |progress| progress.step);
-        return Some(format!("{step}, {:.0} %", 100.0 * working.standing.fraction()));
+        return Some(format!("{step}, {:.0} %", 100.0 * working.standing.done));
     }
     if state.notices.last().is_some_and(|notice| notice.tone == NoticeTone::Failure) {
         return Some("Not done".to_owned());

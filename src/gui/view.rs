@@ -68,6 +68,20 @@ impl View {
         Self { zoom: Zoom::Scale(scale), center: inside(pos2(middle.x / size.x, middle.y / size.y)) }
     }
 
+    /// The same with every pixel of the picture where it was on the screen, after the canvas around it became another:
+    /// what is looked at closely stays in place, what fits goes on fitting.
+    #[must_use]
+    pub fn kept_in_place(&self, placement: &Placement, after: Rect) -> Self {
+        if self.zoom == Zoom::Fit {
+            return *self;
+        }
+        let size = placement.upright_size() * placement.points_per_px;
+        // From the corner as it is drawn, on a whole pixel of the screen: it must round to the same one again. Not held
+        // inside the picture: the way back, when a strip closes, must lead to the same place.
+        let middle = after.center() - placement.corner;
+        Self { center: pos2(middle.x / size.x, middle.y / size.y), ..*self }
+    }
+
     /// Moved along with a drag by `delta` points.
     #[must_use]
     pub fn panned(&self, delta: Vec2, placement: &Placement) -> Self {
@@ -197,6 +211,21 @@ mod tests {
         let moved = before.stored_from_screen(pointer).distance(after.stored_from_screen(pointer));
         assert!(moved < 0.5, "moved by {moved} px, less than the rounding to whole screen pixels");
         assert!((after.scale - 3.4).abs() < 1e-3, "the scale is {}", after.scale);
+    }
+
+    #[test]
+    fn a_strip_that_opens_and_closes_leaves_every_pixel_where_it_is() {
+        let view = View { zoom: Zoom::Scale(2.0), center: pos2(0.02, 0.97) };
+        let below = canvas().with_min_y(canvas().top() + 43.0);
+        let place = |view: &View, canvas| view.place(STORED, Orientation::Normal, canvas, 1.0);
+        let corner = place(&view, canvas()).rect().min;
+        let opened = view.kept_in_place(&place(&view, canvas()), below);
+        assert_eq!(place(&opened, below).rect().min, corner, "a strip opens");
+        let closed = opened.kept_in_place(&place(&opened, below), canvas());
+        assert_eq!(place(&closed, canvas()).rect().min, corner, "and closes");
+        assert_eq!(closed.zoom, view.zoom, "at the same scale");
+        let fitted = View::default();
+        assert_eq!(fitted.kept_in_place(&place(&fitted, canvas()), below), fitted, "what fits goes on fitting");
     }
 
     #[test]

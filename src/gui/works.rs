@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::Sender;
 
 use eframe::egui::{ColorImage, Context};
@@ -12,7 +13,7 @@ use crate::gui::calibration::CalibrationKind;
 use crate::gui::keep::{Opened, Snapshot, Sought};
 use crate::gui::pyramid::{Pyramid, Source};
 use crate::gui::tone::{Aspect, Tone};
-use crate::job::{Cancelled, Monitor};
+use crate::job::{self, Cancelled, Monitor};
 use crate::pipeline::{
     self, DevelopSettings, ExportSettings, ForegroundMask, FrameFinding, FrameKind, FrameScale, LoadedMask,
     MeasureRequest, Outcome, Preview, Request,
@@ -82,7 +83,7 @@ pub struct Gathering {
 pub fn gather(monitor: &Monitor, ear: &Ear, gathering: Gathering) -> Result<Vec<FrameFinding>, Error> {
     monitor.step("Looking for frames", 0, 1)?;
     let Gathering { paths, listed, known: said, foreground, memory_bytes } = gathering;
-    let (gathered, unusable) = pipeline::gather_each(&paths);
+    let (gathered, unusable) = job::aside(monitor, move |_| pipeline::gather_each(&paths))?;
     let mut lost = Vec::new();
     for (path, error) in unusable {
         let n_lost = lost.len();
@@ -151,10 +152,12 @@ pub fn make_sample_frames(
     gather(monitor, ear, Gathering { paths: vec![folder.to_owned()], memory_bytes, ..Gathering::default() })
 }
 
-/// Measures the frames of a folder as they come, until it is stopped.
-pub fn watch(monitor: &Monitor, ear: &Ear, folder: &Path, memory_bytes: u64) -> Result<(), Error> {
+/// Measures the frames of a folder as they come, until it is stopped; none while `held` says that other work needs the
+/// machine.
+pub fn watch(monitor: &Monitor, ear: &Ear, folder: &Path, memory_bytes: u64, held: &AtomicBool) -> Result<(), Error> {
     let request = MeasureRequest { memory_bytes, ..MeasureRequest::default() };
-    Err(pipeline::watch(monitor, folder, &request, |finding| {
+    let held = || held.load(Ordering::Relaxed);
+    Err(pipeline::watch_between(monitor, folder, &request, held, |finding| {
         ear.tell(Heard::Arrived(finding.path.clone()));
         ear.tell(Heard::Found(Box::new(finding)));
     }))
@@ -327,12 +330,14 @@ pub enum Kept {
 /// Reads a sheaf; a mask that is a picture of its own is read along.
 pub fn open_sheaf(monitor: &Monitor, path: PathBuf) -> Result<Kept, Error> {
     monitor.step("Opening the sheaf", 0, 1)?;
-    let mut loaded = load_sheaf(&path)?;
+    let file = path.clone();
+    let mut loaded = job::aside(monitor, move |_| load_sheaf(&file))??;
     if let (Some(MaskSource::File(file)), Some(first)) = (&loaded.sheaf.mask, loaded.sheaf.lights.first())
         && loaded.sheaf.missing().is_empty()
     {
         let picture = pipeline::open_picture(monitor, &first.path)?;
-        let mask = pipeline::load_mask(file, picture.image.size(), picture.orientation)?;
+        let (file, size, orientation) = (file.clone(), picture.image.size(), picture.orientation);
+        let mask = job::aside(monitor, move |_| pipeline::load_mask(&file, size, orientation))??;
         loaded.notes.extend(mask.warning);
         loaded.sheaf.mask = Some(MaskSource::Inside(Arc::new(mask.mask)));
     }
@@ -347,9 +352,10 @@ pub fn seek_frames(monitor: &Monitor, mut opened: Opened, folder: PathBuf) -> Re
 }
 
 /// Writes a sheaf.
-pub fn save_sheaf(monitor: &Monitor, path: PathBuf, sheaf: &Sheaf, snapshot: Snapshot) -> Result<Kept, Error> {
+pub fn save_sheaf(monitor: &Monitor, path: PathBuf, sheaf: Sheaf, snapshot: Snapshot) -> Result<Kept, Error> {
     monitor.step("Saving the sheaf", 0, 1)?;
-    settings::save_sheaf(&path, sheaf)?;
+    let file = path.clone();
+    job::aside(monitor, move |aside| settings::save_sheaf_watched(aside, &file, &sheaf))??;
     Ok(Kept::Saved(path, Box::new(snapshot)))
 }
 
@@ -358,7 +364,8 @@ pub fn find_leftover(monitor: &Monitor, folder: &Path) -> Result<Kept, Error> {
     for leftover in settings::leftovers(folder) {
         monitor.check()?;
         // What a later version left is for that version.
-        let Ok(loaded) = load_sheaf(&leftover.path) else { continue };
+        let file = leftover.path.clone();
+        let Ok(loaded) = job::aside(monitor, move |_| load_sheaf(&file))? else { continue };
         let of = loaded.autosaved_from.as_ref();
         if !loaded.sheaf.lights.is_empty() && of.is_none_or(|file| leftover.is_newer_than(file)) {
             return Ok(Kept::Left(Some(Box::new((leftover, loaded)))));
@@ -385,20 +392,21 @@ pub fn with_threads<T: Send>(threads: Option<u16>, work: impl FnOnce() -> T + Se
 }
 
 /// Reads a mask for frames of this size.
-pub fn load_mask(monitor: &Monitor, path: &Path, size: Size, orientation: Orientation) -> Result<Filed, Error> {
+pub fn load_mask(monitor: &Monitor, path: PathBuf, size: Size, orientation: Orientation) -> Result<Filed, Error> {
     monitor.step("Reading the mask", 0, 1)?;
-    pipeline::load_mask(path, size, orientation).map(Filed::MaskLoaded)
+    job::aside(monitor, move |_| pipeline::load_mask(&path, size, orientation))?.map(Filed::MaskLoaded)
 }
 
 /// Writes a mask.
 pub fn save_mask(
     monitor: &Monitor,
     path: PathBuf,
-    mask: &ForegroundMask,
+    mask: Arc<ForegroundMask>,
     orientation: Orientation,
 ) -> Result<Filed, Error> {
     monitor.step("Writing the mask", 0, 1)?;
-    pipeline::save_mask(&path, mask, orientation)?;
+    let file = path.clone();
+    job::aside(monitor, move |aside| pipeline::save_mask(aside, &file, &mask, orientation))??;
     Ok(Filed::MaskSaved(path))
 }
 
@@ -410,15 +418,15 @@ pub fn save_page(monitor: &Monitor, path: PathBuf, plan: &Plan) -> Result<Filed,
 }
 
 /// Lists the calibration frames that `paths` stand for.
-pub fn collect_calibration(monitor: &Monitor, kind: CalibrationKind, paths: &[PathBuf]) -> Result<Filed, Error> {
+pub fn collect_calibration(monitor: &Monitor, kind: CalibrationKind, paths: Vec<PathBuf>) -> Result<Filed, Error> {
     monitor.step("Looking for frames", 0, 1)?;
-    Ok(Filed::Calibration(kind, pipeline::collect_frames(paths)?))
+    Ok(Filed::Calibration(kind, job::aside(monitor, move |_| pipeline::collect_frames(&paths))??))
 }
 
 /// Lists the frames for the landscape that `paths` stand for.
-pub fn collect_land(monitor: &Monitor, paths: &[PathBuf]) -> Result<Filed, Error> {
+pub fn collect_land(monitor: &Monitor, paths: Vec<PathBuf>) -> Result<Filed, Error> {
     monitor.step("Looking for frames", 0, 1)?;
-    Ok(Filed::Land(pipeline::collect_frames(paths)?))
+    Ok(Filed::Land(job::aside(monitor, move |_| pipeline::collect_frames(&paths))??))
 }
 
 /// Writes the lens as the stars measured it.
@@ -429,17 +437,30 @@ pub fn save_lens_profile(monitor: &Monitor, outcome: &Outcome, path: PathBuf) ->
 }
 
 /// Writes what clipping left out.
-pub fn save_left_out(monitor: &Monitor, outcome: &Outcome, path: PathBuf) -> Result<Filed, Error> {
+pub fn save_left_out(monitor: &Monitor, outcome: Arc<Outcome>, path: PathBuf) -> Result<Filed, Error> {
     monitor.step("Writing what was left out", 0, 1)?;
-    pipeline::save_left_out_picture(outcome, &path)?;
+    let file = path.clone();
+    job::aside(monitor, move |aside| pipeline::save_left_out_picture(aside, &outcome, &file))??;
     Ok(Filed::LeftOutSaved(path))
 }
 
 /// Writes the picture.
-pub fn export(monitor: &Monitor, outcome: &Outcome, path: PathBuf, settings: &ExportSettings) -> Result<Filed, Error> {
+pub fn export(
+    monitor: &Monitor,
+    outcome: Arc<Outcome>,
+    path: PathBuf,
+    settings: ExportSettings,
+) -> Result<Filed, Error> {
     monitor.step("Developing and writing", 0, 1)?;
-    pipeline::export(monitor, outcome, &path, settings)?;
+    let (of, by) = (Arc::clone(&outcome), settings.clone());
+    let development = job::aside(monitor, move |_| pipeline::development_to_write(&of, &by))?;
+    pipeline::export_developed(monitor, &outcome, &path, &settings, development)?;
     Ok(Filed::Exported(path))
+}
+
+/// Copies unsaved work.
+pub fn copy_work(monitor: &Monitor, path: PathBuf, sheaf: Sheaf, of: Option<PathBuf>) -> Result<(), Error> {
+    job::aside(monitor, move |aside| settings::Autosave::write(aside, &path, &sheaf, of.as_deref()))?
 }
 
 #[cfg(test)]

@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use crate::error::Error;
+use crate::job::Monitor;
 use crate::pipeline::mask_file::save_grey;
 use crate::pipeline::run::Outcome;
 use crate::pixels::Plane;
@@ -23,10 +24,10 @@ pub(super) fn left_out_shares(stack: &Stack) -> Plane<u8> {
 /// of them do not.
 ///
 /// An error where nothing can be left out, because the samples were not clipped.
-pub fn save_left_out_picture(outcome: &Outcome, path: &Path) -> Result<(), Error> {
+pub fn save_left_out_picture(monitor: &Monitor, outcome: &Outcome, path: &Path) -> Result<(), Error> {
     let Some(left_out) = &outcome.left_out else { return Err(nothing_clipped()) };
     let codes = Plane::from_fn(left_out.size(), |x, y| u16::from(left_out.at(x, y)) * 257);
-    save_grey(path, &outcome.picture.orientation.upright(&codes))
+    save_grey(monitor, path, &outcome.picture.orientation.upright(&codes))
 }
 
 /// Why there is no such picture.

@@ -8,6 +8,7 @@ use image::{ImageBuffer, ImageReader, Luma};
 use crate::error::{Error, InWords};
 use crate::export::{ExportError, replace_file};
 use crate::foreground::ForegroundMask;
+use crate::job::Monitor;
 use crate::pipeline::output::check_ending;
 use crate::pixels::{Orientation, Plane, Size, to_code_u16};
 use crate::system::open_file;
@@ -48,13 +49,13 @@ pub fn load_mask(path: &Path, frame: Size, orientation: Orientation) -> Result<L
 }
 
 /// Writes a mask as a 16-bit grey PNG, whole or not at all.
-pub fn save_mask(path: &Path, mask: &ForegroundMask, orientation: Orientation) -> Result<(), Error> {
+pub fn save_mask(monitor: &Monitor, path: &Path, mask: &ForegroundMask, orientation: Orientation) -> Result<(), Error> {
     let alpha = orientation.upright(&mask.0);
-    save_grey(path, &Plane::from_fn(alpha.size(), |x, y| to_code_u16(alpha.at(x, y) * 65535.0)))
+    save_grey(monitor, path, &Plane::from_fn(alpha.size(), |x, y| to_code_u16(alpha.at(x, y) * 65535.0)))
 }
 
 /// Writes codes as a 16-bit grey PNG, whole or not at all.
-pub(super) fn save_grey(path: &Path, codes: &Plane<u16>) -> Result<(), Error> {
+pub(super) fn save_grey(monitor: &Monitor, path: &Path, codes: &Plane<u16>) -> Result<(), Error> {
     check_ending(path, &["png"], "it is written as PNG")?;
     let size = codes.size();
     let too_large = "a picture has the size of a decoded frame";
@@ -62,15 +63,13 @@ pub(super) fn save_grey(path: &Path, codes: &Plane<u16>) -> Result<(), Error> {
     let picture = ImageBuffer::<Luma<u16>, _>::from_raw(width, height, codes.samples().to_vec());
     let picture = picture.expect("one code a pixel");
     let needed_bytes = 2 * size.area() as u64;
-    replace_file(path, needed_bytes, |out| {
-        // The encoder goes back and forth; a grey picture is small enough to be held.
-        let mut encoded = Cursor::new(Vec::new());
-        picture
-            .write_to(&mut encoded, image::ImageFormat::Png)
-            .map_err(|error| ExportError::Encode(error.to_string()))?;
-        Ok(out.write_all(encoded.get_ref())?)
-    })
-    .map_err(|source| Error::Export { path: path.to_owned(), source })
+    let failed = |source| Error::Export { path: path.to_owned(), source };
+    // The encoder goes back and forth; a grey picture is small enough to be held.
+    let mut encoded = Cursor::new(Vec::new());
+    let coded = picture.write_to(&mut encoded, image::ImageFormat::Png);
+    coded.map_err(|error| failed(ExportError::Encode(error.to_string())))?;
+    monitor.no_way_back()?;
+    replace_file(path, needed_bytes, |out| Ok(out.write_all(encoded.get_ref())?)).map_err(failed)
 }
 
 fn same_shape(a: Size, b: Size) -> bool {
@@ -113,7 +112,7 @@ mod tests {
         for tag in 1..=8 {
             let orientation = Orientation::from_tag(tag).expect("a valid tag");
             let path = folder.path().join(format!("mask-{tag}.png"));
-            save_mask(&path, &half_and_half(), orientation).expect("the folder can be written");
+            save_mask(&Monitor::silent(), &path, &half_and_half(), orientation).expect("the folder can be written");
             let loaded = load_mask(&path, half_and_half().size(), orientation).expect("the file was just written");
             assert_eq!(loaded.mask, half_and_half(), "orientation {tag}");
             assert_eq!(loaded.warning, None, "the size agrees");
@@ -130,7 +129,7 @@ mod tests {
         ) {
             let folder = tempfile::tempdir().expect("a temporary folder");
             let path = folder.path().join("mask.png");
-            save_mask(&path, &half_and_half(), Orientation::Normal).expect("the folder can be written");
+            save_mask(&Monitor::silent(), &path, &half_and_half(), Orientation::Normal).expect("the folder can be written");
             let mut bytes = std::fs::read(&path).expect("just written");
             let start = place.index(bytes.len());
             bytes.iter_mut().skip(start).zip(&noise).for_each(|(byte, noise)| *byte = *noise);
@@ -167,7 +166,7 @@ mod tests {
     fn a_mask_of_half_size_is_scaled_with_a_warning_and_another_shape_is_refused() {
         let folder = tempfile::tempdir().expect("a temporary folder");
         let path = folder.path().join("mask.png");
-        save_mask(&path, &half_and_half(), Orientation::Normal).expect("the folder can be written");
+        save_mask(&Monitor::silent(), &path, &half_and_half(), Orientation::Normal).expect("the folder can be written");
         let double = Size { width: 12, height: 8 };
         let loaded = load_mask(&path, double, Orientation::Normal).expect("the same shape");
         assert_eq!(loaded.mask.size(), double, "scaled to the frames");

@@ -69,7 +69,8 @@ pub use lens_profile::save_lens_profile;
 pub use mask_file::{LoadedMask, load_mask, save_mask};
 pub use measuring::{FrameFinding, MeasureRequest, MeasureSummary, expected_reference, measure};
 pub use output::{
-    check_ending, check_layers, check_output, development, export, format_at, save_layers, save_outcome_mask,
+    check_ending, check_layers, check_output, development, development_to_write, export, export_developed, format_at,
+    save_layers, save_outcome_mask,
 };
 pub use page::{check_page_target, save_plan_page};
 pub use picture::{Picture, open_picture};
@@ -86,7 +87,7 @@ pub use residual_picture::save_residual_picture;
 pub use residuals::{Arrow, FrameResiduals, round_below, typical_error_px};
 pub use run::{Outcome, decode_by, run};
 pub use sample::write_sample_frames;
-pub use watching::{FolderWatch, SETTLE, watch};
+pub use watching::{FolderWatch, SETTLE, watch, watch_between};
 
 /// Frames that a stack needs at least.
 pub const MIN_FRAMES: usize = 2;

@@ -18,7 +18,28 @@ use crate::settings::FileFormat;
 pub fn export(monitor: &Monitor, outcome: &Outcome, path: &Path, settings: &ExportSettings) -> Result<(), Error> {
     settings.check()?;
     monitor.step("Writing the picture", 0, 1)?;
-    let job = ExportJob::new(outcome, settings);
+    let development = development_to_write(outcome, settings);
+    export_developed(monitor, outcome, path, settings, development)
+}
+
+/// How the picture is to look that [`export_developed`] writes: known before the first strip of it is made; `None` for
+/// the stack as measured.
+#[must_use]
+pub fn development_to_write(outcome: &Outcome, settings: &ExportSettings) -> Option<Development> {
+    let is_developed = settings.develop.space != OutputSpace::CameraLinear && settings.format != FileFormat::Dng;
+    is_developed.then(|| development(outcome, &settings.develop))
+}
+
+/// As [`export`], with the development that was made before.
+pub fn export_developed(
+    monitor: &Monitor,
+    outcome: &Outcome,
+    path: &Path,
+    settings: &ExportSettings,
+    development: Option<Development>,
+) -> Result<(), Error> {
+    settings.check()?;
+    let job = ExportJob::new(outcome, settings, development);
     job.write(monitor, &outcome.picture.image, path, settings.format).map_err(|error| named(error, path))
 }
 
@@ -42,7 +63,7 @@ pub fn save_layers(
         FileFormat::Tiff32f => (FileFormat::Tiff32f, "tiff"),
         FileFormat::Tiff16 | FileFormat::Dng | FileFormat::Jpeg => (FileFormat::Tiff16, "tiff"),
     };
-    let job = ExportJob::new(outcome, settings);
+    let job = ExportJob::new(outcome, settings, development_to_write(outcome, settings));
     let mut written = Vec::new();
     let pictures = [("sky", Some(&layers.sky)), ("land", layers.land.as_ref())];
     for (name, image) in pictures.into_iter().filter_map(|(name, image)| Some((name, image?))) {
@@ -52,7 +73,7 @@ pub fn save_layers(
     }
     let path = folder.join("mask.png");
     let is_turned = settings.develop.space != OutputSpace::CameraLinear;
-    save_mask_of(outcome, &path, if is_turned { outcome.picture.orientation } else { Orientation::Normal })?;
+    save_mask_of(monitor, outcome, &path, if is_turned { outcome.picture.orientation } else { Orientation::Normal })?;
     written.push(path);
     Ok(written)
 }
@@ -65,11 +86,11 @@ fn named(error: ExportError, path: &Path) -> Error {
 }
 
 /// Writes the foreground mask of an outcome; all sky where there is none.
-pub fn save_outcome_mask(outcome: &Outcome, path: &Path) -> Result<(), Error> {
-    save_mask_of(outcome, path, outcome.picture.orientation)
+pub fn save_outcome_mask(monitor: &Monitor, outcome: &Outcome, path: &Path) -> Result<(), Error> {
+    save_mask_of(monitor, outcome, path, outcome.picture.orientation)
 }
 
-fn save_mask_of(outcome: &Outcome, path: &Path, orientation: Orientation) -> Result<(), Error> {
+fn save_mask_of(monitor: &Monitor, outcome: &Outcome, path: &Path, orientation: Orientation) -> Result<(), Error> {
     let all_sky;
     let mask = match outcome.foreground.as_deref() {
         Some(mask) => mask,
@@ -78,7 +99,7 @@ fn save_mask_of(outcome: &Outcome, path: &Path, orientation: Orientation) -> Res
             &all_sky
         }
     };
-    save_mask(path, mask, orientation)
+    save_mask(monitor, path, mask, orientation)
 }
 
 /// Refuses a file that cannot be written, or that would take the place of a frame, before the work begins.
@@ -152,9 +173,7 @@ struct ExportJob<'a> {
 }
 
 impl<'a> ExportJob<'a> {
-    fn new(outcome: &'a Outcome, settings: &'a ExportSettings) -> Self {
-        let is_developed = settings.develop.space != OutputSpace::CameraLinear && settings.format != FileFormat::Dng;
-        let development = is_developed.then(|| development(outcome, &settings.develop));
+    fn new(outcome: &'a Outcome, settings: &'a ExportSettings, development: Option<Development>) -> Self {
         Self { outcome, settings, metadata: file_metadata(outcome, settings), development }
     }
 

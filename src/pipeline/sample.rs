@@ -1,9 +1,10 @@
 //! The invented burst, for a first try without frames of one's own.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use crate::error::Error;
-use crate::job::Monitor;
+use crate::job::{self, Monitor};
 use crate::synthetic::{Burst, Scene};
 
 /// Dark frames beside the lights, as in the folder `sample-frames`.
@@ -22,12 +23,13 @@ pub fn write_sample_frames(
     let (n_lights, n_frames) = (scene.n_lights, scene.n_lights + N_DARKS);
     let problem = |said| Error::Folder { path: folder.to_owned(), said };
     monitor.step("Making the sample frames", 0, n_frames)?;
-    let burst = Burst::new(scene);
+    let burst = Arc::new(job::aside(monitor, move |_| Burst::new(scene))?);
     let mut paths = Vec::with_capacity(n_lights);
     for idx in 0..n_lights {
         monitor.step("Making the sample frames", idx, n_frames)?;
         let path = folder.join(format!("night-{:03}.dng", idx + 1));
-        burst.write_light(&path, idx).map_err(problem)?;
+        let (to_write, to) = (Arc::clone(&burst), path.clone());
+        job::aside(monitor, move |_| to_write.write_light(&to, idx))?.map_err(problem)?;
         on_frame(&path);
         paths.push(path);
     }
@@ -35,7 +37,8 @@ pub fn write_sample_frames(
     std::fs::create_dir_all(&darks).map_err(problem)?;
     for idx in 0..N_DARKS {
         monitor.step("Making the sample frames", n_lights + idx, n_frames)?;
-        burst.write_dark(&darks.join(format!("dark-{:03}.dng", idx + 1)), idx).map_err(problem)?;
+        let (to_write, to) = (Arc::clone(&burst), darks.join(format!("dark-{:03}.dng", idx + 1)));
+        job::aside(monitor, move |_| to_write.write_dark(&to, idx))?.map_err(problem)?;
     }
     Ok(paths)
 }

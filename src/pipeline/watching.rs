@@ -91,6 +91,17 @@ pub fn watch(
     request: &MeasureRequest,
     mut on_frame: impl FnMut(FrameFinding) + Send,
 ) -> Error {
+    watch_between(monitor, folder, request, || false, &mut on_frame)
+}
+
+/// As [`watch`], for a machine that has other work at times: no frame is measured while `held` says so.
+pub fn watch_between(
+    monitor: &Monitor,
+    folder: &Path,
+    request: &MeasureRequest,
+    held: impl Fn() -> bool,
+    mut on_frame: impl FnMut(FrameFinding) + Send,
+) -> Error {
     let mut watch = FolderWatch::new(folder, SETTLE);
     let mut night = Night::default();
     loop {
@@ -99,6 +110,12 @@ pub fn watch(
             Err(error) => return error,
         };
         for path in whole {
+            while held() {
+                if let Err(cancelled) = monitor.check() {
+                    return cancelled.into();
+                }
+                thread::sleep(NAP);
+            }
             match night.take(monitor, request, path) {
                 Ok(changed) => changed.into_iter().for_each(&mut on_frame),
                 Err(error) => return error,

@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 use std::time::{SystemTime, UNIX_EPOCH};
 
 use crate::error::Error;
+use crate::job::Monitor;
 use crate::settings::sheaf::Sheaf;
 use crate::settings::store::write;
 
@@ -60,8 +61,8 @@ impl Autosave {
     }
 
     /// Writes the copy at `path` of unsaved work whose sheaf file is `of`, if it has one.
-    pub fn write(path: &Path, sheaf: &Sheaf, of: Option<&Path>) -> Result<(), Error> {
-        write(path, sheaf, None, of)
+    pub fn write(monitor: &Monitor, path: &Path, sheaf: &Sheaf, of: Option<&Path>) -> Result<(), Error> {
+        write(monitor, path, sheaf, None, of)
     }
 
     /// Removes the copy: there is nothing unsaved.
@@ -134,7 +135,7 @@ mod tests {
         let folder = home.path().join("autosave");
         let window = Autosave::begin(&folder).expect("room");
         let of = home.path().join("tarn.toml");
-        Autosave::write(window.path(), &night(), Some(&of)).expect("room");
+        Autosave::write(&Monitor::silent(), window.path(), &night(), Some(&of)).expect("room");
         assert_eq!(leftovers(&folder), [], "its window lives");
         let copy = window.path().to_owned();
         // A crash: the lock goes with the process, the files stay.
@@ -155,7 +156,7 @@ mod tests {
         let windows = [0, 1].map(|_| Autosave::begin(home.path()).expect("room"));
         assert_ne!(windows[0].path(), windows[1].path(), "each has its own");
         for window in windows {
-            Autosave::write(window.path(), &night(), None).expect("room");
+            Autosave::write(&Monitor::silent(), window.path(), &night(), None).expect("room");
             window.end();
         }
         assert_eq!(fs::read_dir(home.path()).expect("there").count(), 0, "no copy, no lock");

@@ -19,7 +19,7 @@ pub use folders::{FOLDER_VARIABLE, Folders, pictures_folder, typed_path};
 pub use mask::round_mask;
 pub use preferences::{Light as ScreenLight, MOST_RECENT, Preferences, Remembered};
 pub use sheaf::{Decider, Landscape, Light, Mark, MaskSource, Sheaf};
-pub use store::{Loaded, SHEAF_ENDING, load_sheaf, looks_like_sheaf, save_sheaf};
+pub use store::{Loaded, SHEAF_ENDING, load_sheaf, looks_like_sheaf, save_sheaf, save_sheaf_watched};
 
 /// The version of sheaf files that this program writes, and the highest that it reads.
 pub const SHEAF_VERSION: u32 = 1;

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use crate::error::{Error, InWords};
 use crate::export::replace_file;
+use crate::job::Monitor;
 use crate::raw::kind_of_content;
 use crate::settings::SHEAF_VERSION;
 use crate::settings::sheaf::Sheaf;
@@ -77,22 +78,38 @@ pub fn load_sheaf(path: &Path) -> Result<Loaded, Error> {
 ///
 /// Takes the place of an older sheaf, never of another file.
 pub fn save_sheaf(path: &Path, sheaf: &Sheaf) -> Result<(), Error> {
+    save_sheaf_watched(&Monitor::silent(), path, sheaf)
+}
+
+/// As [`save_sheaf`]; changes nothing once it should stop.
+pub fn save_sheaf_watched(monitor: &Monitor, path: &Path, sheaf: &Sheaf) -> Result<(), Error> {
     check_place(path)?;
-    write(path, sheaf, Some(&folder_of(path)), None)?;
+    let text = written(path, sheaf, Some(&folder_of(path)), None)?;
+    monitor.no_way_back()?;
+    write_text(path, &text)?;
     // The file itself is safe; a copy that cannot be written now is written with the next save.
-    let _ = write(&kept(path), sheaf, Some(&folder_of(path)), None);
+    let _ = write_text(&kept(path), &text);
     Ok(())
 }
 
 /// Writes a sheaf whole or not at all; paths are relative to `base`, absolute where it is `None`.
 pub(super) fn write(
+    monitor: &Monitor,
     path: &Path,
     sheaf: &Sheaf,
     base: Option<&Path>,
     autosaved_from: Option<&Path>,
 ) -> Result<(), Error> {
-    let text = to_text(sheaf, base, autosaved_from);
-    let text = text.map_err(|what| Error::Sheaf { path: path.to_owned(), what })?;
+    let text = written(path, sheaf, base, autosaved_from)?;
+    monitor.no_way_back()?;
+    write_text(path, &text)
+}
+
+fn written(path: &Path, sheaf: &Sheaf, base: Option<&Path>, autosaved_from: Option<&Path>) -> Result<String, Error> {
+    to_text(sheaf, base, autosaved_from).map_err(|what| Error::Sheaf { path: path.to_owned(), what })
+}
+
+fn write_text(path: &Path, text: &str) -> Result<(), Error> {
     replace_file(path, text.len() as u64, |out| Ok(out.write_all(text.as_bytes())?))
         .map_err(|source| Error::Export { path: path.to_owned(), source })
 }

@@ -170,7 +170,7 @@ pub(crate) fn with_strokes(proposal: &Proposal, truth: &Plane<f32>, n_strokes: u
     let mut mask = proposal.mask.clone();
     for _ in 0..n_strokes {
         let Some(stroke) = stroke_over_the_worst(&mask, truth) else { break };
-        let solved = proposal.guide.solve(&mask, &[stroke]);
+        let solved = proposal.guide.solve(&Monitor::silent(), mask.clone(), &[stroke]).expect("nobody cancels");
         if mask_error(&solved, truth).overlap > mask_error(&mask, truth).overlap {
             mask = solved;
         }

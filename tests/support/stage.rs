@@ -69,6 +69,12 @@ impl Stage {
         self.rest();
     }
 
+    /// Asks for one thing after the other before anything is drawn or any work is heard of.
+    pub(crate) fn at_once(&mut self, actions: impl IntoIterator<Item = Action>) {
+        let app = self.harness.state_mut().as_mut().expect("the window was drawn");
+        actions.into_iter().for_each(|action| app.apply(action));
+    }
+
     /// Asks for something and draws a single frame of the screen.
     pub(crate) fn begin(&mut self, action: Action) -> RgbImage {
         self.harness.state_mut().as_mut().expect("the window was drawn").apply(action);

@@ -172,6 +172,11 @@ impl App {
 
     /// Lists and measures the frames of all paths given so far.
     pub(super) fn measure(&mut self) {
+        self.measures_after = self.is_taken();
+        if self.measures_after {
+            let text = "The frames are listed and measured as soon as the picture that is being made is there";
+            return self.state.done(Subject::Adding, text);
+        }
         let ear = Ear::new(self.heard.0.clone(), self.context.clone());
         let (memory_bytes, threads) = self.means();
         let gathering = Gathering {
@@ -236,6 +241,10 @@ impl App {
         self.found_mask = None;
         self.stroke = None;
         self.asked.clear();
+        self.answering = None;
+        self.after_corrections.clear();
+        self.preview_waits = false;
+        self.measures_after = false;
         self.hints.clear();
         self.typed = None;
         self.sample_folder = None;
@@ -245,12 +254,12 @@ impl App {
         if shown == Shown::Preview && self.preview_outcome.is_none() {
             return;
         }
+        self.end_stroke();
         self.show_without_choice(shown);
     }
 
-    /// Shows what the program thinks should be seen.
+    /// Shows what the program thinks should be seen; a stroke in hand goes on.
     pub(super) fn show_without_choice(&mut self, shown: Shown) {
-        self.end_stroke();
         self.state.choice_end = None;
         let already = self.state.shown == Some(shown) && self.layers.shown(Some(shown)).is_some();
         self.state.shown = Some(shown);
@@ -371,8 +380,8 @@ impl App {
 
     fn travel(&mut self, back: bool) {
         self.end_stroke();
-        if self.lanes.mask.is_busy() {
-            // A moment later the correction is there to be taken back.
+        // A moment later the correction is there to be taken back.
+        if self.waits_for_corrections(if back { Action::Undo } else { Action::Redo }) || self.travels_aside(back) {
             return;
         }
         self.hints.clear();
@@ -412,6 +421,8 @@ impl App {
             state.picking = false;
         } else if !state.corners.is_empty() {
             state.corners.clear();
+        } else if state.correcting {
+            self.cancel();
         } else if state.painting {
             self.lay_brush_down();
         } else {

@@ -30,7 +30,7 @@ impl App {
     }
 
     pub(super) fn add_calibration(&mut self, kind: CalibrationKind, paths: Vec<PathBuf>) {
-        let work = move |monitor: &Monitor| works::collect_calibration(monitor, kind, &paths);
+        let work = move |monitor: &Monitor| works::collect_calibration(monitor, kind, paths);
         self.file(Subject::Calibration, work);
     }
 

@@ -35,7 +35,8 @@ impl App {
         let (sheaf, of) = (self.state.sheaf.settings(), self.state.keeping.path.clone());
         self.keeper.last_copy = Instant::now();
         self.keeper.copied = Some(snapshot);
-        let failed = self.keeper.copies.follow(&self.context, move |_| Autosave::write(&path, &sheaf, of.as_deref()));
+        let failed =
+            self.keeper.copies.follow(&self.context, move |monitor| works::copy_work(monitor, path, sheaf, of));
         self.tell_broken(failed);
     }
 

@@ -77,7 +77,8 @@ impl App {
             return self.state.fail(Subject::Export, WithSources(&error).to_string());
         }
         let settings = sheaf.export_settings(format);
-        self.file(Subject::Export, move |monitor| works::export(monitor, &outcome, path, &settings));
+        self.make_room();
+        self.file(Subject::Export, move |monitor| works::export(monitor, outcome, path, settings));
     }
 
     /// Says before a long run that the picture cannot be written where it was written last.

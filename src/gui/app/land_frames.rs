@@ -10,7 +10,7 @@ use crate::job::Monitor;
 
 impl App {
     pub(super) fn add_land_frames(&mut self, paths: Vec<PathBuf>) {
-        let work = move |monitor: &Monitor| works::collect_land(monitor, &paths);
+        let work = move |monitor: &Monitor| works::collect_land(monitor, paths);
         self.file(Subject::Calibration, work);
     }
 

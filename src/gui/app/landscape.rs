@@ -87,58 +87,70 @@ impl App {
         self.state.corners.clear();
         self.state.painting = false;
         self.state.cross = None;
+        self.show_preview_that_waits();
     }
 
     pub(super) fn paint(&mut self, brush: Brush, from: Pos2, to: Pos2) {
         let Some((size, _)) = self.shown_size() else { return };
-        // What is being worked out must not change under its hands: the stroke is then carried out after it.
-        let live = !self.lanes.mask.is_busy();
         if self.stroke.is_none() {
-            let before = live.then(|| self.begin_correction(size)).flatten();
+            self.put_preview_off();
+            // What is being worked out is not there to be painted over: the stroke is then carried out after it.
+            let on_mask = !self.lanes.mask.is_busy();
+            let mask = self.mask_to_correct(size);
             self.stroke =
-                Some(Stroke { patch: live.then(MaskPatch::default), points: vec![from], last: from, brush, before });
+                Some(Stroke { mask, patch: MaskPatch::default(), points: vec![from], last: from, brush, on_mask });
         }
         let Some(stroke) = &mut self.stroke else { return };
         stroke.last = to;
         stroke.points.push(to);
-        if let (Some(patch), Some(mask)) = (&mut stroke.patch, &mut self.state.sheaf.mask) {
-            patch.paint(Arc::make_mut(mask), brush, from, to);
-            self.mask_version += 1;
-        }
+        stroke.patch.paint(&stroke.mask, brush, from, to);
     }
 
-    /// Makes the mask that of the person; the way back where that changed anything.
-    fn begin_correction(&mut self, size: Size) -> Option<(Land, Option<Arc<ForegroundMask>>)> {
-        let sheaf = &mut self.state.sheaf;
-        let fits = sheaf.mask.as_ref().is_some_and(|mask| mask.size() == size);
-        let before = (sheaf.land != Land::Painted || !fits).then(|| (sheaf.land, sheaf.mask.clone()));
-        if !fits || sheaf.land == Land::Nothing {
-            sheaf.mask = Some(Arc::new(ForegroundMask(Plane::filled(size, 0.0))));
-        }
-        sheaf.land = Land::Painted;
-        self.mask_version += 1;
-        before
+    /// What corrections begin with: nothing is landscape where there is no mask yet.
+    fn mask_to_correct(&self, size: Size) -> Arc<ForegroundMask> {
+        let sheaf = &self.state.sheaf;
+        let there = sheaf.mask.clone().filter(|mask| sheaf.land != Land::Nothing && mask.size() == size);
+        there.unwrap_or_else(|| Arc::new(ForegroundMask(Plane::filled(size, 0.0))))
     }
 
     pub(super) fn end_stroke(&mut self) {
         let Some(stroke) = self.stroke.take() else { return };
-        let Stroke { patch, points, brush, before, .. } = stroke;
+        let Stroke { mask, mut patch, points, brush, on_mask, .. } = stroke;
+        let size = mask.size();
+        // Nobody needs a second hold on it any more.
+        drop(mask);
+        if patch.is_empty() {
+            return;
+        }
         let drawn = pipeline::Stroke {
             points: points.into_iter().map(frame_point).collect(),
             radius_px: f64::from(brush.radius_px),
             side: side(brush.kind),
         };
-        let is_recorded = before.is_some();
-        if let Some((land, mask)) = before {
-            self.history.record(Edit::Mask(land, mask));
-        }
         let hint = self.state.snapping && self.state.found.is_some();
-        match patch {
-            _ if hint => self.ask_correction(Correction::Hint { stroke: drawn, painted: patch }, is_recorded),
-            None => self.ask_correction(Correction::Paint(drawn), false),
-            Some(patch) if patch.is_empty() || is_recorded => {}
-            Some(patch) => self.history.record(Edit::Stroke(patch)),
+        if !hint
+            && on_mask
+            && patch.is_small()
+            && let Some(mask) = self.own_mask(size)
+        {
+            patch.swap(mask);
+            self.mask_version += 1;
+            return self.history.record(Edit::Stroke(Arc::new(patch)));
         }
+        let patch = Arc::new(patch);
+        let correction = match (hint, on_mask) {
+            (true, _) => Correction::Hint(drawn),
+            (false, true) => Correction::Swap(Arc::clone(&patch)),
+            (false, false) => Correction::Paint(drawn),
+        };
+        self.ask_correction(Asked { correction, size, drawn: Some(patch), travels: None });
+    }
+
+    /// The mask where it is the person's own and nobody else holds it: it can be changed without a copy.
+    fn own_mask(&mut self, size: Size) -> Option<&mut ForegroundMask> {
+        let sheaf = &mut self.state.sheaf;
+        let mask = sheaf.mask.as_mut().filter(|mask| sheaf.land == Land::Painted && mask.size() == size)?;
+        Arc::get_mut(mask)
     }
 
     pub(super) fn add_corner(&mut self, corner: Pos2) {
@@ -167,17 +179,13 @@ impl App {
     /// Carries out a correction that is not painted yet.
     pub(super) fn correct_mask(&mut self, size: Size, correction: Correction) {
         self.end_stroke();
-        let before = self.begin_correction(size);
-        let is_recorded = before.is_some();
-        if let Some((land, mask)) = before {
-            self.history.record(Edit::Mask(land, mask));
-        }
-        self.ask_correction(correction, is_recorded);
+        self.ask_correction(Asked { correction, size, drawn: None, travels: None });
     }
 
     /// One after the other: each begins with what the one before left.
-    fn ask_correction(&mut self, correction: Correction, is_recorded: bool) {
-        self.asked.push_back(Asked { correction, is_recorded });
+    fn ask_correction(&mut self, asked: Asked) {
+        self.state.settle(Subject::Mask);
+        self.asked.push_back(asked);
         self.next_correction();
     }
 
@@ -185,29 +193,89 @@ impl App {
         if self.lanes.mask.is_busy() {
             return;
         }
-        let Some(mask) = self.state.sheaf.mask.clone() else { return self.asked.clear() };
-        let Some(Asked { correction, is_recorded }) = self.asked.pop_front() else { return };
+        self.answering = None;
+        let Some(asked) = self.asked.pop_front() else { return };
+        let mask = self.mask_to_correct(asked.size);
+        let correction = asked.correction.clone();
         let guide = self.state.found.as_ref().map(|found| Arc::clone(&found.guide));
         let held = self.hints.clone();
-        self.recorded = is_recorded;
-        let threads = self.means().1;
-        let work = move |monitor: &_| {
+        let (_, threads) = self.means();
+        let work = move |monitor: &Monitor| {
             let guide = guide.as_deref().filter(|guide| guide.size() == mask.size());
             works::with_threads(threads, || correct(monitor, &mask, correction, guide, &held))
         };
+        self.answering = Some(asked);
         let failed = self.lanes.mask.submit(&self.context, work);
         self.tell_broken(failed);
     }
 
     pub(super) fn take_corrected(&mut self, corrected: Corrected) {
         let Corrected { after, patch, hint } = corrected;
-        self.state.sheaf.mask = Some(Arc::new(after));
+        let travels = self.answering.take().and_then(|asked| asked.travels);
+        let sheaf = &mut self.state.sheaf;
+        let fits = sheaf.mask.as_ref().is_some_and(|mask| mask.size() == after.size());
+        match travels {
+            Some((back, edit)) => {
+                // Something else may have been decided meanwhile: then it is that which would be taken back.
+                if !self.history.travelled(back, &edit, patch) {
+                    return;
+                }
+                self.hints.clear();
+            }
+            None if sheaf.land == Land::Painted && fits => {
+                if !patch.is_empty() {
+                    self.history.record(Edit::Stroke(Arc::new(patch)));
+                }
+            }
+            None => self.history.record(Edit::Mask(sheaf.land, sheaf.mask.take())),
+        }
+        let sheaf = &mut self.state.sheaf;
+        sheaf.mask = Some(Arc::new(after));
+        sheaf.land = Land::Painted;
         self.mask_version += 1;
         self.hints.extend(hint);
-        if !self.recorded && !patch.is_empty() {
-            self.history.record(Edit::Stroke(patch));
-        }
+        self.compare_stack();
+    }
+
+    /// What waits for corrections: the next of them, and then what was asked for after them.
+    pub(super) fn go_on_after_corrections(&mut self) {
         self.next_correction();
+        if !self.lanes.mask.is_busy() {
+            for action in std::mem::take(&mut self.after_corrections) {
+                self.apply(action);
+            }
+        }
+    }
+
+    /// Puts an action off until the mask is what the person drew; `false` where it is that already.
+    pub(super) fn waits_for_corrections(&mut self, action: Action) -> bool {
+        let waits = self.lanes.mask.is_busy();
+        if waits {
+            self.after_corrections.push(action);
+        }
+        waits
+    }
+
+    /// The mask stays as it is, whatever was asked of it; also where that was worked out a moment ago.
+    pub(super) fn forget_corrections(&mut self) {
+        self.asked.clear();
+        self.answering = None;
+        self.after_corrections.clear();
+        self.lanes.mask.abandon();
+    }
+
+    /// Takes an edit of the mask back, or makes it again, beside the window where that takes long; `false` where it
+    /// takes no time.
+    pub(super) fn travels_aside(&mut self, back: bool) -> bool {
+        let Some(edit) = self.history.next_stroke(back) else { return false };
+        let Some(mask) = &self.state.sheaf.mask else { return false };
+        if edit.is_small() && Arc::strong_count(mask) == 1 {
+            return false;
+        }
+        let (size, edit) = (mask.size(), Arc::clone(edit));
+        let correction = Correction::Swap(Arc::clone(&edit));
+        self.ask_correction(Asked { correction, size, drawn: None, travels: Some((back, edit)) });
+        true
     }
 
     pub(super) fn load_mask(&mut self, path: PathBuf) {
@@ -216,23 +284,27 @@ impl App {
                 .state
                 .fail(Subject::Mask, "a mask belongs to a picture: show a frame first, then load the mask");
         };
-        let work = move |monitor: &Monitor| works::load_mask(monitor, &path, size, orientation);
+        let work = move |monitor: &Monitor| works::load_mask(monitor, path, size, orientation);
         self.file(Subject::Mask, work);
     }
 
     pub(super) fn save_left_out(&mut self, path: PathBuf) {
         let Some(outcome) = self.outcome.clone() else { return };
         let path = if path.extension().is_none() { path.with_extension("png") } else { path };
-        let work = move |monitor: &Monitor| works::save_left_out(monitor, &outcome, path);
+        let work = move |monitor: &Monitor| works::save_left_out(monitor, outcome, path);
         self.file(Subject::LeftOut, work);
     }
 
     pub(super) fn save_mask(&mut self, path: PathBuf) {
+        self.end_stroke();
+        if self.waits_for_corrections(Action::SaveMask(path.clone())) {
+            return;
+        }
         let (Some((_, orientation)), Some(mask)) = (self.shown_size(), self.state.sheaf.mask.clone()) else {
             return self.state.fail(Subject::Mask, "there is no mask to write yet: draw one, or let it be found first");
         };
         let path = if path.extension().is_none() { path.with_extension("png") } else { path };
-        let work = move |monitor: &Monitor| works::save_mask(monitor, path, &mask, orientation);
+        let work = move |monitor: &Monitor| works::save_mask(monitor, path, mask, orientation);
         self.file(Subject::Mask, work);
     }
 }

@@ -48,7 +48,10 @@ impl App {
             Ended::Result(result) => Ended::Result(result.map_err(Error::Cancelled)),
             Ended::Broken(text) => Ended::Broken(text),
         });
-        self.take(Subject::Mask, corrected, Self::take_corrected);
+        if corrected.is_some() {
+            self.take(Subject::Mask, corrected, Self::take_corrected);
+            self.go_on_after_corrections();
+        }
         let previewed = self.lanes.preview.poll(&context);
         self.take_or_forget(previewed);
         self.keep_preview();
@@ -56,6 +59,7 @@ impl App {
         self.settle_typed(filed.as_ref(), is_of_file_lane);
         self.take(self.filing, filed, Self::take_filed);
         self.next_file();
+        self.go_on_after_work();
         if let Some(answer) = self.dialog.as_ref().and_then(|dialog| dialog.answer()) {
             self.dialog = None;
             self.state.settle(Subject::Dialog);
@@ -223,6 +227,10 @@ impl App {
     fn take_filed(&mut self, filed: Filed) {
         match filed {
             Filed::MaskLoaded(loaded) => {
+                // It takes the place of whatever is being corrected.
+                let waiting = std::mem::take(&mut self.after_corrections);
+                self.forget_corrections();
+                self.hints.clear();
                 let sheaf = &mut self.state.sheaf;
                 self.history.record(Edit::Mask(sheaf.land, sheaf.mask.clone()));
                 sheaf.mask = Some(Arc::new(loaded.mask));
@@ -233,6 +241,7 @@ impl App {
                 if let Some(warning) = loaded.warning {
                     self.state.note(Subject::Mask, warning);
                 }
+                waiting.into_iter().for_each(|action| self.apply(action));
             }
             Filed::PageSaved(path) => {
                 self.state.done(Subject::Plan, format!("The plan is written to {}", path.display()));

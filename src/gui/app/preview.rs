@@ -1,6 +1,6 @@
 //! The quick look: a stack of a few frames, made anew whenever a choice would change it.
 
-use crate::gui::app::{App, RunKey};
+use crate::gui::app::App;
 use crate::gui::sheaf::Land;
 use crate::gui::state::{PreviewFacts, Shown};
 use crate::gui::works::{self, Previewed};
@@ -11,13 +11,14 @@ impl App {
     pub(super) fn keep_preview(&mut self) {
         let sheaf = &self.state.sheaf;
         let measured = !sheaf.frames.is_empty() && !self.lanes.gather.is_busy();
-        let idle = !self.lanes.stack.is_busy() && !self.lanes.open.is_busy();
-        if !measured || !idle || sheaf.n_wanted() < MIN_FRAMES {
+        let idle = !self.lanes.stack.is_busy() && !self.lanes.open.is_busy() && !self.lanes.file.is_busy();
+        // A stroke is answered first: then there is one preview of what came of it.
+        let drawn = self.stroke.is_none() && !self.lanes.mask.is_busy();
+        if !drawn || !measured || !idle || sheaf.n_wanted() < MIN_FRAMES {
             return;
         }
-        let key = self.preview_key();
-        let is_stacked = self.stacked_from.as_ref().is_some_and(|stacked| without_mask(stacked.clone()) == key);
-        if is_stacked || self.previewed_from.as_ref() == Some(&key) {
+        let key = self.run_key();
+        if self.stacked_from.as_ref() == Some(&key) || self.previewed_from.as_ref() == Some(&key) {
             return;
         }
         let (memory_bytes, threads) = self.means();
@@ -36,28 +37,32 @@ impl App {
         self.tell_broken(failed);
     }
 
-    /// What a preview depends on: strokes do not change it until the run.
-    fn preview_key(&self) -> RunKey {
-        without_mask(self.run_key())
-    }
-
     pub(super) fn take_preview(&mut self, previewed: Previewed) {
         let Previewed { outcome, scale, stack, single } = previewed;
         self.layers.preview = Some(self.new_layer(stack));
         self.layers.preview_single = single.map(|single| self.new_layer(single));
-        let facts = PreviewFacts { n_frames: outcome.n_frames, half_size: scale == FrameScale::Half };
+        let facts = PreviewFacts {
+            n_frames: outcome.n_frames,
+            half_size: scale == FrameScale::Half,
+            noise: outcome.report.noise,
+        };
         self.state.preview = Some(facts);
         // A landscape found at full size is better than this one.
         if self.outcome.is_none() {
             self.take_found(outcome.foreground.clone(), outcome.found.clone());
         }
         self.preview_outcome = Some(outcome);
-        if self.shows_results {
+        // Whoever paints looks at what is painted on, and must not lose it in mid-stroke.
+        self.preview_waits = self.state.painting && self.state.shown != Some(Shown::Preview);
+        if self.shows_results && !self.state.painting {
             self.show_without_choice(Shown::Preview);
         }
     }
-}
 
-fn without_mask(key: RunKey) -> RunKey {
-    RunKey { mask_version: None, ..key }
+    /// The brush was laid down: what came meanwhile is shown.
+    pub(super) fn show_preview_that_waits(&mut self) {
+        if std::mem::take(&mut self.preview_waits) && self.shows_results {
+            self.show_without_choice(Shown::Preview);
+        }
+    }
 }

@@ -1,10 +1,15 @@
 //! The long work that a person asks for: the run, another development, and the way to stop.
 
 use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::time::Duration;
 
+use crate::gui::action::Action;
 use crate::gui::app::{App, RunKey};
+use crate::gui::correcting::CORRECTING;
+use crate::gui::lane::Standing;
 use crate::gui::sheaf::{Choices, Land};
-use crate::gui::state::Subject;
+use crate::gui::state::{Subject, Working};
 use crate::gui::works;
 use crate::pipeline::{MIN_FRAMES, Request};
 
@@ -42,12 +47,10 @@ impl App {
             return self.state.fail(Subject::Stacking, text);
         }
         self.lay_brush_down();
-        // A run needs all cores; what is not measured yet is measured after it.
-        self.lanes.gather.abandon();
-        if self.lanes.preview.is_busy() {
-            self.lanes.preview.abandon();
-            self.previewed_from = None;
+        if self.waits_for_corrections(Action::Stack) {
+            return;
         }
+        self.make_room();
         self.shows_results = true;
         let (memory_bytes, threads) = self.means();
         let scratch_folder = self.state.keeping.preferences.scratch_folder.clone();
@@ -68,18 +71,71 @@ impl App {
         (preferences.memory_bytes(), preferences.threads)
     }
 
+    /// The work that the person waits for, if any: what the foot shows, and what a cancel ends.
+    pub(super) fn working(&self) -> Option<Working> {
+        self.present_work().map(|(_, working)| working)
+    }
+
+    fn present_work(&self) -> Option<(Work, Working)> {
+        let lanes = &self.lanes;
+        let works = [
+            (Work::Stack, "Stacking", lanes.stack.standing()),
+            (Work::File, "Writing", lanes.file.standing()),
+            (Work::Sheaf, "Opening the sheaf", worth_telling(self.keeper.files.standing())),
+            (Work::Mask, CORRECTING, worth_telling(lanes.mask.standing())),
+            (Work::Measuring, "Measuring", lanes.gather.standing()),
+        ];
+        works.into_iter().find_map(|(work, task, standing)| Some((work, Working { task, standing: standing? })))
+    }
+
+    /// Ends what the foot shows; else what is too short to be shown, or goes on beside it.
     pub(super) fn cancel(&mut self) {
-        if self.working().is_some() {
+        let shown = self.present_work().map(|(work, _)| work);
+        if shown.is_some() {
             self.frame_clock.note_cancel_asked();
         }
-        let lanes = &mut self.lanes;
-        if lanes.stack.is_busy() {
-            lanes.stack.cancel();
-        } else if lanes.file.is_busy() {
-            self.to_file.clear();
-            lanes.file.cancel();
-        } else {
-            lanes.gather.cancel();
+        match shown {
+            Some(Work::Stack) => self.lanes.stack.cancel(),
+            Some(Work::File) => {
+                self.to_file.clear();
+                self.lanes.file.cancel();
+            }
+            Some(Work::Sheaf) => self.keeper.files.cancel(),
+            Some(Work::Mask) => self.forget_corrections(),
+            Some(Work::Measuring) => self.lanes.gather.cancel(),
+            None if self.lanes.mask.is_busy() => self.forget_corrections(),
+            None => self.lanes.preview.cancel(),
+        }
+    }
+
+    /// Whether work needs all cores and the memory: nothing else begins beside it.
+    pub(super) fn is_taken(&self) -> bool {
+        let writes = self.lanes.file.is_busy() && self.filing == Subject::Export;
+        self.lanes.stack.is_busy() || writes
+    }
+
+    /// One work at a time: what is not measured yet is measured after it, and a preview is made anew.
+    pub(super) fn make_room(&mut self) {
+        self.measures_after |= self.lanes.gather.is_busy();
+        self.lanes.gather.abandon();
+        self.put_preview_off();
+    }
+
+    /// A preview that is being made is made later.
+    pub(super) fn put_preview_off(&mut self) {
+        if self.lanes.preview.is_busy() {
+            self.lanes.preview.abandon();
+            self.previewed_from = None;
+        }
+    }
+
+    /// What waited for the machine.
+    pub(super) fn go_on_after_work(&mut self) {
+        let waits = self.is_taken() || self.lanes.gather.is_busy();
+        self.watch_held.store(waits, Ordering::Relaxed);
+        self.state.watch_waits = waits;
+        if self.measures_after && !self.is_taken() {
+            self.measure();
         }
     }
 
@@ -101,4 +157,22 @@ impl App {
             calibration: sheaf.calibration.clone(),
         }
     }
+}
+
+/// The kinds of work that the foot shows.
+#[derive(Clone, Copy)]
+enum Work {
+    Stack,
+    File,
+    Sheaf,
+    Mask,
+    Measuring,
+}
+
+/// What takes so little time that nobody would read of it.
+const MOMENT: Duration = Duration::from_millis(400);
+
+/// Work that has taken more than a moment.
+fn worth_telling(standing: Option<Standing>) -> Option<Standing> {
+    standing.filter(|standing| standing.started.elapsed() > MOMENT)
 }

@@ -6,6 +6,7 @@ use std::time::{Instant, SystemTime};
 use eframe::egui::ViewportCommand;
 
 use crate::error::Error;
+use crate::gui::action::Action;
 use crate::gui::app::{App, RunKey};
 use crate::gui::keep::{Keep, Leaving, Opened, Recovery, Snapshot};
 use crate::gui::lane::Lane;
@@ -134,7 +135,7 @@ impl App {
     /// Whether something would be lost if the night were put away now.
     pub(super) fn would_lose(&self) -> bool {
         let unwritten = self.outcome.is_some() && self.state.exported.is_none();
-        let working = self.lanes.stack.is_busy() || self.is_filing();
+        let working = self.lanes.stack.is_busy() || self.lanes.mask.is_busy() || self.is_filing();
         self.state.keeping.unsaved || unwritten || working
     }
 
@@ -183,10 +184,13 @@ impl App {
         if self.state.sheaf.frames.is_empty() {
             return self.tell_nothing_to_save();
         }
+        if self.waits_for_corrections(Action::Keep(Keep::SaveTo(path.clone()))) {
+            return;
+        }
         self.state.settle(Subject::Sheaf);
         let path = std::path::absolute(&path).unwrap_or(path);
         let (sheaf, snapshot) = (self.state.sheaf.settings(), self.snapshot());
-        let work = move |monitor: &_| works::save_sheaf(monitor, path, &sheaf, snapshot);
+        let work = move |monitor: &_| works::save_sheaf(monitor, path, sheaf, snapshot);
         let failed = self.keeper.files.follow(&self.context, work);
         self.tell_broken(failed);
     }

@@ -1,11 +1,13 @@
 //! The folder that is watched: new frames join the night as they come.
 
 use std::path::PathBuf;
+use std::sync::Arc;
 
 use crate::gui::app::App;
 use crate::gui::sheaf::Frame;
 use crate::gui::state::Subject;
 use crate::gui::works::{self, Ear};
+use crate::job::Monitor;
 
 impl App {
     /// Measures what is in a folder and what comes into it, until something else is asked for.
@@ -21,8 +23,10 @@ impl App {
         let ear = Ear::new(self.heard.0.clone(), self.context.clone());
         self.state.watching = Some(folder.clone());
         let (memory_bytes, threads) = self.means();
-        let work =
-            move |monitor: &_| works::with_threads(threads, || works::watch(monitor, &ear, &folder, memory_bytes));
+        let held = Arc::clone(&self.watch_held);
+        let work = move |monitor: &Monitor| {
+            works::with_threads(threads, || works::watch(monitor, &ear, &folder, memory_bytes, &held))
+        };
         let failed = self.lanes.watch.submit(&self.context, work);
         self.tell_broken(failed);
     }

@@ -19,23 +19,35 @@ const FORMATS: [WordOf<FileFormat>; 5] = [
 ];
 
 const SPACES: [WordOf<OutputSpace>; 3] = [
-    WordOf { value: OutputSpace::Srgb, text: "sRGB", hint: "For screens and the web" },
-    WordOf { value: OutputSpace::Rec2020, text: "Rec. 2020", hint: "A wide space, for further work" },
+    WordOf { value: OutputSpace::Srgb, text: "sRGB", hint: "For screens and the web; seen in the file only" },
+    WordOf {
+        value: OutputSpace::Rec2020,
+        text: "Rec. 2020",
+        hint: "A wide space, for further work; seen in the file only",
+    },
     WordOf {
         value: OutputSpace::CameraLinear,
         text: "Camera linear",
-        hint: "The stack as measured, not developed, for measurement",
+        hint: "The stack as measured, not developed, for measurement; seen in the file only",
     },
 ];
 
 const PACKINGS: [WordOf<Compression>; 2] = [
-    WordOf { value: Compression::None, text: "Not packed", hint: "Written quickest and read by every program" },
-    WordOf { value: Compression::Deflate, text: "Deflate", hint: "Smaller without loss, written slower" },
+    WordOf {
+        value: Compression::None,
+        text: "Not packed",
+        hint: "Written quickest and read by every program; the picture is the same",
+    },
+    WordOf {
+        value: Compression::Deflate,
+        text: "Deflate",
+        hint: "Smaller without loss, written slower; the picture is the same",
+    },
 ];
 
 const QUALITY: Scale = Scale {
     name: "JPEG quality",
-    hint: "Higher keeps more of the picture in a larger file",
+    hint: "Higher keeps more of the picture in a larger file; seen in the file only",
     unit: " of 100",
     range: 1.0..=100.0,
     default: DEFAULT_JPEG_QUALITY as f32,
@@ -100,7 +112,7 @@ fn writing(ui: &mut Ui, format: FileFormat, writing: Writing) -> Writing {
         ui,
         "Tell the place",
         writing.keep_place,
-        "Write into the file where the camera stood, if the frames say so",
+        "Write into the file where the camera stood, if the frames say so; the picture is the same",
     ) {
         changed.keep_place = !changed.keep_place;
     }

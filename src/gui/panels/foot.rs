@@ -1,24 +1,50 @@
 //! The next step at the foot of the side column; while it runs, how far it is and the way to stop it.
 
-use std::time::Instant;
-
 use eframe::egui::{Align, Layout, ProgressBar, RichText, TextStyle, Ui};
 
 use crate::gui::action::Action;
 use crate::gui::keep::Keep;
 use crate::gui::reasons::why_not_listed;
+use crate::gui::sheaf::file_name;
 use crate::gui::shortcuts::on_this_platform;
 use crate::gui::state::{State, Working};
 use crate::gui::theme::palette;
 use crate::gui::timeline::duration;
 use crate::gui::widgets::{button_unless, lamp_button, quiet, word};
 
-/// Progress and Cancel while something runs; else the next step.
+/// Progress and Cancel while something runs; else the next step, and what goes on beside it.
 pub fn show(ui: &mut Ui, state: &State, working: Option<&Working>) -> Option<Action> {
     match working {
         Some(working) => progress(ui, working),
-        None => next_step(ui, state),
+        None => {
+            let stops = beside(ui, state);
+            next_step(ui, state).or(stops)
+        }
     }
+}
+
+/// What keeps nobody from the next step: a preview that is made, a folder that is watched.
+fn beside(ui: &mut Ui, state: &State) -> Option<Action> {
+    let preview = state.previewing.then(|| {
+        let hint = "Make no preview until something is chosen anew (Esc)";
+        ("Making the preview".to_owned(), "Cancel", "Preview", hint, Action::Cancel)
+    });
+    let watch = state.watching.as_ref().map(|folder| {
+        let hint = "Measure no more of what comes into the folder";
+        (format!("Watching {}", file_name(folder)), "Stop", "Watching", hint, Action::StopWatching)
+    });
+    let mut asked = None;
+    for (what, name, group, hint, action) in preview.into_iter().chain(watch) {
+        ui.horizontal(|ui| {
+            quiet(ui, &what);
+            ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+                if word(ui, name, group, false, hint).clicked() {
+                    asked = Some(action);
+                }
+            });
+        });
+    }
+    asked
 }
 
 fn next_step(ui: &mut Ui, state: &State) -> Option<Action> {
@@ -86,13 +112,11 @@ fn progress(ui: &mut Ui, working: &Working) -> Option<Action> {
             }
         });
     });
-    let bar = ProgressBar::new(standing.fraction()).fill(palette.lamp).desired_height(6.0).corner_radius(3.0);
+    let bar = ProgressBar::new(standing.done).fill(palette.lamp).desired_height(6.0).corner_radius(3.0);
     ui.add(bar).accessible_name(format!("{step}, progress"));
     let parts = standing.progress.filter(|progress| progress.total > 1);
     let parts = parts.map(|progress| format!("{} of {}", progress.done, progress.total));
-    let left = standing
-        .step_left(Instant::now())
-        .map(|left| format!("{} left in this step", duration(left.as_secs_f64().max(1.0))));
+    let left = standing.left.map(|left| format!("about {} left", duration(left.as_secs_f64().max(1.0))));
     let line: Vec<String> = parts.into_iter().chain(left).collect();
     let line = if line.is_empty() { " ".to_owned() } else { line.join("  ·  ") };
     quiet(ui, &line);

@@ -22,16 +22,21 @@ const COMBINES: [WordOf<Combine>; 4] = [
 ];
 
 const COLORS: [WordOf<Colors>; 3] = [
-    WordOf { value: Colors::Auto, text: "Chosen for me", hint: "What is better for this burst" },
+    WordOf {
+        value: Colors::Auto,
+        text: "Chosen for me",
+        hint: "What is better for this burst; seen in the stack, not in the preview",
+    },
     WordOf {
         value: Colors::Interpolated,
         text: "Filled in",
-        hint: "Each frame is given all colors at every pixel before it is moved",
+        hint: "Each frame is given all colors at every pixel before it is moved; seen in the stack, not in the preview",
     },
     WordOf {
         value: Colors::Sampled,
         text: "As sampled",
-        hint: "Each sample counts in its own color alone; the burst must be long enough to fill them",
+        hint: "Each sample counts in its own color alone; the burst must be long enough to fill them; seen in the stack, \
+               not in the preview",
     },
 ];
 

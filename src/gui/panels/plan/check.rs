@@ -1,5 +1,7 @@
 //! The field check of the frame shown, and the folder that is watched.
 
+use std::path::Path;
+
 use eframe::egui::{RichText, Ui};
 
 use crate::gui::action::Action;
@@ -53,6 +55,12 @@ fn offer(ui: &mut Ui, state: &State) -> Option<Action> {
     plain_button(ui, &label, hint).clicked().then_some(Action::Show(Shown::Frame(index)))
 }
 
+/// What becomes of new frames in the folder that is watched.
+fn watched(state: &State, folder: &Path) -> String {
+    let when = if state.watch_waits { "after the work that goes on" } else { "as they come" };
+    format!("New frames in {} are measured {when}", file_name(folder))
+}
+
 fn watching(ui: &mut Ui, state: &State) -> Option<Action> {
     let mut action = None;
     ui.horizontal_wrapped(|ui| match &state.watching {
@@ -60,7 +68,7 @@ fn watching(ui: &mut Ui, state: &State) -> Option<Action> {
             if plain_button(ui, "Stop watching", "Measure no more of what comes into the folder").clicked() {
                 action = Some(Action::StopWatching);
             }
-            quiet(ui, &format!("New frames in {} are measured as they come", file_name(folder)));
+            quiet(ui, &watched(state, folder));
         }
         None => {
             let hint = "New frames in a folder, from a cable or a card, are measured as they come";
