@@ -55,8 +55,7 @@ impl LineProfile {
                 for (phase, columns) in of_phase.iter_mut().enumerate() {
                     let level = &mut buffer[..columns.len()];
                     sky(cfa.color_at(phase, y) as usize, y, phase, level);
-                    let level_at: [f32; PARTS] =
-                        std::array::from_fn(|quarter| level[quarter_of(quarter, level.len()).start]);
+                    let level_at: [f32; PARTS] = std::array::from_fn(|quarter| level[quarter_of(quarter, level.len()).start]);
                     let over = level;
                     let samples = frame.planes[0].row(y)[phase..].iter().step_by(2);
                     over.iter_mut().zip(samples).for_each(|(level, sample)| *level = sample - *level);

@@ -1,7 +1,7 @@
 //! The picture: drawn from tiles, moved, zoomed, compared and painted on.
 
 use eframe::egui::{
-    Align2, Color32, CursorIcon, Key, PointerButton, Pos2, Rect, Response, Role, Sense, Shape, Stroke, TextStyle, Ui,
+    Align2, Color32, CursorIcon, Key, PointerButton, Rect, Response, Role, Sense, Shape, Stroke, TextStyle, Ui,
     WidgetInfo, pos2, vec2,
 };
 

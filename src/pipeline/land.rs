@@ -13,6 +13,7 @@ use crate::pipeline::lights::frames_at_once;
 use crate::pipeline::reading::ReadBurst;
 use crate::pipeline::report::Report;
 use crate::pipeline::request::{MaskChoice, Request};
+use crate::pipeline::rows::RepairedRows;
 use crate::pipeline::run::file_name;
 use crate::pipeline::tripod::{self, Ground, Tripod};
 use crate::pipeline::{land_frames, proposal};
