@@ -249,7 +249,7 @@ fn what_reads_files_stops_when_it_is_asked_to() {
         is_cancelled("frames for the landscape", works::collect_land(&stop(), paths()).map(|_| ()));
         let (sender, _receiver) = std::sync::mpsc::channel();
         let ear = works::Ear::new(sender, eframe::egui::Context::default());
-        let gathered = works::gather(&stop(), &ear, &paths(), &[], None, 1 << 30);
+        let gathered = works::gather(&stop(), &ear, works::Gathering { paths: paths(), ..works::Gathering::default() });
         is_cancelled("a night", gathered.map(|_| ()));
         let made = works::make_sample_frames(&stop(), &ear, folder.path(), 1 << 30);
         is_cancelled("the sample frames", made.map(|_| ()));
