@@ -118,6 +118,19 @@ fn settle(stands: &AtomicU8, settled: u8) -> bool {
     stands.compare_exchange(OPEN, settled, Ordering::AcqRel, Ordering::Acquire).is_ok()
 }
 
+/// Does work on as many threads as whoever asks for it has, which need not be all.
+fn on_threads<T: Send>(n_threads: usize, work: impl FnOnce() -> T + Send) -> T {
+    if rayon::current_num_threads() == n_threads {
+        return work();
+    }
+    let name = move |index: usize| format!("aside {} of {n_threads}", index + 1);
+    match rayon::ThreadPoolBuilder::new().num_threads(n_threads).thread_name(name).build() {
+        Ok(pool) => pool.install(work),
+        // A system without threads to spare.
+        Err(_) => work(),
+    }
+}
+
 /// Does work that cannot look by itself whether to go on, such as a decoder's, on a thread of its own: once it should
 /// stop it is given up at once, and ends later with nobody to hear of it.
 ///
@@ -134,10 +147,11 @@ pub fn aside<T: Send + 'static>(
     let work = Arc::new(Mutex::new(Some(work)));
     let waiting = Arc::clone(&work);
     let take = move |work: &Mutex<Option<_>>| work.lock().unwrap_or_else(PoisonError::into_inner).take();
+    let n_threads = rayon::current_num_threads();
     let spawned = thread::Builder::new().name("aside".to_owned()).spawn(move || {
         let Some(work) = take(&waiting) else { return };
         // Nobody hears of it where it was given up.
-        let _ = match catch_unwind(AssertUnwindSafe(|| work(&watching))) {
+        let _ = match catch_unwind(AssertUnwindSafe(|| on_threads(n_threads, || work(&watching)))) {
             Ok(result) => sender.send(Update::Finished(result)),
             Err(panic) => sender.send(Update::Panicked(panic_message(panic.as_ref()))),
         };

@@ -24,7 +24,8 @@ impl fmt::Display for InWords<'_> {
 /// Starts the running program anew, once, so that the frames lie in large pages of memory: first in `main`.
 ///
 /// Linux gives large pages to who asks for them, and the system's allocator asks for them only where its environment
-/// says so when the program starts (GNU C Library manual, "Memory Allocation Tunables", `glibc.malloc.hugetlb`).
+/// says so when the program starts (GNU C Library manual, "Memory Allocation Tunables", `glibc.malloc.hugetlb` and
+/// `glibc.malloc.arena_max`).
 /// Returns where that is not needed, not possible, or done.
 #[cfg(all(target_os = "linux", target_env = "gnu"))]
 pub fn prefer_large_pages() {
@@ -44,7 +45,9 @@ pub fn prefer_large_pages() {
         wish.push(":");
     }
     wish.push(LARGE_PAGES_WISH);
-    wish.push("=1");
+    wish.push("=1:");
+    // Each thread's own heap would begin with pages of two megabytes.
+    wish.push("glibc.malloc.arena_max=4");
     let mut words = env::args_os();
     let name = words.next().unwrap_or_else(|| program.clone().into_os_string());
     // Comes back only where it fails: then the work goes on in small pages.

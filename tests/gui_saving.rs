@@ -250,6 +250,7 @@ fn undo_and_redo_go_over_masks_rejects_and_settings_in_turn() {
     let brush = Brush { kind: BrushKind::Add, radius_px: 30.0 };
     window.apply(Action::Paint { brush, from: Pos2::new(50.0, 50.0), to: Pos2::new(90.0, 60.0) });
     window.apply(Action::EndStroke);
+    window.wait("it is painted", |state| state.sheaf.land == Land::Painted && !state.correcting);
     steps.push(decided(&window));
     window.apply(Action::ChooseLand(Land::Nothing));
     steps.push(decided(&window));
@@ -258,10 +259,12 @@ fn undo_and_redo_go_over_masks_rejects_and_settings_in_turn() {
     }
     for step in steps.iter().rev().skip(1) {
         window.key(Modifiers::COMMAND, Key::Z);
+        window.wait("it is taken back", |state| !state.correcting);
         assert!(decided(&window) == *step, "one step back");
     }
     for step in &steps[1..] {
         window.key(Modifiers::COMMAND | Modifiers::SHIFT, Key::Z);
+        window.wait("it is made again", |state| !state.correcting);
         assert!(decided(&window) == *step, "one step forward");
     }
 }
@@ -375,6 +378,9 @@ fn a_sheaf_whose_frames_were_sought_asks_before_it_takes_the_place_of_new_work()
         window.press("Stay");
         assert_eq!((window.state().keeping.leaving.clone(), window.state().sheaf.frames.len()), (None, 4), "it stays");
         window.apply(Action::Undo);
+        let state = window.state();
+        let (land, mask) = (state.sheaf.land, state.sheaf.mask.is_some());
+        assert!(!state.keeping.unsaved, "{asked:?}: {land:?}, mask {mask}, {:?}", state.notices);
     }
     // What was given up before the folder was asked for is not asked about again.
     window.apply(Action::ChooseLand(Land::Nothing));

@@ -140,6 +140,17 @@ impl Screen {
         }
     }
 
+    /// A screenshot that shows what is waited for, or the last one before patience ends: a busy machine draws late.
+    fn screenshot_of(&self, name: &str, shows: impl Fn(&RgbImage) -> bool) -> RgbImage {
+        let deadline = Instant::now() + Duration::from_secs(60);
+        loop {
+            let screenshot = self.screenshot(name);
+            if shows(&screenshot) || Instant::now() > deadline {
+                return screenshot;
+            }
+        }
+    }
+
     fn screenshot(&self, name: &str) -> RgbImage {
         // Tiles arrive within a few frames of the screen.
         sleep(Duration::from_millis(1200));
@@ -196,25 +207,29 @@ fn the_whole_job_by_window_from_the_sample_frames_to_a_file() {
     let loaded = screen.screenshot("2-frame");
 
     screen.press(&["n"]);
-    let red = screen.screenshot("3-red");
-    assert!(red.pixels().all(|pixel| pixel.0[1] == 0 && pixel.0[2] == 0), "the red light is red only");
+    let is_red = |picture: &RgbImage| picture.pixels().all(|pixel| pixel.0[1] == 0 && pixel.0[2] == 0);
+    let red = screen.screenshot_of("3-red", is_red);
+    assert!(is_red(&red), "the red light is red only");
     screen.press(&["n", "n"]);
 
     screen.press(&["ctrl+Return"]);
     screen.wait_for("the stack at work", |title| title.contains('%'));
     screen.screenshot("4-running");
     screen.wait_for("the stack", |title| title.starts_with("Stack of"));
-    let stacked = screen.screenshot("5-stacked");
-    assert!(difference(&loaded, &stacked, 520..900, 100..400) > 0.5, "the stack looks other than one frame");
+    let differs = |picture: &RgbImage| difference(&loaded, picture, 520..900, 100..400) > 0.5;
+    let stacked = screen.screenshot_of("5-stacked", differs);
+    assert!(differs(&stacked), "the stack looks other than one frame");
 
     screen.drag((472, 300), (800, 300));
-    let moved = screen.screenshot("6-divider");
-    let changed = difference(&stacked, &moved, 500..780, 120..400);
+    let change = |picture: &RgbImage| difference(&stacked, picture, 500..780, 120..400);
+    let moved = screen.screenshot_of("6-divider", |picture| change(picture) > 0.5);
+    let changed = change(&moved);
     assert!(changed > 0.5, "between the two places of the divider the single frame is seen now: {changed}");
 
     screen.press(&["1"]);
-    let closer = screen.screenshot("7-full-size");
-    assert!(difference(&moved, &closer, 100..400, 100..400) > 0.5, "100 % shows other pixels");
+    let differs = |picture: &RgbImage| difference(&moved, picture, 100..400, 100..400) > 0.5;
+    let closer = screen.screenshot_of("7-full-size", differs);
+    assert!(differs(&closer), "100 % shows other pixels");
 
     screen.press(&["ctrl+q"]);
     screen.screenshot("8-asked-before-closing");

@@ -263,8 +263,18 @@ fn last_notice(state: &State) -> usize {
 #[must_use]
 pub fn matches(command: &Command, search: &str) -> bool {
     // By the name of the key on any platform.
-    let text = format!("{} {}", command.name, command.keys.replace("Mod", "ctrl cmd")).to_lowercase();
+    let text = format!("{} {}", command.name, keys_on_any_platform(command.keys)).to_lowercase();
     search.to_lowercase().split_whitespace().all(|word| text.contains(word))
+}
+
+/// As the keys are written with either of the names of the main modifier.
+fn keys_on_any_platform(keys: &str) -> String {
+    ["ctrl", "cmd"]
+        .map(|name| keys.replace("Mod", name))
+        .iter()
+        .flat_map(|keys| [keys.replace(' ', "+"), keys.clone()])
+        .collect::<Vec<_>>()
+        .join(" ")
 }
 
 /// What the first command found asks for.
@@ -285,7 +295,7 @@ mod tests {
         assert_eq!(first_match(&state, "mask load"), Some(Action::ChooseMask), "words in any order");
         assert_eq!(first_match(&state, "EXPORT"), Some(Action::ChooseExportTarget), "in any case");
         assert_eq!(first_match(&state, "telescope"), None, "not there");
-        assert_eq!(first_match(&state, "cmd e"), Some(Action::ChooseExportTarget), "by its key on any platform");
+        assert_eq!(first_match(&state, "cmd+e"), Some(Action::ChooseExportTarget), "by its key on any platform");
     }
 
     #[test]

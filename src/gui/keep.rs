@@ -200,7 +200,7 @@ impl Snapshot {
         let Sheaf { lights, darks, flats, bias, .. } = self.sheaf.clone();
         let plain = Sheaf { lights, darks, flats, bias, ..Sheaf::default() };
         let is_any_given = *given != Calibration::default();
-        marks.any(|mark| mark.by == Decider::Person) || self.mask_version > 0 || is_any_given || self.sheaf != plain
+        marks.any(|mark| mark.by == Decider::Person) || is_any_given || self.sheaf != plain
     }
 }
 

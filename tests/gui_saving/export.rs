@@ -65,7 +65,7 @@ fn the_terminal_writes_the_same_bytes_for_every_kind_of_choice() {
     window.apply(Action::ToggleSnap);
     window.apply(Action::Paint { brush, from: Pos2::new(40.3, 290.1), to: Pos2::new(433.7, 301.9) });
     window.apply(Action::EndStroke);
-    assert_eq!(window.state().sheaf.land, Land::Painted, "painted");
+    window.wait("it is painted", |state| state.sheaf.land == Land::Painted && !state.correcting);
     check(&mut window, home.path(), "painted.tif");
 
     let without = fs::read(home.path().join("window-painted.tif")).expect("written");

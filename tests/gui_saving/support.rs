@@ -150,9 +150,11 @@ impl Window {
         while !met(self.state()) {
             let state = self.state();
             let (n, measuring) = (state.sheaf.frames.len(), state.measuring);
+            let (leaving, unsaved) = (&state.keeping.leaving, state.keeping.unsaved);
             assert!(
                 Instant::now() < deadline,
-                "waited 180 s until {what}: {n} frames, measuring: {measuring}, told: {:?}",
+                "waited 180 s until {what}: {n} frames, measuring: {measuring}, leaving: {leaving:?}, unsaved: {unsaved}, \
+                 told: {:?}",
                 state.notices
             );
             std::thread::sleep(Duration::from_millis(10));
