@@ -295,7 +295,7 @@ mod tests {
         assert_eq!(first_match(&state, "mask load"), Some(Action::ChooseMask), "words in any order");
         assert_eq!(first_match(&state, "EXPORT"), Some(Action::ChooseExportTarget), "in any case");
         assert_eq!(first_match(&state, "telescope"), None, "not there");
-        assert_eq!(first_match(&state, "cmd+e"), Some(Action::ChooseExportTarget), "by its key on any platform");
+        assert_eq!(first_match(&state, "cmd+z"), Some(Action::Undo), "by its key on any platform");
     }
 
     #[test]

@@ -383,7 +383,7 @@ fn rayon_pool(threads: u16) -> Result<rayon::ThreadPool, rayon::ThreadPoolBuildE
 
 /// Does work on so many threads; on all cores where no number is given.
 pub fn with_threads<T: Send>(threads: Option<u16>, work: impl FnOnce() -> T + Send) -> T {
-    let pool = threads.map(|threads| rayon_pool(threads));
+    let pool = threads.map(rayon_pool);
     match pool {
         Some(Ok(pool)) => pool.install(work),
         // Where the system gives no threads of its own for it, those that are there do the work.
