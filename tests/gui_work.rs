@@ -68,21 +68,6 @@ fn a_cancelled_correction_leaves_the_mask_as_it_was_and_undo_waits_for_one_that_
 }
 
 #[test]
-fn a_change_of_the_mask_shows_on_the_preview_once_it_is_done() {
-    let mut stage = sample();
-    let before = stage.state().preview.expect("a preview");
-    assert!(before.noise.is_some_and(|noise| noise.gain > 1.2), "with the noise of both sides: {before:?}");
-    stage.apply(Action::ToggleHatching);
-    let canvas = |stage: &mut Stage| image::imageops::crop_imm(&stage.picture(), 480, 100, 400, 500).to_image();
-    let with_found = canvas(&mut stage);
-    stage.apply(Action::ChangeEdge(EdgeChange::Invert));
-    stage.apply(Action::ToggleHatching);
-    stage.wait("a preview is begun", |state| !state.correcting && state.previewing);
-    stage.wait("the preview is made anew", |state| !state.correcting && !state.previewing);
-    assert!(canvas(&mut stage) != with_found, "sky stacked as land looks other");
-}
-
-#[test]
 fn a_preview_does_not_take_the_place_of_what_is_painted_on() {
     let mut stage = sample();
     stage.apply(Action::Show(Shown::Frame(3)));
