@@ -30,7 +30,7 @@ pub fn development_to_write(outcome: &Outcome, settings: &ExportSettings) -> Opt
     is_developed.then(|| development(outcome, &settings.develop))
 }
 
-/// As [`export`], with the development that was made before.
+/// As [`export()`], with the development that was made before.
 pub fn export_developed(
     monitor: &Monitor,
     outcome: &Outcome,
