@@ -116,18 +116,9 @@ fn frames_at(path: &Path) -> Result<(Vec<PathBuf>, Vec<PathBuf>), Error> {
     if !metadata.is_dir() {
         return Ok((vec![path.to_owned()], Vec::new()));
     }
-    let problem = |said| Error::Folder { path: path.to_owned(), said };
-    let (mut frames, mut below) = (Vec::new(), Vec::new());
-    for entry in fs::read_dir(path).map_err(problem)? {
-        let entry = entry.map_err(problem)?.path();
-        if is_frame_name(&entry) && entry.is_file() {
-            frames.push(entry);
-        } else if kind_of_folder(&entry).is_some() && entry.is_dir() {
-            below.extend(frames_of_folder(&entry)?);
-        }
-    }
-    frames.sort();
-    Ok((frames, below))
+    let (frames, folders) = contents(path)?;
+    let below = folders.iter().map(|folder| frames_of_folder(folder)).collect::<Result<Vec<_>, _>>()?;
+    Ok((frames, below.concat()))
 }
 
 /// Each file once, under the first of its names.
@@ -164,16 +155,23 @@ pub fn collect_frames(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Error> {
 
 /// The frame files of one folder by name; hidden files and other kinds are left out.
 pub(super) fn frames_of_folder(folder: &Path) -> Result<Vec<PathBuf>, Error> {
+    Ok(contents(folder)?.0)
+}
+
+/// The frame files of one folder by name, and the folders in it whose names say what lies in them.
+fn contents(folder: &Path) -> Result<(Vec<PathBuf>, Vec<PathBuf>), Error> {
     let problem = |said| Error::Folder { path: folder.to_owned(), said };
-    let mut frames = Vec::new();
+    let (mut frames, mut folders) = (Vec::new(), Vec::new());
     for entry in fs::read_dir(folder).map_err(problem)? {
         let path = entry.map_err(problem)?.path();
         if is_frame_name(&path) && path.is_file() {
             frames.push(path);
+        } else if kind_of_folder(&path).is_some() && path.is_dir() {
+            folders.push(path);
         }
     }
     frames.sort();
-    Ok(frames)
+    Ok((frames, folders))
 }
 
 /// Hidden files are left out: some systems put a shadow file beside each picture.
