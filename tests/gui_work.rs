@@ -68,6 +68,29 @@ fn a_cancelled_correction_leaves_the_mask_as_it_was_and_undo_waits_for_one_that_
 }
 
 #[test]
+fn a_change_of_the_mask_shows_on_the_preview_once_it_is_done() {
+    let mut stage = sample();
+    let preview = stage.state().preview.expect("a preview");
+    assert!(preview.noise.is_some_and(|noise| noise.gain > 1.2), "with the noise of both sides: {preview:?}");
+    stage.apply(Action::ToggleHatching);
+    let canvas = |stage: &mut Stage| image::imageops::crop_imm(&stage.picture(), 480, 100, 400, 500).to_image();
+    let with_found = canvas(&mut stage);
+    stage.at_once([Action::ChangeEdge(EdgeChange::Grow(200.0))]);
+    stage.wait("the preview is made anew", |state| {
+        !state.correcting && !state.previewing && state.preview.is_some_and(|other| other != preview)
+    });
+    assert!(difference(&canvas(&mut stage), &with_found) > 0.01, "sky stacked as land looks other");
+
+    // With all of the sky taken for land there is nothing to bring the frames together by.
+    stage.at_once([Action::Undo, Action::ChangeEdge(EdgeChange::Invert)]);
+    stage.wait("it is told why there is none", |state| state.no_preview.is_some());
+    assert!(stage.state().notices.is_empty(), "beside the work, not as an error");
+    stage.apply(Action::Undo);
+    stage.wait("the preview is made of what was found", |state| state.no_preview.is_none() && !state.previewing);
+    assert_eq!(stage.state().preview, Some(preview), "as it was");
+}
+
+#[test]
 fn a_preview_does_not_take_the_place_of_what_is_painted_on() {
     let mut stage = sample();
     stage.apply(Action::Show(Shown::Frame(3)));

@@ -283,7 +283,11 @@ fn preview_noise(state: &State) -> Option<NoiseReport> {
 /// What the preview is made of and how clean it is; a line more while the next one is made.
 fn preview_figures(state: &State) -> String {
     let facts = state.preview.as_ref().map(PreviewFacts::in_words);
-    let next = state.previewing.then(|| PREVIEWING.to_owned());
+    let next = match (state.previewing, &state.no_preview) {
+        (true, _) => Some(PREVIEWING.to_owned()),
+        (false, Some(_)) => Some("of before the last choice".to_owned()),
+        (false, None) => None,
+    };
     let lines = [facts, preview_noise(state).map(stack_noise), next];
     lines.into_iter().flatten().collect::<Vec<_>>().join("\n")
 }

@@ -228,6 +228,8 @@ pub struct State {
     pub preview: Option<PreviewFacts>,
     /// Whether one is being made.
     pub previewing: bool,
+    /// Why there is no preview of what is chosen.
+    pub no_preview: Option<String>,
     /// A section that is to be brought in sight.
     pub sought: Option<Section>,
     /// Sections that are unfolded.
@@ -304,6 +306,7 @@ impl Default for State {
             histogram: None,
             preview: None,
             previewing: false,
+            no_preview: None,
             sought: None,
             unfolded: vec![Section::Frames, Section::Picture],
             notices: Vec::new(),

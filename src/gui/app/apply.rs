@@ -236,6 +236,7 @@ impl App {
         self.outcome = None;
         self.stacked_from = None;
         self.previewed_from = None;
+        self.state.no_preview = None;
         self.preview_outcome = None;
         self.shows_results = true;
         self.found_mask = None;

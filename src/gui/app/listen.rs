@@ -53,7 +53,7 @@ impl App {
             self.go_on_after_corrections();
         }
         let previewed = self.lanes.preview.poll(&context);
-        self.take_or_forget(previewed);
+        self.take_or_tell(previewed);
         self.keep_preview();
         let filed = self.lanes.file.poll(&context);
         self.settle_typed(filed.as_ref(), is_of_file_lane);
@@ -78,10 +78,13 @@ impl App {
         }
     }
 
-    /// A preview that fails says nothing that the run would not say: it comes by itself and was not asked for.
-    fn take_or_forget(&mut self, ended: Option<Ended<Result<Previewed, Error>>>) {
-        if let Some(Ended::Result(Ok(previewed))) = ended {
-            self.take_preview(previewed);
+    /// A preview comes by itself and was not asked for: one that fails is told beside the work, not as an error.
+    fn take_or_tell(&mut self, ended: Option<Ended<Result<Previewed, Error>>>) {
+        match ended {
+            None | Some(Ended::Result(Err(Error::Cancelled(_)))) => {}
+            Some(Ended::Result(Ok(previewed))) => self.take_preview(previewed),
+            Some(Ended::Result(Err(error))) => self.state.no_preview = Some(WithSources(&error).to_string()),
+            Some(Ended::Broken(text)) => self.state.no_preview = Some(text),
         }
     }
 

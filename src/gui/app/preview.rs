@@ -31,6 +31,7 @@ impl App {
         let settings = sheaf.choices.develop.clone();
         let aspect = self.aspect();
         self.previewed_from = Some(key);
+        self.state.no_preview = None;
         let work =
             move |monitor: &_| works::with_threads(threads, || works::preview(monitor, &request, &settings, aspect));
         let failed = self.lanes.preview.submit(&self.context, work);

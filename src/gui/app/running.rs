@@ -123,6 +123,7 @@ impl App {
 
     /// A preview that is being made is made later.
     pub(super) fn put_preview_off(&mut self) {
+        self.state.no_preview = None;
         if self.lanes.preview.is_busy() {
             self.lanes.preview.abandon();
             self.previewed_from = None;

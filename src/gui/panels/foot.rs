@@ -33,6 +33,9 @@ fn beside(ui: &mut Ui, state: &State) -> Option<Action> {
         let hint = "Measure no more of what comes into the folder";
         (format!("Watching {}", file_name(folder)), "Stop", "Watching", hint, Action::StopWatching)
     });
+    if let Some(why) = &state.no_preview {
+        quiet(ui, &format!("No preview of what is chosen: {why}"));
+    }
     let mut asked = None;
     for (what, name, group, hint, action) in preview.into_iter().chain(watch) {
         ui.horizontal(|ui| {
