@@ -39,7 +39,7 @@ fn main() {
     println!();
     println!("| frames | single samples or the whole trail | {} |", PEAKS.map(|peak| format!("{peak} σ")).join(" | "));
     println!("| --- | --- |{}", " --- |".repeat(PEAKS.len()));
-    for n_frames in [3, 5, 8, 12] {
+    for n_frames in [3, 5, 8, 12, 16, 32] {
         for (name, along) in [("single samples", false), ("whole trail", true)] {
             let cells = PEAKS.map(|peak| format!("{:.2}", left(n_frames, peak, along)));
             println!("| {n_frames} | {name} | {} |", cells.join(" | "));

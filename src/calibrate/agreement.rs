@@ -10,6 +10,8 @@ use crate::raw::RawFrame;
 const EXPOSURE_TOLERANCE: f64 = 0.03;
 /// Apertures and focal lengths that differ by less are the same: stops are rounded.
 const LENS_TOLERANCE: f64 = 0.04;
+/// A dark is brought to up to this many times its exposure: more would multiply its noise by as much.
+const MOST_EXPOSURE_RATIO: f64 = 4.0;
 /// Dark signal doubles every 6 to 8 °C (common practice, no source): this much changes it by half.
 const TEMPERATURE_TOLERANCE_CELSIUS: f64 = 4.0;
 
@@ -124,7 +126,7 @@ pub enum Mismatch {
         /// Of the light frames.
         needed: String,
     },
-    /// Used all the same: bias and dark current depend on it less than on anything else.
+    /// Used all the same: hot pixels are where they are at any sensitivity, glow is where it is.
     #[error("taken at ISO {found} where the light frames have ISO {needed}: used, but take new ones at ISO {needed}")]
     Iso {
         /// Of the calibration frame.
@@ -170,6 +172,26 @@ pub enum Mismatch {
         /// Of the light frames.
         needed_secs: f64,
     },
+    /// Used as it is: scaling would multiply its noise.
+    #[error(
+        "exposed {found_secs} s where the light frames have {needed_secs} s: used as it is, too short to be scaled; take new ones of {needed_secs} s"
+    )]
+    ExposureTooShort {
+        /// Of the dark.
+        found_secs: f64,
+        /// Of the light frames.
+        needed_secs: f64,
+    },
+    /// Used as it is: levels of different sensitivities are not subtracted from one another.
+    #[error(
+        "exposed {found_secs} s where the light frames have {needed_secs} s: used as it is, since dark, bias and light frames differ in ISO; take new ones of {needed_secs} s"
+    )]
+    ExposureAtOtherIso {
+        /// Of the dark.
+        found_secs: f64,
+        /// Of the light frames.
+        needed_secs: f64,
+    },
     /// Used as it is: without a bias the part that grows with time is unknown.
     #[error(
         "exposed {found_secs} s where the light frames have {needed_secs} s: used as it is; add bias frames to scale it"
@@ -188,6 +210,8 @@ pub struct Masters {
     bias: Option<Master>,
     dark: Option<Master>,
     flat: Option<Master>,
+    /// Whether the dark may be brought to another exposure.
+    scales_dark: bool,
 }
 
 /// What kind of master a finding is about.
@@ -239,17 +263,26 @@ impl Masters {
         let bias = usable(MasterKind::Bias, bias);
         let dark = usable(MasterKind::Dark, dark);
         let flat = usable(MasterKind::Flat, flat);
+        let differ = |one: &Master, iso: Option<u32>| one.setup.iso.zip(iso).is_some_and(|(one, iso)| one != iso);
+        let scales_dark = match (&bias, &dark) {
+            (Some(bias), Some(dark)) => {
+                !differ(bias, lights.iso) && !differ(dark, lights.iso) && !differ(dark, bias.setup.iso)
+            }
+            _ => false,
+        };
         let exposures = dark.as_ref().and_then(|dark| dark.setup.exposure_secs).zip(lights.exposure_secs);
         if let (Some(dark), Some((found_secs, needed_secs))) = (&dark, exposures)
-            && dark.setup.exposure_ratio(lights.exposure_secs).is_some()
+            && let Some(ratio) = dark.setup.exposure_ratio(lights.exposure_secs)
         {
             let mismatch = match bias {
-                Some(_) => Mismatch::ExposureScaled { found_secs, needed_secs },
                 None => Mismatch::Exposure { found_secs, needed_secs },
+                Some(_) if !scales_dark => Mismatch::ExposureAtOtherIso { found_secs, needed_secs },
+                Some(_) if ratio > MOST_EXPOSURE_RATIO => Mismatch::ExposureTooShort { found_secs, needed_secs },
+                Some(_) => Mismatch::ExposureScaled { found_secs, needed_secs },
             };
             findings.push((MasterKind::Dark, mismatch));
         }
-        (Self { bias, dark, flat }, findings)
+        (Self { bias, dark, flat, scales_dark }, findings)
     }
 
     /// The master bias.
@@ -262,6 +295,13 @@ impl Masters {
     #[must_use]
     pub fn dark(&self) -> Option<&Master> {
         self.dark.as_ref()
+    }
+
+    /// What the dark's part that grows with time is multiplied by for a light; `None` where it is used as it is.
+    #[must_use]
+    pub fn dark_scale(&self, light_secs: Option<f64>) -> Option<f64> {
+        let ratio = self.dark.as_ref()?.setup.exposure_ratio(light_secs)?;
+        (self.scales_dark && ratio <= MOST_EXPOSURE_RATIO).then_some(ratio)
     }
 
     /// The master flat.

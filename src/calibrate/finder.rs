@@ -130,8 +130,10 @@ impl DefectFinder {
 
 impl Defects {
     /// Pixels of a master dark that its subtraction cannot mend: too noisy, too bright, or dead.
+    ///
+    /// `scale` is what the dark is multiplied by for the lights.
     #[must_use]
-    pub fn from_dark(dark: &Master, noise: &NoiseModel) -> Self {
+    pub fn from_dark(dark: &Master, scale: f32, noise: &NoiseModel) -> Self {
         let layout = dark.setup.layout;
         let max_dark = MAX_DARK_VARIANCE * noise.read_variance / noise.photon_variance_per_unit.max(f32::MIN_POSITIVE);
         let max_dark = max_dark.max(DEAD_SIGMA * noise.read_variance.sqrt());
@@ -139,8 +141,10 @@ impl Defects {
         for (plane, samples) in (0..).zip(&dark.planes) {
             let suspects = plane_suspects(samples, noise);
             let bad = suspects.into_iter().filter(|suspect| {
-                let level = samples.at(suspect.x as usize, suspect.y as usize);
-                suspect.excess > max_dark || suspect.excess < -DEAD_SIGMA * noise.sigma(0.0) || level > MAX_DARK_LEVEL
+                let level = scale * samples.at(suspect.x as usize, suspect.y as usize);
+                scale * suspect.excess > max_dark
+                    || suspect.excess < -DEAD_SIGMA * noise.sigma(0.0)
+                    || level > MAX_DARK_LEVEL
             });
             pixels.extend(bad.map(|suspect| DefectPixel { plane, y: suspect.y, x: suspect.x }));
         }
@@ -319,8 +323,11 @@ mod tests {
             focal_mm: None,
             temperature_celsius: None,
         };
-        let defects = Defects::from_dark(&Master { planes: dark.planes, setup, n_frames: 20 }, &NOISE);
-        let columns: Vec<u32> = defects.pixels().iter().map(|pixel| pixel.x).collect();
-        assert_eq!(columns, [200, 300], "0.12 is subtracted and left at that");
+        let master = Master { planes: dark.planes, setup, n_frames: 20 };
+        let columns = |scale| -> Vec<u32> {
+            Defects::from_dark(&master, scale, &NOISE).pixels().iter().map(|pixel| pixel.x).collect()
+        };
+        assert_eq!(columns(1.0), [200, 300], "0.12 is subtracted and left at that");
+        assert_eq!(columns(2.0), [100, 200, 300], "not where the lights are exposed twice as long");
     }
 }

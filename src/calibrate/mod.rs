@@ -144,7 +144,7 @@ impl Masters {
             (None, None) => Pedestal::Nothing,
             (Some(bias), None) => Pedestal::Plain(bias),
             (None, Some(dark)) => Pedestal::Plain(dark),
-            (Some(bias), Some(dark)) => match dark.setup.exposure_ratio(exposure_secs) {
+            (Some(bias), Some(dark)) => match self.dark_scale(exposure_secs) {
                 Some(ratio) => Pedestal::Scaled { bias, dark, exposure_ratio: ratio as f32 },
                 None => Pedestal::Plain(dark),
             },
@@ -228,6 +228,27 @@ mod tests {
         let (masters, _) = Masters::for_lights(&lights, None, Some(dark), None);
         let value = calibrate(&raw, &masters).planes[0].at(0, 0);
         assert!((value - 0.45).abs() < 1e-6, "as it is without a bias: {value}");
+    }
+
+    #[test]
+    fn a_dark_is_not_scaled_where_levels_or_times_do_not_go_together() {
+        let mut raw = raw(Layout::Mosaic(Cfa::RGGB), TransferFunction::Linear, 1250, &[600, 700, 800, 900]);
+        raw.metadata.iso = Some(3200);
+        let lights = Setup::of(&raw);
+        let check = |bias_iso: u32, dark_iso: u32, dark_secs: f64, expected: f32, words: &str| {
+            let (mut bias, mut dark) = (master(&raw, 0.001, 0.02), master(&raw, dark_secs, 0.05));
+            (bias.setup.iso, dark.setup.iso) = (Some(bias_iso), Some(dark_iso));
+            let (masters, findings) = Masters::for_lights(&lights, Some(bias), Some(dark), None);
+            let value = calibrate(&raw, &masters).planes[0].at(0, 0);
+            assert!((value - expected).abs() < 1e-6, "{words}: {value}");
+            assert!(findings.iter().any(|(_, finding)| finding.to_string().contains(words)), "{findings:?}");
+        };
+        check(3200, 3200, 5.0, 0.42, "scaled with the help of the bias");
+        check(3200, 1600, 5.0, 0.45, "differ in ISO");
+        check(1600, 3200, 5.0, 0.45, "differ in ISO");
+        check(3200, 3200, 1.0, 0.45, "too short to be scaled");
+        // 0.5 less 0.02 + 0.03 / 10.
+        check(3200, 3200, 100.0, 0.477, "scaled with the help of the bias");
     }
 
     #[test]

@@ -14,6 +14,7 @@ use crate::pipeline::run::{file_name, same_file};
 use crate::pipeline::sorting::list_names;
 use crate::pipeline::survey::survey;
 use crate::pipeline::taken::{Taken, exposure_text, same_exposure};
+use crate::pixels::Plane;
 use crate::raw::{Decoder, FrameFacts, FrameScale, Metadata, RawFrame};
 
 /// Headroom above the white level where no flat lifts anything.
@@ -60,6 +61,9 @@ pub(super) fn highest_value(masters: &Masters) -> f32 {
     let lowest = flat.planes.iter().flat_map(|plane| plane.samples()).copied().fold(f32::INFINITY, f32::min);
     PLAIN_HEADROOM * (1.0 / lowest.max(1.0 / MOST_FLAT_LIFT)).max(1.0)
 }
+
+/// Share of a flat's samples at white from which on it does not show the falloff.
+const MOST_AT_WHITE: f64 = 1e-3;
 
 /// Frames that a master may be made of.
 struct Candidates {
@@ -230,7 +234,10 @@ impl Reader<'_> {
             self.monitor.step("Averaging calibration frames", n_read.min(2 * paths.len()), 2 * paths.len())?;
             n_read += 1;
             let read = decode(self.monitor, self.decoder, &paths[idx], self.scale)?;
-            let doubt = |raw: &RawFrame| if candidates.are_given { None } else { doubt(kind, raw) };
+            let doubt = |raw: &RawFrame| {
+                let unlike = if candidates.are_given { None } else { doubt(kind, raw) };
+                unlike.or_else(|| if kind == FrameKind::Flat { overexposed(raw) } else { None })
+            };
             match read.and_then(|raw| doubt(&raw).map_or(Ok(raw), Err)) {
                 Ok(raw) => Ok(Some(raw)),
                 Err(reason) => {
@@ -260,6 +267,16 @@ fn doubt(kind: FrameKind, raw: &RawFrame) -> Option<String> {
         FrameKind::Flat if !is_lit => Some("it shows no light and is no flat frame".to_owned()),
         _ => None,
     }
+}
+
+/// Why a flat is of no use: where it is at white it shows no falloff, and colors would come out wrong there.
+fn overexposed(raw: &RawFrame) -> Option<String> {
+    let n_samples: usize = raw.planes.iter().map(|plane| plane.samples().len()).sum();
+    let at_white = |plane: &Plane<u16>| plane.samples().iter().filter(|&&sample| sample >= raw.white_level).count();
+    let share = raw.planes.iter().map(at_white).sum::<usize>() as f64 / n_samples.max(1) as f64;
+    (share > MOST_AT_WHITE).then(|| {
+        format!("{:.1} % of it are at white, where it shows no falloff: expose flats to about half", 100.0 * share)
+    })
 }
 
 /// Whether frames of one kind may be averaged: darks by ISO and time, bias by ISO, flats by the lens.

@@ -169,7 +169,7 @@ fn read_frames(
         unlit,
         scale: request.scale,
     };
-    let light_level = first.light_level;
+    let (light_level, light_secs) = (first.light_level, first.raw.metadata.exposure_secs);
     let keep = |idx, frame: &_| store.write(idx, frame).map_err(Error::from);
     let lights::Readings { readings, unlit: found, finder } =
         lights::read_all(monitor, &pass, first, &keep, &|_, _| {})?;
@@ -186,7 +186,7 @@ fn read_frames(
         first_frame: paths.len(),
     };
     let land = land_frames::read(monitor, request, &pass, &mut report.notes)?;
-    let defects = find_defects(&finder, &masters, noise_of_one.as_ref(), basis.layout);
+    let defects = find_defects(&finder, &masters, light_secs, noise_of_one.as_ref(), basis.layout);
     report.defects_repaired = defects.count();
     let lines: Vec<_> =
         readings.iter().map(|reading| reading.as_ref().ok().and_then(|light| light.lines.as_ref())).collect();
@@ -231,10 +231,17 @@ fn given_mask(request: &Request, basis: &Basis, notes: &mut Vec<String>) -> Resu
 }
 
 /// Defects that the burst shows, and those that a master dark shows too noisy to be subtracted.
-fn find_defects(finder: &DefectFinder, masters: &Masters, noise: Option<&NoiseModel>, layout: Layout) -> Defects {
+fn find_defects(
+    finder: &DefectFinder,
+    masters: &Masters,
+    light_secs: Option<f64>,
+    noise: Option<&NoiseModel>,
+    layout: Layout,
+) -> Defects {
     let mut defects = if noise.is_some() { finder.finish() } else { Defects::none(layout) };
     if let (Some(dark), Some(noise)) = (masters.dark(), noise) {
-        defects = defects.union(Defects::from_dark(dark, noise));
+        let scale = masters.dark_scale(light_secs).unwrap_or(1.0) as f32;
+        defects = defects.union(Defects::from_dark(dark, scale, noise));
     }
     defects
 }

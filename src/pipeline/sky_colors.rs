@@ -8,8 +8,8 @@ use crate::stack::{ColorRule, MosaicRows, StackRequest};
 
 /// Stars that demosaic shows narrower than this are too fine for it: it gives their pixels wrong colors.
 const SHARP_FWHM_PX: f32 = 2.1;
-/// Frames from which on single pixels of such stars have better colors as sampled.
-const BETTER_FROM_FRAMES: usize = 24;
+/// Frames from which on such stars have better colors as sampled.
+const BETTER_FROM_FRAMES: usize = 16;
 /// Frames from which on samples as they are fill every color of every pixel well enough.
 const MIN_FRAMES: usize = 12;
 /// Places along each axis where it is asked which samples of the mosaic the turning sky brings.
@@ -32,7 +32,7 @@ pub(super) fn choose(
         Colors::Auto if fills_all && is_long && fwhm_px.is_some_and(|fwhm_px| fwhm_px < SHARP_FWHM_PX) => {
             notes.push(format!(
                 "the stars are only {:.1} px wide, too fine for demosaic: the colors of the sky were left as sampled, \
-                 which keeps their colors right (1 % of error, not 9 %) and makes them 7 % wider",
+                 which keeps their colors right and makes them a little wider",
                 fwhm_px.unwrap_or_default()
             ));
             ColorRule::Sampled
@@ -71,8 +71,8 @@ fn is_spread(request: &StackRequest<'_>, size: Size) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::pixels::{Homography, Transform};
-    use crate::stack::StackFrame;
+    use crate::pixels::{Cfa, Homography, Rect, Transform};
+    use crate::stack::{StackError, StackFrame};
 
     fn burst(n_frames: usize, shift: impl Fn(f64) -> (f64, f64)) -> StackRequest<'static> {
         let frame = |frame: usize| {
@@ -89,5 +89,45 @@ mod tests {
         assert!(is_spread(&burst(16, |k| (1.37 * k, -0.81 * k)), size), "an even drift");
         assert!(!is_spread(&burst(16, |k| (0.01 * k, 0.0)), size), "the pole");
         assert!(!is_spread(&burst(16, |k| (2.0 * k, 4.0 * k)), size), "always the same color");
+    }
+
+    /// No more than the layout and the size of a burst.
+    struct Empty(Layout);
+
+    impl MosaicRows for Empty {
+        fn layout(&self) -> Layout {
+            self.0
+        }
+
+        fn size(&self) -> Size {
+            Size { width: 600, height: 400 }
+        }
+
+        fn read_rect(&self, _: usize, _: Rect, _: &mut [Vec<f32>]) -> Result<(), StackError> {
+            unreachable!("no sample is asked for")
+        }
+    }
+
+    #[test]
+    fn samples_are_left_as_they_are_in_long_bursts_of_sharp_stars_that_drift() {
+        let mosaic = || Layout::Mosaic(Cfa::RGGB);
+        let check = |layout, n_frames, step: f64, fwhm_px, wanted, expected| {
+            let mut notes = Vec::new();
+            let request = burst(n_frames, |k| (1.37 * step * k, -0.81 * step * k));
+            let rule = choose(wanted, &request, &Empty(layout), fwhm_px, &mut notes);
+            assert_eq!(rule, expected, "{n_frames} frames, {step} of the way, {fwhm_px:?}, {wanted:?}");
+            notes
+        };
+        use ColorRule::{Interpolated, Sampled};
+        let notes = check(mosaic(), 16, 1.0, Some(1.9), Colors::Auto, Sampled);
+        assert!(notes.iter().any(|note| note.contains("only 1.9 px wide")), "it is said: {notes:?}");
+        check(mosaic(), 15, 1.0, Some(1.9), Colors::Auto, Interpolated);
+        check(mosaic(), 16, 1.0, Some(2.2), Colors::Auto, Interpolated);
+        check(mosaic(), 16, 1.0, None, Colors::Auto, Interpolated);
+        check(mosaic(), 60, 0.0, Some(1.9), Colors::Auto, Interpolated);
+        check(Layout::Rgb, 60, 1.0, Some(1.9), Colors::Sampled, Interpolated);
+        check(mosaic(), 60, 1.0, Some(1.9), Colors::Interpolated, Interpolated);
+        let notes = check(mosaic(), 4, 1.0, Some(1.9), Colors::Sampled, Sampled);
+        assert!(notes.iter().any(|note| note.contains("expect a pattern")), "it is said: {notes:?}");
     }
 }

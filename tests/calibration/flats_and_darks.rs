@@ -7,7 +7,7 @@ use nightsheaf::pipeline::{FalloffSource, Request};
 use nightsheaf::pixels::Plane;
 use nightsheaf::synthetic::{Burst, Scene};
 
-use crate::night::{Night, run, sky_scene};
+use crate::night::{Night, notes_with, run, sky_scene};
 
 const N_CALIBRATION: usize = 16;
 
@@ -63,6 +63,26 @@ fn amplifier_glow_is_gone_with_darks() {
     assert!(with.abs() < 0.002, "{with} of the sky's level is left in the corner, {without} without darks");
 }
 
+/// Darks of half the time, brought to that of the lights with the help of the bias.
+#[test]
+fn amplifier_glow_is_gone_with_darks_of_half_the_exposure() {
+    let scene = Scene { amplifier_glow_electrons_per_sec: 8.0, n_hot_pixels: 0, ..sky_scene() };
+    let (burst, truth) = (Burst::new(scene.clone()), perfect(&scene, scene.vignetting));
+    let short = Burst::new(Scene { exposure_secs: 0.5 * scene.exposure_secs, ..scene });
+    let dark = master_dark(N_CALIBRATION, |k| Ok::<_, Infallible>(Some(short.dark(k)))).expect("in memory").0;
+    let bias = master_bias(N_CALIBRATION, |k| Ok::<_, Infallible>(Some(burst.bias(k)))).expect("in memory").0;
+    let lights = Setup::of(&burst.light(0));
+    let left_with = |bias| {
+        let masters = Masters::for_lights(&lights, bias, dark.clone(), None).0;
+        left(&burst, &truth, &masters, 480 - 96..480, 320 - 64..320)
+    };
+    let (scaled, as_it_is) = (left_with(bias), left_with(None));
+    println!("glow in the corner with darks of half the time: {as_it_is:+.4} as they are, {scaled:+.5} scaled");
+    assert!(as_it_is > 0.05, "half of the glow is left: {as_it_is}");
+    // The noise of the short darks counts twice.
+    assert!(scaled.abs() < 0.003, "{scaled} of the sky's level is left");
+}
+
 #[test]
 fn flats_restore_the_ratio_of_corner_and_middle_within_half_a_percent() {
     let scene = sky_scene();
@@ -112,6 +132,28 @@ fn the_stack_of_a_calibrated_burst_is_even() {
     let middle = green(180..300, 100..220);
     for (x, y) in [(8..88, 8..72), (392..472, 8..72), (8..88, 248..312), (392..472, 248..312)] {
         let ratio = green(x.clone(), y.clone()) / middle;
+        println!("stack, columns {x:?}, rows {y:?}: {ratio:.4} of the true ratio");
         assert!((ratio - 1.0).abs() < 0.01, "columns {x:?}, rows {y:?}: {ratio} of the true ratio");
     }
+}
+
+/// A flat that is at white in its middle shows the corners too bright there.
+#[test]
+fn flats_at_white_are_left_out_by_name_even_where_they_are_given() {
+    let scene = sky_scene();
+    let night = Night::with_lights(scene.clone());
+    let white = scene.white_level;
+    let flats = (0..3).map(|idx| {
+        let mut flat = night.burst.flat(idx);
+        if idx == 1 {
+            let bright = |sample: &mut u16| *sample = sample.saturating_mul(3).min(white);
+            flat.planes[0].samples_mut().iter_mut().for_each(bright);
+        }
+        night.write(&format!("flats/{idx:02}.dng"), &flat)
+    });
+    let outcome = run(&Request { flats: flats.collect(), ..night.request() });
+    let told = notes_with(&outcome, &["01.dng", "at white", "expose flats to about half"]);
+    assert_eq!(told.len(), 1, "{:?}", outcome.report.notes);
+    let flat = outcome.report.masters.iter().find(|master| master.kind == "flat").expect("a master flat");
+    assert_eq!(flat.frames, 2, "the other two are used");
 }

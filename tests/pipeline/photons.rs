@@ -166,6 +166,13 @@ fn the_defects_counted_in_the_report_are_those_of_the_camera() {
     assert!(count <= hot.len() + mistaken, "{count} repaired of {} there are", hot.len());
     let mut errors: Vec<f32> =
         compared(sample).iter().map(|star| (star.stack[1] / star.truth[1] - 1.0).abs() as f32).collect();
+    let worst = errors.iter().copied().fold(0.0, f32::max);
     let typical = SIGMA_PER_MAD * median(&mut errors).expect("stars to compare");
-    assert!(typical < 0.02, "no star was taken for a defect: {typical}");
+    println!(
+        "{count} defects repaired of {}, {strong} of 7 σ; stars off by {typical} typically, {worst} at most",
+        hot.len()
+    );
+    assert!(typical < 0.02, "stars have their light: {typical}");
+    // What is repaired loses most of its light. The photons leave 1 % of these stars uncertain.
+    assert!(worst < 0.05, "no star was taken for a defect: {worst}");
 }

@@ -148,9 +148,13 @@ impl Clip<'_> {
         let model = noise.map(|noise| each(|lane| noise.variance(origin[lane])));
         let per_variance = 1.0 / self.typical_variances[channel];
         let mut own = each(|lane| spread[lane] * spread[lane] * per_variance);
-        if let (Some(model), true) = (&model, self.kept.len() <= MAX_WINSORIZED) {
+        // Of a long burst, too, a pixel above the ridge is seen by a few frames.
+        if let Some(model) = &model
+            && n_seen.iter().any(|count| (1.0..=MAX_WINSORIZED).contains(count))
+        {
             let variances = &self.rule.variances[channel];
-            own = winsorized_variance(&self.values, &self.kept, variances, &median, &own, model);
+            let of_few = winsorized_variance(&self.values, &self.kept, variances, &median, &own, model);
+            own = each(|lane| if n_seen[lane] <= MAX_WINSORIZED { of_few[lane] } else { own[lane] });
         }
         let mut variance = mixed_variance(&own, &n_seen, model.as_ref());
         // Half of the spread of two samples says nothing of the noise; their difference has twice its variance.

@@ -6,7 +6,7 @@ use crate::stack::lanes::{Aligned, LANES, Lanes, each, group, higher, lower};
 const PRIOR_SAMPLES: f32 = 8.0;
 /// Up to so many samples the start is their Winsorised deviation: the median absolute deviation of a handful jumps
 /// by a factor of two from pixel to pixel.
-pub(super) const MAX_WINSORIZED: usize = 8;
+pub(super) const MAX_WINSORIZED: f32 = 8.0;
 /// Deviations beyond this many sigma count as this many (Huber, Robust Statistics, 1981, section 1.7).
 const WINSORIZED_AT: f32 = 1.5;
 /// Variance of normal noise over that of the same noise so held back: 1 / (1 − 2 (k φ(k) − (k² − 1) Φ(−k))),

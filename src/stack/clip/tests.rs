@@ -14,15 +14,23 @@ struct Case {
 
 /// Stacks even grey frames, one of each value.
 fn check(samples: &[f32], limits: (f32, f32), noise: Option<NoiseModel>) -> (f32, u16) {
+    check_among(samples, 0, limits, noise)
+}
+
+/// The same where frames besides show nothing of the pixel.
+fn check_among(samples: &[f32], n_unseen: usize, limits: (f32, f32), noise: Option<NoiseModel>) -> (f32, u16) {
     let size = Size { width: 18, height: 3 };
     let even = |&sample: &f32| CalibratedFrame {
         layout: Layout::Rgb,
         planes: vec![Plane::filled(size, sample); 3],
         saturated: Mask::empty(size),
     };
-    let frame = |frame| StackFrame::plain(frame, Transform::Identity);
+    let frame = |frame| {
+        let ceiling = if frame < samples.len() { f32::INFINITY } else { f32::NEG_INFINITY };
+        StackFrame { ceiling, ..StackFrame::plain(frame, Transform::Identity) }
+    };
     let request = StackRequest {
-        sky: (0..samples.len()).map(frame).collect(),
+        sky: (0..samples.len() + n_unseen).map(frame).collect(),
         land: Vec::new(),
         land_reserve: Vec::new(),
         foreground: None,
@@ -30,7 +38,7 @@ fn check(samples: &[f32], limits: (f32, f32), noise: Option<NoiseModel>) -> (f32
         noise,
         ..StackRequest::default()
     };
-    let frames = MemoryFrames(samples.iter().map(even).collect());
+    let frames = MemoryFrames(samples.iter().chain(&vec![0.0; n_unseen]).map(even).collect());
     let stack = stack(&crate::job::Monitor::silent(), &frames, &request).expect("in memory");
     let LinearImage { planes } = &stack.image;
     assert!(planes.iter().all(|plane| plane.samples().iter().all(|&v| v == planes[0].at(0, 0))), "all pixels alike");
@@ -73,4 +81,17 @@ fn limits_below_and_above_are_apart() {
     assert_eq!(check(&samples, (3.0, 30.0), MODEL).1, 1, "only the dark one");
     assert_eq!(check(&samples, (30.0, 3.0), MODEL).1, 1, "only the bright one");
     assert_eq!(check(&samples, (3.0, 3.0), MODEL), (0.0, 2), "both");
+}
+
+/// Above the ridge a few frames of a long burst see the sky: their samples are judged as those of a short burst.
+#[test]
+fn samples_are_few_where_few_frames_see_the_pixel() {
+    let limits = (3.0, 3.0);
+    for step in 0..200 {
+        let far = 0.05 * step as f32;
+        let samples = [0.0, far, 0.4 * far, -0.3, 0.2 * far];
+        let (alone, among) = (check(&samples, limits, MODEL), check_among(&samples, 11, limits, MODEL));
+        assert_eq!(alone.1, among.1, "left out of {samples:?}");
+        assert!((alone.0 - among.0).abs() < 1e-5, "{alone:?} alone, {among:?} among unseen ones, of {samples:?}");
+    }
 }

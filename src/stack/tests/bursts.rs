@@ -101,7 +101,7 @@ fn six_hundred_frames_and_two_are_combined() {
 #[test]
 fn trails_of_any_brightness_leave_less_than_the_noise_of_the_stack() {
     const WIDE: Size = Size { width: 480, height: 300 };
-    for n_frames in [3, 5, 8] {
+    for n_frames in [3, 5, 8, 16] {
         for peak in [0.7, 1.0, 1.5, 2.0, 3.0, 5.0, 12.0] {
             let across = |x: f64, y: f64| (y - 60.0 - 0.4 * x) / (1.0_f64 + 0.16).sqrt();
             let trail = |x: f64, y: f64| (0.01 * peak * (-across(x, y).powi(2) / 1.8).exp()) as f32;
