@@ -129,8 +129,10 @@ const PICTURE: [Command; 10] = [
 ];
 
 /// Commands about what is written.
-const FILE: [Command; 16] = [
+const FILE: [Command; 18] = [
     command("Mod E", "Export…", |_| Action::ChooseExportTarget),
+    command("", "Layers: sky, land, mask…", |_| Action::ChooseLayersTarget),
+    command("", "Report page…", |_| Action::ChooseReportTarget),
     command("", "File: TIFF 16-bit", |state| kept_as(state, FileFormat::Tiff16)),
     command("", "File: TIFF float", |state| kept_as(state, FileFormat::Tiff32f)),
     command("", "File: linear DNG", |state| kept_as(state, FileFormat::Dng)),

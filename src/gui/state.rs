@@ -75,6 +75,10 @@ pub enum PathFor {
     LensProfileToSave,
     /// The picture of what clipping left out, to write.
     LeftOut,
+    /// The folder for sky, land and mask, to write.
+    Layers,
+    /// The page of the report to write.
+    Report,
     /// The sheaf to write.
     SheafToSave,
     /// The folder that moved frames are in.

@@ -13,7 +13,7 @@ use crate::gui::pyramid::{Pyramid, Source};
 use crate::gui::tone::{Aspect, Tone};
 use crate::job::{self, Cancelled, Monitor};
 use crate::pipeline::{
-    self, DevelopSettings, ForegroundMask, FrameFinding, FrameKind, FrameScale, MeasureRequest, Outcome,
+    self, DevelopSettings, ForegroundMask, FrameFinding, FrameKind, FrameScale, MaskChoice, MeasureRequest, Outcome,
     Preview, Request,
 };
 
@@ -21,7 +21,8 @@ mod files;
 
 pub use files::{
     Filed, Kept, collect_calibration, collect_land, copy_work, export, find_leftover, load_mask, open_sheaf,
-    save_left_out, save_lens_profile, save_mask, save_page, save_sheaf, seek_frames,
+    save_layers, save_left_out, save_lens_profile, save_mask, save_page, save_report_page, save_sheaf, seek_frames,
+    write_layers,
 };
 
 /// What gathering and measuring tell while they go on.
@@ -133,7 +134,7 @@ pub fn gather(monitor: &Monitor, ear: &Ear, gathering: Gathering) -> Result<Vec<
 }
 
 /// Whether two paths lead to one file.
-fn is_same_file(a: &Path, b: &Path) -> bool {
+pub(super) fn is_same_file(a: &Path, b: &Path) -> bool {
     let whole = |path: &Path| std::fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
     a == b || (a.file_name() == b.file_name() && whole(a) == whole(b))
 }
@@ -203,6 +204,8 @@ fn ready(
 pub struct Stacked {
     /// What the run gave, for export.
     pub outcome: Arc<Outcome>,
+    /// What asked for it: the same again gives the same.
+    pub request: Request,
     /// The landscape as the run had it.
     pub foreground: Option<Arc<ForegroundMask>>,
     /// The stack.
@@ -229,7 +232,12 @@ pub fn stack(
         Ready { pyramid: Arc::new(pyramid), tone: Arc::clone(&stack.tone), first }
     });
     let foreground = outcome.foreground.clone();
-    Ok(Stacked { outcome, foreground, stack, single })
+    let mut request = request.clone();
+    if let (MaskChoice::Given(mask), Some(foreground)) = (&mut request.mask, &foreground) {
+        // The same landscape, of which the screen has no copy to paint on.
+        mask.clone_from(foreground);
+    }
+    Ok(Stacked { outcome, request, foreground, stack, single })
 }
 
 /// A preview with all that the canvas needs.

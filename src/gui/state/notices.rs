@@ -39,6 +39,10 @@ pub enum Subject {
     Export,
     /// The picture of what clipping left out.
     LeftOut,
+    /// Sky, land and mask, apart.
+    Layers,
+    /// The page of the report.
+    Report,
     /// The mask's file, and corrections of it.
     Mask,
     /// The color picked as grey.

@@ -7,7 +7,7 @@ use crate::error::Error;
 use crate::gui::calibration::CalibrationKind;
 use crate::gui::keep::{Opened, Snapshot, Sought};
 use crate::job::{self, Monitor};
-use crate::pipeline::{self, ExportSettings, ForegroundMask, LoadedMask, Outcome};
+use crate::pipeline::{self, ExportSettings, ForegroundMask, LoadedMask, Outcome, Report, Request};
 use crate::pixels::{Orientation, Size};
 use crate::plan::Plan;
 use crate::settings::{self, Leftover, Loaded, MaskSource, Sheaf, load_sheaf};
@@ -21,6 +21,10 @@ pub enum Filed {
     MaskSaved(PathBuf),
     /// What clipping left out was written.
     LeftOutSaved(PathBuf),
+    /// Sky, land and mask were written to this folder.
+    LayersSaved(PathBuf),
+    /// The page of the report was written.
+    ReportSaved(PathBuf),
     /// The page of a plan was written.
     PageSaved(PathBuf),
     /// The picture was written.
@@ -145,6 +149,46 @@ pub fn save_left_out(monitor: &Monitor, outcome: Arc<Outcome>, path: PathBuf) ->
     let file = path.clone();
     job::aside(monitor, move |aside| pipeline::save_left_out_picture(aside, &outcome, &file))??;
     Ok(Filed::LeftOutSaved(path))
+}
+
+/// Stacks the sky alone and the land alone as `request` stacked both, and writes them with the mask.
+pub fn save_layers(
+    monitor: &Monitor,
+    request: Request,
+    folder: PathBuf,
+    settings: ExportSettings,
+) -> Result<Filed, Error> {
+    let request = Request { keep_layers: true, keep_single: false, ..request };
+    let outcome = Arc::new(pipeline::run(monitor, &request)?);
+    write_layers(monitor, outcome, folder, settings)
+}
+
+/// Writes the layers of a run that kept them.
+pub fn write_layers(
+    monitor: &Monitor,
+    outcome: Arc<Outcome>,
+    folder: PathBuf,
+    settings: ExportSettings,
+) -> Result<Filed, Error> {
+    let to = folder.clone();
+    job::aside(monitor, move |aside| pipeline::save_layers(aside, &outcome, &to, &settings))??;
+    Ok(Filed::LayersSaved(folder))
+}
+
+/// Writes the page of the report of a picture that is written so.
+pub fn save_report_page(
+    monitor: &Monitor,
+    outcome: Arc<Outcome>,
+    path: PathBuf,
+    settings: ExportSettings,
+) -> Result<Filed, Error> {
+    monitor.step("Writing the report", 0, 1)?;
+    let file = path.clone();
+    job::aside(monitor, move |aside| {
+        let report = Report { export: Some(settings), ..outcome.report.clone() };
+        pipeline::save_report_page(aside, &outcome, &report, &file)
+    })??;
+    Ok(Filed::ReportSaved(path))
 }
 
 /// Writes the picture.
