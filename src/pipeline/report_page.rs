@@ -112,14 +112,13 @@ fn pictures(monitor: &Monitor, outcome: &Outcome, report: &Report) -> Result<Str
     let settings = DevelopSettings { space: OutputSpace::Srgb, ..asked };
     let development: Development = output::development(outcome, &settings);
     let piece = sky_piece(outcome.foreground.as_deref(), outcome.picture.image.size());
-    let whole = |picture: &Picture| whole(picture, &development);
-    let detail = |picture: &Picture| detail(picture, &development, piece);
-    let pairs: [(&str, [&str; 2], &dyn Fn(&Picture) -> Shown); 2] = [
-        ("pair", ["Before: the reference frame alone", "After: the stack"], &whole),
-        ("pair detail", ["Before, a piece of sky pixel by pixel", "After, the same piece"], &detail),
-    ];
+    let all: &dyn Fn(&Picture) -> Shown = &|picture| whole(picture, &development);
+    let a_piece: &dyn Fn(&Picture) -> Shown = &|picture| detail(picture, &development, piece);
     let mut inside = String::new();
-    for (class, words, shown) in pairs {
+    for (class, words, shown) in [
+        ("pair", ["Before: the reference frame alone", "After: the stack"], all),
+        ("pair detail", ["Before, a piece of sky pixel by pixel", "After, the same piece"], a_piece),
+    ] {
         let _ = writeln!(inside, "<div class=\"{class}\">");
         for (words, picture) in words.into_iter().zip([outcome.single.as_ref(), Some(&outcome.picture)]) {
             monitor.check()?;
