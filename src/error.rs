@@ -60,6 +60,12 @@ pub enum Error {
         /// The output asked for.
         path: PathBuf,
     },
+    /// The output would take the place of the mask that is read.
+    #[error("{path} is the mask that is read and will not be written over: choose another name", path = .path.display())]
+    OverMask {
+        /// The output asked for.
+        path: PathBuf,
+    },
     /// A frame cannot be decoded where only this one was asked for.
     #[error("{path} cannot be read", path = .path.display())]
     Decode {

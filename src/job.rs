@@ -42,14 +42,14 @@ impl CancelToken {
     }
 }
 
-type Listener = Box<dyn Fn(Progress) + Send + Sync>;
+type Listener = Arc<dyn Fn(Progress) + Send + Sync>;
 
 /// What a computation reports to and asks whether to go on.
 pub struct Monitor {
     cancel: CancelToken,
     listener: Listener,
     /// Hears of each look at whether to go on.
-    looks: Option<Box<dyn Fn() + Send + Sync>>,
+    looks: Option<Arc<dyn Fn() + Send + Sync>>,
     /// Where work done aside stands.
     aside: Option<Arc<AtomicU8>>,
 }
@@ -57,7 +57,7 @@ pub struct Monitor {
 impl Monitor {
     /// A monitor that hands each progress to `listener` and stops once `cancel` says so.
     pub fn new(cancel: CancelToken, listener: impl Fn(Progress) + Send + Sync + 'static) -> Self {
-        Self { cancel, listener: Box::new(listener), looks: None, aside: None }
+        Self { cancel, listener: Arc::new(listener), looks: None, aside: None }
     }
 
     /// A monitor that nobody watches and nobody cancels.
@@ -70,7 +70,19 @@ impl Monitor {
     /// bounds the time until it stops.
     #[must_use]
     pub fn hear_looks(self, heard: impl Fn() + Send + Sync + 'static) -> Self {
-        Self { looks: Some(Box::new(heard)), ..self }
+        Self { looks: Some(Arc::new(heard)), ..self }
+    }
+
+    /// The same monitor for a part of the work that is to be reported by this name, whatever its steps are called.
+    #[must_use]
+    pub fn named(&self, step: &'static str) -> Self {
+        let listener = Arc::clone(&self.listener);
+        Self {
+            cancel: self.cancel.clone(),
+            listener: Arc::new(move |progress| listener(Progress { step, ..progress })),
+            looks: self.looks.clone(),
+            aside: self.aside.clone(),
+        }
     }
 
     /// Reports progress; `Err(Cancelled)` once the run should stop.
@@ -313,6 +325,19 @@ mod tests {
         job.cancel();
         let updates = wait_for_last(&job);
         assert_eq!(updates.last(), Some(&Update::Finished(Err(Cancelled))), "the work stopped because it was asked to");
+    }
+
+    #[test]
+    fn a_part_of_the_work_is_told_by_its_own_name_and_stops_with_the_whole() {
+        let (cancel, told) = (CancelToken::default(), Arc::new(Mutex::new(Vec::new())));
+        let hears = Arc::clone(&told);
+        let monitor = Monitor::new(cancel.clone(), move |progress| hears.lock().expect("one thread").push(progress));
+        let part = monitor.named("The sky alone");
+        assert_eq!(part.step("Stacking", 3, 7), Ok(()), "nobody asked to stop");
+        cancel.cancel();
+        assert_eq!(part.step("Stacking", 4, 7), Err(Cancelled), "the whole is to stop");
+        let expected = Progress { step: "The sky alone", done: 3, total: 7 };
+        assert_eq!(*told.lock().expect("one thread"), [expected], "its figures by its name");
     }
 
     #[test]

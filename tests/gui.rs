@@ -426,10 +426,12 @@ fn the_reference_is_marked_by_its_path_before_a_run_and_after_it() {
 #[test]
 fn what_cannot_be_pressed_says_why_when_the_pointer_rests_on_it() {
     let mut harness = stage(State { unfolded: vec![Section::File], ..night() }, column::show);
-    let place = harness.get_by_label("Export…").rect().center();
-    harness.hover_at(place);
-    harness.run_steps(60);
-    harness.get_by_label_contains("Not now: there is no stack yet");
+    for name in ["Export…", "What was left out…", "Layers: sky, land, mask…", "Report page…"] {
+        let place = harness.get_by_label(name).rect().center();
+        harness.hover_at(place);
+        harness.run_steps(60);
+        harness.get_by_label_contains("Not now: there is no stack yet");
+    }
 }
 
 #[test]

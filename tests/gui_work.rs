@@ -19,7 +19,7 @@ use nightsheaf::gui::sheaf::Land;
 use nightsheaf::gui::state::Shown;
 use nightsheaf::gui::tone::Aspect;
 use nightsheaf::gui::view::Zoom;
-use nightsheaf::gui::whole::{RUN, Whole};
+use nightsheaf::gui::whole::{LAYERS, RUN, StepShare, Whole};
 use nightsheaf::gui::works::{self, Stacked};
 use nightsheaf::job::{CancelToken, Monitor, Progress};
 use nightsheaf::pipeline::{DevelopSettings, ExportSettings, Request, collect_frames};
@@ -156,6 +156,43 @@ fn stops_at(stop_at: usize) -> Monitor {
     })
 }
 
+/// A monitor, and what it is told.
+fn listening() -> (Monitor, Arc<Mutex<Vec<Progress>>>) {
+    let told = Arc::new(Mutex::new(Vec::new()));
+    let hears = Arc::clone(&told);
+    let monitor = Monitor::new(CancelToken::default(), move |progress| {
+        hears.lock().expect("nobody panics").push(progress);
+    });
+    (monitor, told)
+}
+
+/// Each step has a share in the plan, nothing goes back, and the end is the whole.
+fn check_told(plan: &[StepShare], told: &Mutex<Vec<Progress>>) {
+    let mut whole = Whole::new(plan.to_vec());
+    let mut last = 0.0;
+    for &progress in told.lock().expect("nobody panics").iter() {
+        assert!(plan.iter().any(|(step, _)| *step == progress.step), "a step without a share: {}", progress.step);
+        whole.note(progress, Instant::now());
+        assert!(whole.done() >= last, "{progress:?}: from {last} back to {}", whole.done());
+        last = whole.done();
+    }
+    assert!((0.95..=1.0001).contains(&last), "the run ends at {last}");
+}
+
+/// Bytes of a file, or of all that a folder holds.
+fn weight(path: &Path) -> u64 {
+    if !path.is_dir() {
+        return std::fs::metadata(path).expect("it is there").len();
+    }
+    let inside = std::fs::read_dir(path).expect("a folder").filter_map(Result::ok);
+    inside.map(|entry| entry.metadata().expect("it is there").len()).sum()
+}
+
+/// Takes a file or a folder away, if it is there.
+fn remove(path: &Path) {
+    let _ = if path.is_dir() { std::fs::remove_dir_all(path) } else { std::fs::remove_file(path) };
+}
+
 /// A run, told as a whole; then each file that the window writes from it, stopped at each of the first looks: it is
 /// whole, or not there.
 #[test]
@@ -163,24 +200,22 @@ fn a_run_is_told_as_a_whole_and_files_are_written_whole_or_not_at_all() {
     if let Some(decoder) = decoder() {
         nightsheaf::pipeline::decode_by(decoder.to_owned());
     }
-    let told = Arc::new(Mutex::new(Vec::<Progress>::new()));
-    let hears = Arc::clone(&told);
-    let monitor = Monitor::new(CancelToken::default(), move |progress| {
-        hears.lock().expect("nobody panics").push(progress);
-    });
+    let (monitor, told) = listening();
     let lights = collect_frames(&[sample_folder()]).expect("the sample frames");
     let request = Request { lights, keep_single: true, ..Request::default() };
     let Stacked { outcome, foreground, .. } =
         works::stack(&monitor, &request, &DevelopSettings::default(), Aspect::Picture).expect("a stack");
-    let mut whole = Whole::new(RUN.to_vec());
-    let mut last = 0.0;
-    for &progress in told.lock().expect("nobody panics").iter() {
-        assert!(RUN.iter().any(|(step, _)| *step == progress.step), "a step without a share: {}", progress.step);
-        whole.note(progress, Instant::now());
-        assert!(whole.done() >= last, "{progress:?}: from {last} back to {}", whole.done());
-        last = whole.done();
-    }
-    assert!((0.95..=1.0001).contains(&last), "the run ends at {last}");
+    check_told(RUN, &told);
+
+    // The layers are a run of their own, which ends otherwise.
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let (monitor, told) = listening();
+    let settings = ExportSettings::default;
+    let written = works::save_layers(&monitor, request.clone(), folder.path().join("layers"), settings());
+    assert!(folder.path().join("layers/land.tiff").is_file(), "sky and land apart: {written:?}");
+    check_told(LAYERS, &told);
+    let apart = Request { keep_layers: true, ..request };
+    let apart = Arc::new(nightsheaf::pipeline::run(&Monitor::silent(), &apart).expect("as before"));
 
     let mask = foreground.expect("a landscape");
     let sheaf = Sheaf { mask: Some(MaskSource::Inside(Arc::clone(&mask))), ..Sheaf::default() };
@@ -209,18 +244,30 @@ fn a_run_is_told_as_a_whole_and_files_are_written_whole_or_not_at_all() {
                 works::export(monitor, Arc::clone(&outcome), path, ExportSettings::default()).map(|_| ())
             }),
         ),
+        (
+            "night.html",
+            Box::new(|monitor, path| {
+                works::save_report_page(monitor, Arc::clone(&outcome), path, settings()).map(|_| ())
+            }),
+        ),
+        (
+            "layers",
+            Box::new(|monitor, path| works::write_layers(monitor, Arc::clone(&apart), path, settings()).map(|_| ())),
+        ),
     ];
     for (name, write) in kinds {
         let folder = tempfile::tempdir().expect("a temporary folder");
         let path = folder.path().join(name);
         write(&Monitor::silent(), path.clone()).unwrap_or_else(|error| panic!("{name} can be written: {error}"));
-        let whole = std::fs::metadata(&path).expect("it is there").len();
+        let whole = weight(&path);
         let mut n_cancelled = 0;
-        for stop_at in 1..=8 {
-            let _ = std::fs::remove_file(&path);
+        // Far enough to fall between one file of a folder and the next.
+        let most = if path.is_dir() { 60 } else { 8 };
+        for stop_at in 1..=most {
+            remove(&path);
             let result = write(&stops_at(stop_at), path.clone());
             match result {
-                Ok(()) => assert_eq!(std::fs::metadata(&path).expect("it is there").len(), whole, "{name} is whole"),
+                Ok(()) => assert_eq!(weight(&path), whole, "{name} is whole"),
                 Err(Error::Cancelled(_)) => {
                     n_cancelled += 1;
                     // What was given up ends a moment later, and must not come to light then.
@@ -230,12 +277,18 @@ fn a_run_is_told_as_a_whole_and_files_are_written_whole_or_not_at_all() {
                 Err(error) => panic!("{name}: {error}"),
             }
         }
+        // What is being given up ends at its own next look.
+        let parts = || {
+            let inside = std::fs::read_dir(folder.path()).expect("a folder").filter_map(Result::ok);
+            inside.map(|part| part.file_name()).filter(|part| part.to_string_lossy().contains(".part")).count()
+        };
+        let began = Instant::now();
+        while parts() > 0 && began.elapsed().as_secs() < 20 {
+            std::thread::sleep(std::time::Duration::from_millis(20));
+        }
         // What is written in no time has no second look.
         assert!(n_cancelled >= 1, "{name} is stopped at its first look at least");
-        let parts = std::fs::read_dir(folder.path()).expect("a folder").filter_map(Result::ok);
-        let parts: Vec<_> =
-            parts.map(|part| part.file_name()).filter(|part| part.to_string_lossy().contains(".part")).collect();
-        assert!(parts.is_empty(), "{name}: nothing half-written is left: {parts:?}");
+        assert_eq!(parts(), 0, "{name}: nothing half-written is left");
     }
 }
 

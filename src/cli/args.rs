@@ -1,9 +1,10 @@
 //! Words of the command line to requests.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
 
+pub use crate::cli::beside::BesideArguments;
 pub use crate::cli::field_args::{MeasureArguments, PlanArguments};
 use crate::cli::values::{memory_size, positive_f32, white_balance};
 use crate::cli::words::{ColorsWord, CombineWord, CompressionWord, CornerWord, FormatWord, SpaceWord, Switch};
@@ -96,27 +97,12 @@ pub struct StackArguments {
     /// Brightness in stops
     #[arg(long, value_name = "STOPS", default_value_t = 0.0, allow_negative_numbers = true)]
     pub exposure: f32,
-    /// Also write the foreground mask that was used
-    #[arg(long, value_name = "FILE.png")]
-    pub mask_output: Option<PathBuf>,
     /// Start from the lens as an earlier burst measured it
     #[arg(long, value_name = "FILE.toml")]
     pub lens_profile: Option<PathBuf>,
-    /// Also write the lens as the stars of this burst measured it, to start from next time
-    #[arg(long, value_name = "FILE.toml")]
-    pub save_lens_profile: Option<PathBuf>,
-    /// Also draw what is left between the stars of each frame and those of the reference frame
-    #[arg(long, value_name = "FILE.png")]
-    pub residuals: Option<PathBuf>,
-    /// Also write a grey picture of what clipping left out, brighter the more frames
-    #[arg(long, value_name = "FILE.png")]
-    pub clipped: Option<PathBuf>,
-    /// Also write what was done, as JSON, or as a page to look at where the file ends in .html; may be given twice
-    #[arg(long, value_name = "FILE")]
-    pub report: Vec<PathBuf>,
-    /// Also write the sky alone, the land alone and the mask to this folder, to join them anew in an editor
-    #[arg(long, value_name = "FOLDER")]
-    pub layers: Option<PathBuf>,
+    /// What is written beside the picture.
+    #[command(flatten)]
+    pub beside: BesideArguments,
     /// How a TIFF is packed
     #[arg(long, value_enum, default_value_t = CompressionWord::None)]
     pub compression: CompressionWord,
@@ -161,9 +147,9 @@ pub struct ExportArguments {
     /// Kind of file; taken from the ending of the output, then from the sheaf where not given
     #[arg(long, value_enum)]
     pub format: Option<FormatWord>,
-    /// Also write what was done, as JSON, or as a page to look at where the file ends in .html; may be given twice
-    #[arg(long, value_name = "FILE")]
-    pub report: Vec<PathBuf>,
+    /// What is written beside the picture.
+    #[command(flatten)]
+    pub beside: BesideArguments,
     /// Folder for the temporary file; beside the output where not given
     #[arg(long, value_name = "FOLDER")]
     pub scratch: Option<PathBuf>,
@@ -242,8 +228,6 @@ impl StackArguments {
             drop_above_sigma: self.drop_above,
             scratch_folder: self.scratch.clone(),
             memory_bytes: self.memory,
-            keep_single: self.report.iter().any(|path| is_page(path)),
-            keep_layers: self.layers.is_some(),
             ..Request::default()
         }
     }
@@ -307,11 +291,6 @@ impl ExportArguments {
         let by_ending = format_at(&self.output, of_sheaf)?;
         Ok(self.format.map_or(by_ending, FormatWord::format))
     }
-}
-
-/// Whether a report is asked for as a page.
-pub(super) fn is_page(path: &Path) -> bool {
-    path.extension().is_some_and(|ending| ["html", "htm"].iter().any(|page| ending.eq_ignore_ascii_case(page)))
 }
 
 #[cfg(test)]

@@ -1,6 +1,7 @@
 //! The terminal front end: words to a request, the run, and its outcome as text and exit code.
 
 pub mod args;
+pub mod beside;
 mod export;
 pub mod field_args;
 mod mask;

@@ -3,13 +3,14 @@
 use std::env;
 use std::fmt::Write as _;
 use std::io::{self, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
-use crate::cli::args::{StackArguments, is_page};
+use crate::cli::args::StackArguments;
+use crate::cli::beside::BesideArguments;
 use crate::cli::progress::monitor;
 use crate::cli::{Failure, use_threads};
-use crate::job::CancelToken;
-use crate::pipeline::{self, Combine, Report};
+use crate::job::{CancelToken, Monitor};
+use crate::pipeline::{self, ExportSettings, Report, Request};
 
 pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<(), Failure> {
     use_threads(arguments.threads);
@@ -23,73 +24,53 @@ pub(super) fn run(arguments: &StackArguments, cancel: &CancelToken) -> Result<()
             *frames = pipeline::collect_frames(frames)?;
         }
     }
-    let others = [&arguments.mask_output, &arguments.residuals, &arguments.clipped, &arguments.save_lens_profile];
-    let others = others.into_iter().flatten().chain(&arguments.report);
-    for path in [&arguments.output].into_iter().chain(others) {
-        pipeline::check_output(&request, path)?;
-    }
+    let request =
+        Request { output_folder: arguments.output.parent().map(Path::to_owned), ..arguments.beside.of(request) };
+    pipeline::check_output(&request, &arguments.output)?;
     let export = arguments.export_settings()?;
     export.check()?;
-    for path in [&arguments.mask_output, &arguments.residuals, &arguments.clipped].into_iter().flatten() {
-        pipeline::check_ending(path, &["png"], A_PNG)?;
-    }
-    check_reports(&arguments.report)?;
-    if let Some(folder) = &arguments.layers {
-        pipeline::check_layers(&request, folder)?;
-    }
-    if arguments.clipped.is_some() && request.combine != Combine::ClippedMean {
-        return Err(pipeline::nothing_clipped().into());
-    }
-    request.output_folder = arguments.output.parent().map(std::path::Path::to_owned);
-    let mut outcome = pipeline::run(&monitor, &request)?;
+    arguments.beside.check(&request)?;
+    let (target, told) = (&arguments.output, Told { quiet: arguments.quiet, timings: arguments.timings });
+    make(&monitor, &request, target, &export, &arguments.beside, told)
+}
+
+/// What of a run is printed.
+#[derive(Clone, Copy)]
+pub(super) struct Told {
+    pub(super) quiet: bool,
+    pub(super) timings: bool,
+}
+
+/// Makes the picture and all that is written beside it, and says so.
+pub(super) fn make(
+    monitor: &Monitor,
+    request: &Request,
+    target: &PathBuf,
+    export: &ExportSettings,
+    beside: &BesideArguments,
+    told: Told,
+) -> Result<(), Failure> {
+    let mut outcome = pipeline::run(monitor, request)?;
     outcome.report.command = Some(command_line());
     outcome.report.export = Some(export.clone());
-    pipeline::export(&monitor, &outcome, &arguments.output, &export)?;
-    if let Some(path) = &arguments.mask_output {
-        pipeline::save_outcome_mask(&monitor, &outcome, path)?;
-    }
-    if let Some(path) = &arguments.residuals {
-        pipeline::save_residual_picture(&outcome, path)?;
-    }
-    if let Some(path) = &arguments.clipped {
-        pipeline::save_left_out_picture(&monitor, &outcome, path)?;
-    }
-    let layers = match &arguments.layers {
-        Some(folder) => pipeline::save_layers(&monitor, &outcome, folder, &export)?,
-        None => Vec::new(),
-    };
-    for path in &arguments.report {
-        if is_page(path) { pipeline::save_report_page(&outcome, path)? } else { outcome.report.save(path)? }
-    }
-    if !arguments.quiet {
-        let summary = summary(&outcome.report, arguments.timings);
+    pipeline::export(monitor, &outcome, target, export)?;
+    let layers = beside.write(monitor, &outcome, export)?;
+    if !told.quiet {
+        let summary = summary(&outcome.report, told.timings);
         let written: String =
-            [&arguments.output].into_iter().chain(&layers).map(|path| format!("wrote {}\n", path.display())).collect();
+            [target].into_iter().chain(&layers).map(|path| format!("wrote {}\n", path.display())).collect();
         write!(io::stdout(), "{summary}{written}")?;
-    } else if arguments.timings {
+    } else if told.timings {
         write!(io::stdout(), "{}", timings(&outcome.report))?;
     }
-    // Last, because a burst that tells nothing of its lens still makes a picture.
-    if let Some(path) = &arguments.save_lens_profile {
-        pipeline::save_lens_profile(&outcome, path)?;
-    }
-    Ok(())
+    beside.write_lens(&outcome)
 }
 
 /// Frames aligned by the lens as it was known before, in the words of the report.
 const LENS_HELD: &str = "lens held";
 
-/// What masks and charts are written as.
-const A_PNG: &str = "it is written as PNG";
-
-/// Refuses reports whose names stand for something else.
-pub(super) fn check_reports(paths: &[PathBuf]) -> Result<(), Failure> {
-    let endings = ["json", "html", "htm"];
-    Ok(paths.iter().try_for_each(|path| pipeline::check_ending(path, &endings, "a report is JSON or a page"))?)
-}
-
 /// The words that started the program, each quoted where a shell would take it apart.
-pub(super) fn command_line() -> String {
+fn command_line() -> String {
     let words = env::args_os().map(|word| {
         let word = word.to_string_lossy().into_owned();
         let is_plain = |letter: char| letter.is_ascii_alphanumeric() || "-_./:=,+@%".contains(letter);
@@ -99,7 +80,7 @@ pub(super) fn command_line() -> String {
 }
 
 /// What a person wants to know after a run.
-pub(super) fn summary(report: &Report, with_timings: bool) -> String {
+fn summary(report: &Report, with_timings: bool) -> String {
     let used = report.frames.iter().filter(|frame| frame.used).count();
     let mut text = format!("{used} of {} frames stacked on {}\n", report.frames.len(), report.reference);
     for frame in report.frames.iter().filter(|frame| !frame.reason.is_empty()) {
@@ -152,7 +133,7 @@ pub(super) fn summary(report: &Report, with_timings: bool) -> String {
     text
 }
 
-pub(super) fn timings(report: &Report) -> String {
+fn timings(report: &Report) -> String {
     let mut text = String::new();
     for (stage, seconds) in &report.seconds.0 {
         let _ = writeln!(text, "{seconds:8.2} s  {stage}");

@@ -23,7 +23,7 @@ pub use exif::FileMetadata;
 pub use jpeg::{DEFAULT_JPEG_QUALITY, write_jpeg};
 pub use plan_page::plan_page;
 pub use png::write_png;
-pub use replace::{check_target, replace_file};
+pub use replace::{check_target, move_into_place, replace_file, staging_folder};
 pub use tiff::{Compression, write_tiff};
 
 use crate::develop::Development;

@@ -31,6 +31,30 @@ pub fn replace_file(
     Ok(())
 }
 
+/// A new folder in `folder` for files that are to come into their places together; gone with all that is left in it.
+pub fn staging_folder(folder: &Path) -> Result<tempfile::TempDir, ExportError> {
+    let folder = if folder.as_os_str().is_empty() { Path::new(".") } else { folder };
+    Ok(tempfile::Builder::new().prefix(".nightsheaf-").suffix(".part").tempdir_in(folder)?)
+}
+
+/// Puts a file that is written already, on the same disk, in the place of `path`.
+pub fn move_into_place(written: &Path, path: &Path) -> Result<(), ExportError> {
+    let target = resolve(path)?;
+    match fs::rename(written, &target) {
+        // The place is a link to another disk.
+        Err(error) if error.kind() == io::ErrorKind::CrossesDevices => {
+            let mut from = File::open(written)?;
+            let needed_bytes = from.metadata()?.len();
+            replace_file(&target, needed_bytes, |out| io::copy(&mut from, out).map(|_| ()).map_err(ExportError::from))
+        }
+        moved => {
+            moved?;
+            sync_folder(target.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new(".")));
+            Ok(())
+        }
+    }
+}
+
 /// Whether a file can be written at `path`, by writing none of it; leaves nothing behind.
 pub fn check_target(path: &Path) -> Result<(), ExportError> {
     let target = resolve(path)?;
@@ -114,6 +138,21 @@ mod tests {
         replace_file(&path, 3, |file| Ok(file.write_all(b"new")?)).expect("a folder that can be written to");
         assert_eq!(fs::read(&path).expect("there"), b"new", "the new content alone");
         assert_eq!(names(folder.path()), ["night.tiff"], "no part is left");
+    }
+
+    #[test]
+    fn what_is_staged_takes_its_place_and_the_rest_is_gone() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("sky.tiff");
+        fs::write(&path, "old and longer").expect("a file");
+        let staging = staging_folder(folder.path()).expect("a folder that can be written to");
+        for name in ["sky.tiff", "land.tiff"] {
+            fs::write(staging.path().join(name), "new").expect("a file");
+        }
+        move_into_place(&staging.path().join("sky.tiff"), &path).expect("a folder that can be written to");
+        drop(staging);
+        assert_eq!(fs::read(&path).expect("there"), b"new", "the new content alone");
+        assert_eq!(names(folder.path()), ["sky.tiff"], "what was not moved is gone with its folder");
     }
 
     #[test]

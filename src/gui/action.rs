@@ -115,6 +115,14 @@ pub enum Action {
     ChooseLeftOutTarget,
     /// Write what clipping left out to this file.
     SaveLeftOut(PathBuf),
+    /// Ask where to write sky, land and mask.
+    ChooseLayersTarget,
+    /// Write sky, land and mask to this folder.
+    SaveLayers(PathBuf),
+    /// Ask where to write the page of the report.
+    ChooseReportTarget,
+    /// Write the page of the report to this file.
+    SaveReport(PathBuf),
     /// Ask where to write the mask.
     ChooseMaskTarget,
     /// Write the mask to this file.

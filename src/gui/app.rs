@@ -31,7 +31,7 @@ use crate::gui::whole;
 use crate::gui::widgets::SCROLL_BAR;
 use crate::gui::works::{Developed, Filed, Heard, Previewed, Ready, Stacked};
 use crate::job::Cancelled;
-use crate::pipeline::{ForegroundMask, FrameFinding, Outcome};
+use crate::pipeline::{ForegroundMask, FrameFinding, Outcome, Request};
 use crate::pixels::Size;
 use crate::plan::LightSource;
 use crate::settings::Folders;
@@ -52,6 +52,7 @@ mod preview;
 mod running;
 mod saving;
 mod watch;
+mod writing;
 
 /// Width of the side column.
 const COLUMN: f32 = 336.0;
@@ -87,6 +88,8 @@ pub struct App {
     /// All paths given so far: files and folders.
     given: Vec<PathBuf>,
     outcome: Option<Arc<Outcome>>,
+    /// What asked for it.
+    stacked_by: Option<Request>,
     /// Sheaf file, copies of unsaved work, preferences.
     keeper: saving::Keeper,
     /// Where the picture was written last.
@@ -142,6 +145,8 @@ struct Lanes {
     mask: Lane<Result<Corrected, Cancelled>>,
     preview: Lane<Result<Previewed, Error>>,
     file: Lane<Result<Filed, Error>>,
+    /// Files for which the frames are stacked once more.
+    layers: Lane<Result<Filed, Error>>,
     watch: Lane<Result<(), Error>>,
 }
 
@@ -202,6 +207,7 @@ impl App {
                 mask: Lane::new("correcting"),
                 preview: Lane::new("previewing"),
                 file: Lane::with_plan("writing", whole::WRITING),
+                layers: Lane::with_plan("layers", whole::LAYERS),
                 watch: Lane::new("watching"),
             },
             heard: channel(),
@@ -212,6 +218,7 @@ impl App {
             types_paths: false,
             given: Vec::new(),
             outcome: None,
+            stacked_by: None,
             keeper: saving::Keeper::new(folders),
             last_output: None,
             stacked_from: None,
@@ -268,9 +275,9 @@ impl App {
     /// Whether the picture is drawn whole and nothing is being worked out.
     #[must_use]
     pub fn is_at_rest(&self) -> bool {
-        let Lanes { gather, open, stack, develop, mask, preview, file, watch: _ } = &self.lanes;
+        let Lanes { gather, open, stack, develop, mask, preview, file, layers, watch: _ } = &self.lanes;
         let small = [open.is_busy(), develop.is_busy(), mask.is_busy(), preview.is_busy()];
-        let long = [gather.is_busy(), stack.is_busy(), file.is_busy()];
+        let long = [gather.is_busy(), stack.is_busy(), file.is_busy(), layers.is_busy()];
         !self.lacks_tiles && !small.contains(&true) && !long.contains(&true)
     }
 

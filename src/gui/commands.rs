@@ -129,8 +129,10 @@ const PICTURE: [Command; 10] = [
 ];
 
 /// Commands about what is written.
-const FILE: [Command; 16] = [
+const FILE: [Command; 18] = [
     command("Mod E", "Export…", |_| Action::ChooseExportTarget),
+    command("", "Layers: sky, land, mask…", |_| Action::ChooseLayersTarget),
+    command("", "Report page…", |_| Action::ChooseReportTarget),
     command("", "File: TIFF 16-bit", |state| kept_as(state, FileFormat::Tiff16)),
     command("", "File: TIFF float", |state| kept_as(state, FileFormat::Tiff32f)),
     command("", "File: linear DNG", |state| kept_as(state, FileFormat::Dng)),
@@ -259,22 +261,30 @@ fn last_notice(state: &State) -> usize {
     state.notices.len().saturating_sub(1)
 }
 
-/// Whether a command's name or key has all words of `search` in it, in any case.
+/// Whether each word of `search`, in any case, is a part of the command's name or stands for its key.
 #[must_use]
 pub fn matches(command: &Command, search: &str) -> bool {
-    // By the name of the key on any platform.
-    let text = format!("{} {}", command.name, keys_on_any_platform(command.keys)).to_lowercase();
-    search.to_lowercase().split_whitespace().all(|word| text.contains(word))
+    let name = command.name.to_lowercase();
+    search.to_lowercase().split_whitespace().all(|word| name.contains(word) || stands_for(word, command.keys))
 }
 
-/// As the keys are written with either of the names of the main modifier.
-fn keys_on_any_platform(keys: &str) -> String {
-    ["ctrl", "cmd"]
-        .map(|name| keys.replace("Mod", name))
-        .iter()
-        .flat_map(|keys| [keys.replace(' ', "+"), keys.clone()])
-        .collect::<Vec<_>>()
-        .join(" ")
+/// Whether a word in small letters stands for keys that follow each other, such as `cmd+z`, or for one of them, which
+/// may be typed in part where it has a name. The main modifier has either of its names on any platform.
+fn stands_for(word: &str, keys: &str) -> bool {
+    // A plus after something joins it to the next, and is a key where nothing stands before it.
+    let pressed: Vec<&str> = word
+        .split_inclusive('+')
+        .map(|key| key.strip_suffix('+').filter(|key| !key.is_empty()).unwrap_or(key))
+        .collect();
+    let is_for = |pressed: &str, key: &str| if pressed.len() > 1 { key.starts_with(pressed) } else { key == pressed };
+    let keys = keys.to_lowercase();
+    let keys: Vec<&str> = keys.split([' ', ',']).filter(|key| !key.is_empty()).collect();
+    keys.windows(pressed.len()).any(|keys| {
+        keys.iter().zip(&pressed).all(|(&key, pressed)| match key {
+            "mod" => is_for(pressed, "ctrl") || is_for(pressed, "cmd"),
+            key => is_for(pressed, key),
+        })
+    })
 }
 
 /// What the first command found asks for.
@@ -295,7 +305,25 @@ mod tests {
         assert_eq!(first_match(&state, "mask load"), Some(Action::ChooseMask), "words in any order");
         assert_eq!(first_match(&state, "EXPORT"), Some(Action::ChooseExportTarget), "in any case");
         assert_eq!(first_match(&state, "telescope"), None, "not there");
-        assert_eq!(first_match(&state, "cmd+z"), Some(Action::Undo), "by its key on any platform");
+    }
+
+    #[test]
+    fn a_command_is_found_by_its_key_on_any_platform() {
+        let found = |search: &str| {
+            let all = GROUPS.iter().flat_map(|(_, commands)| commands.iter());
+            all.filter(|command| matches(command, search)).map(|command| command.name).collect::<Vec<_>>()
+        };
+        for main in ["ctrl", "cmd", "Ctrl", "CMD"] {
+            assert_eq!(found(&format!("{main}+z")), ["Undo"], "{main}: and not what has another key between them");
+            assert_eq!(found(&format!("{main}+shift+z")), ["Redo"], "{main}: three keys");
+            assert_eq!(found(&format!("{main}++")), ["Larger text and controls"], "{main}: a plus is a key too");
+            assert!(found(&format!("{main}+")).contains(&"Undo"), "{main}: more is still to be typed");
+            assert!(found(&main[..2]).contains(&"Undo"), "{main}: typed in part");
+        }
+        assert_eq!(found("+"), ["Closer", "Larger text and controls"], "the key itself, not what joins keys");
+        assert_eq!(found("ctrl+s"), ["Save the sheaf"], "S alone, not the beginning of Shift");
+        assert_eq!(found("undo ctrl"), ["Undo"], "by name and key together");
+        assert_eq!(found("backsp"), ["Take a corner back"], "a key with a name, in part");
     }
 
     #[test]

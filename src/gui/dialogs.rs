@@ -99,6 +99,15 @@ fn ask(question: &Question) -> Vec<PathBuf> {
             let dialog = dialog.set_title("Write what was left out").add_filter("PNG", &["png"]);
             dialog.set_file_name(&question.file_name).save_file().into_iter().collect()
         }
+        PathFor::Layers => {
+            // A new folder has a name of its own; a dialog for folders knows only those that are there.
+            let dialog = dialog.set_title("New folder for sky, land and mask").set_file_name(&question.file_name);
+            dialog.save_file().into_iter().collect()
+        }
+        PathFor::Report => {
+            let dialog = dialog.set_title("Write the report").add_filter("HTML", &["html", "htm"]);
+            dialog.set_file_name(&question.file_name).save_file().into_iter().collect()
+        }
         PathFor::FolderToWatch => dialog.set_title("Folder that frames come into").pick_folder().into_iter().collect(),
         PathFor::PlanPage => {
             let dialog =

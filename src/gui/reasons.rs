@@ -75,9 +75,12 @@ pub fn why_not_listed(state: &State, action: &Action) -> Option<&'static str> {
         Action::Stack => none(state.sheaf.n_wanted() < MIN_FRAMES, "a stack needs at least two frames")
             .or_else(|| none(state.stacking, "a stack is being made already"))
             .or_else(|| none(state.filing, "a file is being read or written")),
-        Action::ChooseExportTarget | Action::ChooseLensProfileTarget | Action::ChooseLeftOutTarget => {
-            none(state.report.is_none(), NO_STACK)
-        }
+        Action::ChooseExportTarget
+        | Action::ChooseLensProfileTarget
+        | Action::ChooseLeftOutTarget
+        | Action::ChooseReportTarget => none(state.report.is_none(), NO_STACK),
+        Action::ChooseLayersTarget => none(state.report.is_none(), NO_STACK)
+            .or_else(|| none(state.stacking, "a stack is being made: wait for it or cancel it")),
         Action::ToggleResiduals => none(state.report.is_none() && !state.residuals_shown, NO_STACK),
         Action::Keep(Keep::Save | Keep::SaveAs) => none(state.sheaf.frames.is_empty(), NO_FRAMES),
         _ => None,
@@ -97,6 +100,7 @@ mod tests {
     use super::*;
     use crate::gui::correcting::EdgeChange;
     use crate::gui::sheaf::Frame;
+    use crate::pipeline::Report;
 
     #[test]
     fn what_cannot_be_done_has_a_reason_until_it_can() {
@@ -112,6 +116,17 @@ mod tests {
         assert_eq!(why_not(&state, &Action::ToggleAside), None, "a frame is shown");
         assert_eq!(why_not(&state, &Action::Show(Shown::Stack)), Some(NO_STACK), "no run yet");
         assert_eq!(why_not(&state, &Action::ChangeEdge(EdgeChange::Invert)), Some(NO_LAND), "no mask yet");
+        for action in [Action::ChooseLayersTarget, Action::ChooseReportTarget] {
+            assert_eq!(why_not(&state, &action), None, "{action:?}: the attempt says more");
+            assert_eq!(why_not_listed(&state, &action), Some(NO_STACK), "{action:?}: no run yet");
+        }
+        state.report = Some(Report::default());
+        state.stacking = true;
+        assert_eq!(why_not_listed(&state, &Action::ChooseReportTarget), None, "of the stack that is there");
+        let why = why_not_listed(&state, &Action::ChooseLayersTarget).expect("one stack at a time");
+        assert!(why.contains("is being made"), "{why}");
+        state.stacking = false;
+        assert_eq!(why_not_listed(&state, &Action::ChooseLayersTarget), None, "now they can be written");
         state.can_travel = (true, false);
         assert_eq!(why_not(&state, &Action::Undo), None, "something was done");
         assert!(why_not(&state, &Action::Redo).is_some(), "nothing was taken back");

@@ -39,6 +39,26 @@ pub const MEASURING: &[StepShare] = &[
     ("Reading frames", 0.43),
 ];
 
+/// Steps of writing sky, land and mask apart: a run that ends otherwise.
+pub const LAYERS: &[StepShare] = &[
+    ("Looking at the frames", 0.01),
+    ("Looking for dark frames", 0.01),
+    ("Opening the first frame", 0.01),
+    ("Averaging calibration frames", 0.02),
+    ("Reading frames", 0.13),
+    ("Reading the frames for the landscape", 0.01),
+    ("Aligning", 0.03),
+    ("Finding the landscape", 0.02),
+    ("Checking the tripod", 0.04),
+    ("Looking for trails", 0.03),
+    ("Stacking", 0.26),
+    ("Stacking the sky alone", 0.26),
+    ("Stacking the land alone", 0.13),
+    ("Measuring the noise", 0.01),
+    ("Writing the layers", 0.01),
+    ("Writing", 0.02),
+];
+
 /// Steps of writing the picture.
 pub const WRITING: &[StepShare] = &[("Developing and writing", 0.15), ("Writing", 0.85)];
 

@@ -9,18 +9,21 @@ use std::sync::mpsc::Sender;
 use eframe::egui::{ColorImage, Context};
 
 use crate::error::{Error, WithSources};
-use crate::gui::calibration::CalibrationKind;
-use crate::gui::keep::{Opened, Snapshot, Sought};
 use crate::gui::pyramid::{Pyramid, Source};
 use crate::gui::tone::{Aspect, Tone};
 use crate::job::{self, Cancelled, Monitor};
 use crate::pipeline::{
-    self, DevelopSettings, ExportSettings, ForegroundMask, FrameFinding, FrameKind, FrameScale, LoadedMask,
-    MeasureRequest, Outcome, Preview, Request,
+    self, DevelopSettings, ForegroundMask, FrameFinding, FrameKind, FrameScale, MaskChoice, MeasureRequest, Outcome,
+    Preview, Request,
 };
-use crate::pixels::{Orientation, Size};
-use crate::plan::Plan;
-use crate::settings::{self, Leftover, Loaded, MaskSource, Sheaf, load_sheaf};
+
+mod files;
+
+pub use files::{
+    Filed, Kept, collect_calibration, collect_land, copy_work, export, find_leftover, load_mask, open_sheaf,
+    save_layers, save_left_out, save_lens_profile, save_mask, save_page, save_report_page, save_sheaf, seek_frames,
+    write_layers,
+};
 
 /// What gathering and measuring tell while they go on.
 #[derive(Debug)]
@@ -131,7 +134,7 @@ pub fn gather(monitor: &Monitor, ear: &Ear, gathering: Gathering) -> Result<Vec<
 }
 
 /// Whether two paths lead to one file.
-fn is_same_file(a: &Path, b: &Path) -> bool {
+pub(super) fn is_same_file(a: &Path, b: &Path) -> bool {
     let whole = |path: &Path| std::fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
     a == b || (a.file_name() == b.file_name() && whole(a) == whole(b))
 }
@@ -201,6 +204,8 @@ fn ready(
 pub struct Stacked {
     /// What the run gave, for export.
     pub outcome: Arc<Outcome>,
+    /// What asked for it: the same again gives the same.
+    pub request: Request,
     /// The landscape as the run had it.
     pub foreground: Option<Arc<ForegroundMask>>,
     /// The stack.
@@ -227,7 +232,12 @@ pub fn stack(
         Ready { pyramid: Arc::new(pyramid), tone: Arc::clone(&stack.tone), first }
     });
     let foreground = outcome.foreground.clone();
-    Ok(Stacked { outcome, foreground, stack, single })
+    let mut request = request.clone();
+    if let (MaskChoice::Given(mask), Some(foreground)) = (&mut request.mask, &foreground) {
+        // The same landscape, of which the screen has no copy to paint on.
+        mask.clone_from(foreground);
+    }
+    Ok(Stacked { outcome, request, foreground, stack, single })
 }
 
 /// A preview with all that the canvas needs.
@@ -293,88 +303,6 @@ pub fn develop(
     Ok(Developed { frame: frame.map(Arc::new), stack: of(stack)?, preview: of(preview)? })
 }
 
-/// What reading or writing a file came to.
-#[derive(Debug)]
-pub enum Filed {
-    /// A mask was read.
-    MaskLoaded(LoadedMask),
-    /// A mask was written.
-    MaskSaved(PathBuf),
-    /// What clipping left out was written.
-    LeftOutSaved(PathBuf),
-    /// The page of a plan was written.
-    PageSaved(PathBuf),
-    /// The picture was written.
-    Exported(PathBuf),
-    /// Calibration frames were found.
-    Calibration(CalibrationKind, Vec<PathBuf>),
-    /// Frames for the landscape were found.
-    Land(Vec<PathBuf>),
-    /// A lens profile was written.
-    LensSaved(PathBuf),
-}
-
-/// What became of a sheaf file.
-#[derive(Debug)]
-pub enum Kept {
-    /// A sheaf was read.
-    Opened(PathBuf, Box<Loaded>),
-    /// The sheaf was written, with what it held then.
-    Saved(PathBuf, Box<Snapshot>),
-    /// What a crash left, if anything.
-    Left(Option<Box<(Leftover, Loaded)>>),
-    /// Frames that were moved were looked for.
-    Sought(Box<Sought>),
-}
-
-/// Reads a sheaf; a mask that is a picture of its own is read along.
-pub fn open_sheaf(monitor: &Monitor, path: PathBuf) -> Result<Kept, Error> {
-    monitor.step("Opening the sheaf", 0, 1)?;
-    let file = path.clone();
-    let mut loaded = job::aside(monitor, move |_| load_sheaf(&file))??;
-    if let (Some(MaskSource::File(file)), Some(first)) = (&loaded.sheaf.mask, loaded.sheaf.lights.first())
-        && loaded.sheaf.missing().is_empty()
-    {
-        let picture = pipeline::open_picture(monitor, &first.path)?;
-        let (file, size, orientation) = (file.clone(), picture.image.size(), picture.orientation);
-        let mask = job::aside(monitor, move |_| pipeline::load_mask(&file, size, orientation))??;
-        loaded.notes.extend(mask.warning);
-        loaded.sheaf.mask = Some(MaskSource::Inside(Arc::new(mask.mask)));
-    }
-    Ok(Kept::Opened(path, Box::new(loaded)))
-}
-
-/// Looks in `folder` and below for the frames of a sheaf that are missing.
-pub fn seek_frames(monitor: &Monitor, mut opened: Opened, folder: PathBuf) -> Result<Kept, Error> {
-    monitor.step("Looking for frames", 0, 1)?;
-    let still = opened.loaded.sheaf.relocate(&folder);
-    Ok(Kept::Sought(Box::new(Sought { opened, folder, still })))
-}
-
-/// Writes a sheaf.
-pub fn save_sheaf(monitor: &Monitor, path: PathBuf, sheaf: Sheaf, snapshot: Snapshot) -> Result<Kept, Error> {
-    monitor.step("Saving the sheaf", 0, 1)?;
-    let file = path.clone();
-    job::aside(monitor, move |aside| settings::save_sheaf_watched(aside, &file, &sheaf))??;
-    Ok(Kept::Saved(path, Box::new(snapshot)))
-}
-
-/// The newest work that a crash left in `folder`; what is older than its sheaf file or holds nothing is removed.
-pub fn find_leftover(monitor: &Monitor, folder: &Path) -> Result<Kept, Error> {
-    for leftover in settings::leftovers(folder) {
-        monitor.check()?;
-        // What a later version left is for that version.
-        let file = leftover.path.clone();
-        let Ok(loaded) = job::aside(monitor, move |_| load_sheaf(&file))? else { continue };
-        let of = loaded.autosaved_from.as_ref();
-        if !loaded.sheaf.lights.is_empty() && of.is_none_or(|file| leftover.is_newer_than(file)) {
-            return Ok(Kept::Left(Some(Box::new((leftover, loaded)))));
-        }
-        settings::remove_leftover(&leftover);
-    }
-    Ok(Kept::Left(None))
-}
-
 /// Threads of their own for some work, with names that tell how many there are.
 fn rayon_pool(threads: u16) -> Result<rayon::ThreadPool, rayon::ThreadPoolBuildError> {
     let builder = rayon::ThreadPoolBuilder::new().num_threads(usize::from(threads));
@@ -389,78 +317,6 @@ pub fn with_threads<T: Send>(threads: Option<u16>, work: impl FnOnce() -> T + Se
         // Where the system gives no threads of its own for it, those that are there do the work.
         Some(Err(_)) | None => work(),
     }
-}
-
-/// Reads a mask for frames of this size.
-pub fn load_mask(monitor: &Monitor, path: PathBuf, size: Size, orientation: Orientation) -> Result<Filed, Error> {
-    monitor.step("Reading the mask", 0, 1)?;
-    job::aside(monitor, move |_| pipeline::load_mask(&path, size, orientation))?.map(Filed::MaskLoaded)
-}
-
-/// Writes a mask.
-pub fn save_mask(
-    monitor: &Monitor,
-    path: PathBuf,
-    mask: Arc<ForegroundMask>,
-    orientation: Orientation,
-) -> Result<Filed, Error> {
-    monitor.step("Writing the mask", 0, 1)?;
-    let file = path.clone();
-    job::aside(monitor, move |aside| pipeline::save_mask(aside, &file, &mask, orientation))??;
-    Ok(Filed::MaskSaved(path))
-}
-
-/// Writes a plan as one page.
-pub fn save_page(monitor: &Monitor, path: PathBuf, plan: &Plan) -> Result<Filed, Error> {
-    monitor.step("Writing the plan", 0, 1)?;
-    pipeline::save_plan_page(&path, plan)?;
-    Ok(Filed::PageSaved(path))
-}
-
-/// Lists the calibration frames that `paths` stand for.
-pub fn collect_calibration(monitor: &Monitor, kind: CalibrationKind, paths: Vec<PathBuf>) -> Result<Filed, Error> {
-    monitor.step("Looking for frames", 0, 1)?;
-    Ok(Filed::Calibration(kind, job::aside(monitor, move |_| pipeline::collect_frames(&paths))??))
-}
-
-/// Lists the frames for the landscape that `paths` stand for.
-pub fn collect_land(monitor: &Monitor, paths: Vec<PathBuf>) -> Result<Filed, Error> {
-    monitor.step("Looking for frames", 0, 1)?;
-    Ok(Filed::Land(job::aside(monitor, move |_| pipeline::collect_frames(&paths))??))
-}
-
-/// Writes the lens as the stars measured it.
-pub fn save_lens_profile(monitor: &Monitor, outcome: &Outcome, path: PathBuf) -> Result<Filed, Error> {
-    monitor.step("Writing the lens profile", 0, 1)?;
-    pipeline::save_lens_profile(outcome, &path)?;
-    Ok(Filed::LensSaved(path))
-}
-
-/// Writes what clipping left out.
-pub fn save_left_out(monitor: &Monitor, outcome: Arc<Outcome>, path: PathBuf) -> Result<Filed, Error> {
-    monitor.step("Writing what was left out", 0, 1)?;
-    let file = path.clone();
-    job::aside(monitor, move |aside| pipeline::save_left_out_picture(aside, &outcome, &file))??;
-    Ok(Filed::LeftOutSaved(path))
-}
-
-/// Writes the picture.
-pub fn export(
-    monitor: &Monitor,
-    outcome: Arc<Outcome>,
-    path: PathBuf,
-    settings: ExportSettings,
-) -> Result<Filed, Error> {
-    monitor.step("Developing and writing", 0, 1)?;
-    let (of, by) = (Arc::clone(&outcome), settings.clone());
-    let development = job::aside(monitor, move |_| pipeline::development_to_write(&of, &by))?;
-    pipeline::export_developed(monitor, &outcome, &path, &settings, development)?;
-    Ok(Filed::Exported(path))
-}
-
-/// Copies unsaved work.
-pub fn copy_work(monitor: &Monitor, path: PathBuf, sheaf: Sheaf, of: Option<PathBuf>) -> Result<(), Error> {
-    job::aside(monitor, move |aside| settings::Autosave::write(aside, &path, &sheaf, of.as_deref()))?
 }
 
 #[cfg(test)]

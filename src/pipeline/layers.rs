@@ -21,8 +21,9 @@ pub(super) fn stack_layers(
     request: &StackRequest<'_>,
 ) -> Result<Layers, Error> {
     let only_sky = StackRequest { land: Vec::new(), ..request.clone() };
-    let sky = stack(monitor, rows, &only_sky)?.image;
+    let sky = stack(&monitor.named("Stacking the sky alone"), rows, &only_sky)?.image;
     let only_land = StackRequest { sky: Vec::new(), foreground: None, ..request.clone() };
-    let land = if request.land.is_empty() { None } else { Some(stack(monitor, rows, &only_land)?.image) };
+    let alone = monitor.named("Stacking the land alone");
+    let land = if request.land.is_empty() { None } else { Some(stack(&alone, rows, &only_land)?.image) };
     Ok(Layers { sky, land })
 }

@@ -50,26 +50,41 @@ pub fn load_mask(path: &Path, frame: Size, orientation: Orientation) -> Result<L
 
 /// Writes a mask as a 16-bit grey PNG, whole or not at all.
 pub fn save_mask(monitor: &Monitor, path: &Path, mask: &ForegroundMask, orientation: Orientation) -> Result<(), Error> {
+    save_grey(monitor, path, &mask_codes(mask, orientation))
+}
+
+/// The mask as its file holds it.
+pub(super) fn mask_codes(mask: &ForegroundMask, orientation: Orientation) -> Plane<u16> {
     let alpha = orientation.upright(&mask.0);
-    save_grey(monitor, path, &Plane::from_fn(alpha.size(), |x, y| to_code_u16(alpha.at(x, y) * 65535.0)))
+    Plane::from_fn(alpha.size(), |x, y| to_code_u16(alpha.at(x, y) * 65535.0))
 }
 
 /// Writes codes as a 16-bit grey PNG, whole or not at all.
 pub(super) fn save_grey(monitor: &Monitor, path: &Path, codes: &Plane<u16>) -> Result<(), Error> {
     check_ending(path, &["png"], "it is written as PNG")?;
+    let failed = |source| Error::Export { path: path.to_owned(), source };
+    let encoded = grey_png(codes).map_err(failed)?;
+    monitor.no_way_back()?;
+    write_grey(path, codes.size(), &encoded).map_err(failed)
+}
+
+/// A 16-bit grey PNG.
+pub(super) fn grey_png(codes: &Plane<u16>) -> Result<Vec<u8>, ExportError> {
     let size = codes.size();
     let too_large = "a picture has the size of a decoded frame";
     let (width, height) = (u32::try_from(size.width).expect(too_large), u32::try_from(size.height).expect(too_large));
     let picture = ImageBuffer::<Luma<u16>, _>::from_raw(width, height, codes.samples().to_vec());
     let picture = picture.expect("one code a pixel");
-    let needed_bytes = 2 * size.area() as u64;
-    let failed = |source| Error::Export { path: path.to_owned(), source };
     // The encoder goes back and forth; a grey picture is small enough to be held.
     let mut encoded = Cursor::new(Vec::new());
     let coded = picture.write_to(&mut encoded, image::ImageFormat::Png);
-    coded.map_err(|error| failed(ExportError::Encode(error.to_string())))?;
-    monitor.no_way_back()?;
-    replace_file(path, needed_bytes, |out| Ok(out.write_all(encoded.get_ref())?)).map_err(failed)
+    coded.map_err(|error| ExportError::Encode(error.to_string()))?;
+    Ok(encoded.into_inner())
+}
+
+/// Writes what [`grey_png`] made of codes of this size.
+pub(super) fn write_grey(path: &Path, size: Size, encoded: &[u8]) -> Result<(), ExportError> {
+    replace_file(path, 2 * size.area() as u64, |out| Ok(out.write_all(encoded)?))
 }
 
 fn same_shape(a: Size, b: Size) -> bool {

@@ -1,14 +1,16 @@
 //! An outcome to a file: developed while it is written, upright, with profile and exposure data.
 
+use std::borrow::Cow;
 use std::fs;
 use std::path::{Path, PathBuf};
 
 use crate::develop::{DevelopSettings, Development, OutputSpace};
 use crate::error::Error;
 use crate::export::{self, ExportError, FileMetadata, Finished, TiffPicture};
+use crate::foreground::ForegroundMask;
 use crate::job::{Cancelled, Monitor};
-use crate::pipeline::mask_file::save_mask;
-use crate::pipeline::request::{ExportSettings, Request};
+use crate::pipeline::mask_file::{grey_png, mask_codes, save_mask, write_grey};
+use crate::pipeline::request::{ExportSettings, MaskChoice, Request};
 use crate::pipeline::run::{Outcome, same_file};
 use crate::pixels::{LinearImage, Orientation};
 use crate::raw::Metadata;
@@ -44,6 +46,7 @@ pub fn export_developed(
 }
 
 /// Writes the sky alone, the land alone and the mask to a folder, which is made where it is missing; the files written.
+/// All of them take their places together, or none does.
 ///
 /// Where the chosen kind of file is for the finished picture only (DNG, JPEG), the layers are 16-bit TIFF.
 pub fn save_layers(
@@ -54,28 +57,51 @@ pub fn save_layers(
 ) -> Result<Vec<PathBuf>, Error> {
     let Some(layers) = &outcome.layers else { return Ok(Vec::new()) };
     monitor.step("Writing the layers", 0, 1)?;
-    match fs::create_dir(folder) {
-        Err(source) if !folder.is_dir() => return Err(named(source.into(), folder)),
-        _ => {}
-    }
     let (format, ending) = match settings.format {
         FileFormat::Png => (FileFormat::Png, "png"),
         FileFormat::Tiff32f => (FileFormat::Tiff32f, "tiff"),
         FileFormat::Tiff16 | FileFormat::Dng | FileFormat::Jpeg => (FileFormat::Tiff16, "tiff"),
     };
     let job = ExportJob::new(outcome, settings, development_to_write(outcome, settings));
-    let mut written = Vec::new();
+    let beside = if folder.is_dir() { folder } else { folder.parent().unwrap_or(folder) };
+    let staging = export::staging_folder(beside).map_err(|error| named(error, folder))?;
+    let mut names = Vec::new();
     let pictures = [("sky", Some(&layers.sky)), ("land", layers.land.as_ref())];
     for (name, image) in pictures.into_iter().filter_map(|(name, image)| Some((name, image?))) {
-        let path = folder.join(name).with_extension(ending);
-        job.write(monitor, image, &path, format).map_err(|error| named(error, &path))?;
-        written.push(path);
+        let name = format!("{name}.{ending}");
+        let written = job.write(monitor, image, &staging.path().join(&name), format);
+        written.map_err(|error| named(error, &folder.join(&name)))?;
+        names.push(name);
     }
-    let path = folder.join("mask.png");
+    monitor.check()?;
+    let name = "mask.png".to_owned();
     let is_turned = settings.develop.space != OutputSpace::CameraLinear;
-    save_mask_of(monitor, outcome, &path, if is_turned { outcome.picture.orientation } else { Orientation::Normal })?;
-    written.push(path);
-    Ok(written)
+    let orientation = if is_turned { outcome.picture.orientation } else { Orientation::Normal };
+    let codes = mask_codes(&mask_of(outcome), orientation);
+    let written = grey_png(&codes).and_then(|encoded| write_grey(&staging.path().join(&name), codes.size(), &encoded));
+    written.map_err(|error| named(error, &folder.join(&name)))?;
+    names.push(name);
+    monitor.no_way_back()?;
+    put_in_place(staging.path(), folder, &names)
+}
+
+/// Moves files of these names to a folder, which is made where it is missing; where they are then.
+fn put_in_place(staging: &Path, folder: &Path, names: &[String]) -> Result<Vec<PathBuf>, Error> {
+    let paths: Vec<PathBuf> = names.iter().map(|name| folder.join(name)).collect();
+    let is_new = match fs::create_dir(folder) {
+        Err(source) if !folder.is_dir() => return Err(named(source.into(), folder)),
+        made => made.is_ok(),
+    };
+    let free = || paths.iter().try_for_each(|path| export::check_target(path).map_err(|error| named(error, path)));
+    let take_place = |(path, name): (&PathBuf, &String)| {
+        export::move_into_place(&staging.join(name), path).map_err(|error| named(error, path))
+    };
+    let moved = free().and_then(|()| paths.iter().zip(names).try_for_each(take_place));
+    if moved.is_err() && is_new {
+        // Nobody asked for a folder without its files; one that holds some of them stays.
+        let _ = fs::remove_dir(folder);
+    }
+    moved.map(|()| paths)
 }
 
 fn named(error: ExportError, path: &Path) -> Error {
@@ -87,27 +113,26 @@ fn named(error: ExportError, path: &Path) -> Error {
 
 /// Writes the foreground mask of an outcome; all sky where there is none.
 pub fn save_outcome_mask(monitor: &Monitor, outcome: &Outcome, path: &Path) -> Result<(), Error> {
-    save_mask_of(monitor, outcome, path, outcome.picture.orientation)
+    save_mask(monitor, path, &mask_of(outcome), outcome.picture.orientation)
 }
 
-fn save_mask_of(monitor: &Monitor, outcome: &Outcome, path: &Path, orientation: Orientation) -> Result<(), Error> {
-    let all_sky;
-    let mask = match outcome.foreground.as_deref() {
-        Some(mask) => mask,
-        None => {
-            all_sky = crate::foreground::ForegroundMask::all_sky(outcome.picture.image.size());
-            &all_sky
-        }
-    };
-    save_mask(monitor, path, mask, orientation)
+fn mask_of(outcome: &Outcome) -> Cow<'_, ForegroundMask> {
+    match outcome.foreground.as_deref() {
+        Some(mask) => Cow::Borrowed(mask),
+        None => Cow::Owned(ForegroundMask::all_sky(outcome.picture.image.size())),
+    }
 }
 
-/// Refuses a file that cannot be written, or that would take the place of a frame, before the work begins.
+/// Refuses a file that cannot be written, or that would take the place of a frame or of the mask that is read, before
+/// the work begins.
 pub fn check_output(request: &Request, path: &Path) -> Result<(), Error> {
     let named = [&request.lights, &request.land, &request.darks, &request.flats, &request.bias].into_iter().flatten();
     let mut frames = named.chain(request.beside.iter().map(|(_, path)| path));
     if frames.any(|frame| same_file(frame, path)) {
         return Err(Error::OverFrame { path: path.to_owned() });
+    }
+    if matches!(&request.mask, MaskChoice::File(mask) if same_file(mask, path)) {
+        return Err(Error::OverMask { path: path.to_owned() });
     }
     export::check_target(path).map_err(|source| Error::Export { path: path.to_owned(), source })
 }

@@ -8,14 +8,17 @@ use std::path::Path;
 use crate::develop::{DevelopSettings, Development, OutputSpace};
 use crate::error::Error;
 use crate::export::replace_file;
+use crate::job::{Cancelled, Monitor};
+use crate::pipeline::picture::Picture;
 use crate::pipeline::report::{FrameReport, Report, sentence};
 use crate::pipeline::report_pictures::{Shown, detail, sky_piece, whole};
 use crate::pipeline::run::{Outcome, file_name};
 use crate::pipeline::{output, report_charts};
 
-/// Writes the page, whole or not at all. The single frame is shown where the run kept it.
-pub fn save_report_page(outcome: &Outcome, path: &Path) -> Result<(), Error> {
-    let text = page(outcome);
+/// Writes the page of `report`, whole or not at all. The single frame is shown where the run kept it.
+pub fn save_report_page(monitor: &Monitor, outcome: &Outcome, report: &Report, path: &Path) -> Result<(), Error> {
+    let text = page(monitor, outcome, report)?;
+    monitor.no_way_back()?;
     replace_file(path, text.len() as u64, |out| Ok(out.write_all(text.as_bytes())?))
         .map_err(|source| Error::Export { path: path.to_owned(), source })
 }
@@ -39,16 +42,15 @@ pub(super) fn escaped(text: &str) -> String {
 
 const STYLE: &str = include_str!("report_page.css");
 
-fn page(outcome: &Outcome) -> String {
-    let report = &outcome.report;
+fn page(monitor: &Monitor, outcome: &Outcome, report: &Report) -> Result<String, Cancelled> {
     let used = report.frames.iter().filter(|frame| frame.used).count();
     let title = format!("{used} of {} frames on {}", report.frames.len(), report.reference);
     let sections = [
-        head(outcome, &title),
-        pictures(outcome),
+        head(outcome, report, &title),
+        pictures(monitor, outcome, report)?,
         noise(report),
         night(report),
-        residuals(outcome),
+        residuals(outcome, report),
         frames(report),
         lens(report),
         list("Before the stack", &report.calibration_lines()),
@@ -56,13 +58,13 @@ fn page(outcome: &Outcome) -> String {
         repeat(report),
         work(report),
     ];
-    format!(
+    Ok(format!(
         "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>{}</title>\n\
          <style>\n{STYLE}</style>\n</head>\n<body>\n<main>\n{}</main>\n</body>\n</html>\n",
         escaped(&title),
         sections.concat()
-    )
+    ))
 }
 
 fn section(title: &str, inside: &str) -> String {
@@ -73,7 +75,7 @@ fn paragraph(text: &str) -> String {
     format!("<p>{}</p>\n", escaped(text))
 }
 
-fn head(outcome: &Outcome, title: &str) -> String {
+fn head(outcome: &Outcome, report: &Report, title: &str) -> String {
     let metadata = &outcome.metadata;
     let mut facts = Vec::new();
     facts.extend([&metadata.make, &metadata.model, &metadata.lens].into_iter().flatten().cloned());
@@ -87,7 +89,7 @@ fn head(outcome: &Outcome, title: &str) -> String {
         .and_then(|time| time.civil())
         .map(|civil| civil.strftime("%Y-%m-%d %H:%M:%S").to_string());
     facts.extend(time.map(|time| format!("from {time} on")));
-    let program = &outcome.report.program;
+    let program = &report.program;
     format!(
         "<header>\n<p class=\"program\">{}</p>\n<h1>{}</h1>\n<p>{}</p>\n</header>\n",
         escaped(&program.to_string()),
@@ -104,35 +106,27 @@ fn figure(shown: &Shown, words: &str) -> String {
     )
 }
 
-fn pictures(outcome: &Outcome) -> String {
-    let asked = outcome.report.export.as_ref().map(|export| export.develop.clone()).unwrap_or_default();
+fn pictures(monitor: &Monitor, outcome: &Outcome, report: &Report) -> Result<String, Cancelled> {
+    let asked = report.export.as_ref().map(|export| export.develop.clone()).unwrap_or_default();
     // A page is shown on a screen, whatever space the file has.
     let settings = DevelopSettings { space: OutputSpace::Srgb, ..asked };
     let development: Development = output::development(outcome, &settings);
     let piece = sky_piece(outcome.foreground.as_deref(), outcome.picture.image.size());
-    let after = &outcome.picture;
+    let all: &dyn Fn(&Picture) -> Shown = &|picture| whole(picture, &development);
+    let a_piece: &dyn Fn(&Picture) -> Shown = &|picture| detail(picture, &development, piece);
     let mut inside = String::new();
-    let mut pair = |small: bool, figures: [Option<String>; 2]| {
-        let class = if small { "pair detail" } else { "pair" };
-        let _ =
-            write!(inside, "<div class=\"{class}\">\n{}</div>\n", figures.into_iter().flatten().collect::<String>());
-    };
-    let single = outcome.single.as_ref();
-    pair(
-        false,
-        [
-            single.map(|single| figure(&whole(single, &development), "Before: the reference frame alone")),
-            Some(figure(&whole(after, &development), "After: the stack")),
-        ],
-    );
-    pair(
-        true,
-        [
-            single.map(|single| figure(&detail(single, &development, piece), "Before, a piece of sky pixel by pixel")),
-            Some(figure(&detail(after, &development, piece), "After, the same piece")),
-        ],
-    );
-    section("Before and after", &inside)
+    for (class, words, shown) in [
+        ("pair", ["Before: the reference frame alone", "After: the stack"], all),
+        ("pair detail", ["Before, a piece of sky pixel by pixel", "After, the same piece"], a_piece),
+    ] {
+        let _ = writeln!(inside, "<div class=\"{class}\">");
+        for (words, picture) in words.into_iter().zip([outcome.single.as_ref(), Some(&outcome.picture)]) {
+            monitor.check()?;
+            inside.extend(picture.map(|picture| figure(&shown(picture), words)));
+        }
+        inside.push_str("</div>\n");
+    }
+    Ok(section("Before and after", &inside))
 }
 
 fn noise(report: &Report) -> String {
@@ -175,7 +169,7 @@ fn night(report: &Report) -> String {
     section("The night", &format!("{}\n{}", report_charts::night_line(&report.frames), paragraph(words)))
 }
 
-fn residuals(outcome: &Outcome) -> String {
+fn residuals(outcome: &Outcome, report: &Report) -> String {
     let all: Vec<_> = outcome.residuals.iter().flat_map(|frame| frame.on_reference.iter().copied()).collect();
     let size = outcome.picture.image.size();
     let mut inside = String::new();
@@ -184,7 +178,7 @@ fn residuals(outcome: &Outcome) -> String {
             "From where each star belongs by the reference frame to where another frame, brought to it, shows it.";
         let _ = write!(inside, "{chart}\n{}", paragraph(words));
     }
-    if let Some(chart) = report_charts::by_radius(&outcome.report.frames) {
+    if let Some(chart) = report_charts::by_radius(&report.frames) {
         let words = "The same as root mean square, from the middle to the corner: a dot a frame, the line through all.";
         let _ = write!(inside, "{chart}\n{}", paragraph(words));
     }

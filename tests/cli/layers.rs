@@ -2,6 +2,9 @@
 
 use std::fs;
 
+use nightsheaf::job::Monitor;
+use nightsheaf::pipeline::{ExportSettings, MaskChoice, Request, save_layers};
+
 use crate::support::{codes, done, light, names, new_folder, night, picture, run};
 
 /// Joined by the mask in linear light, the layers are the picture wherever sky or land stands alone.
@@ -67,6 +70,51 @@ fn a_place_for_layers_that_cannot_be_is_told_before_the_work() {
         assert!(ran.err.contains("folder") && !ran.err.contains("Reading frames"), "{}", ran.err);
         assert!(!output.exists(), "nothing was written");
     }
+}
+
+#[test]
+fn neither_the_mask_that_is_read_nor_a_frame_makes_room_for_a_layer() {
+    let folder = new_folder();
+    let (output, layers) = (folder.path().join("night.tiff"), folder.path().join("layers"));
+    fs::create_dir(&layers).expect("a new folder");
+    let mask = layers.join("mask.png");
+    fs::copy(night().join("truth/mask.png"), &mask).expect("room for a small mask");
+    let ran = run!("stack", night(), "--mask", mask, "-o", output, "--layers", layers);
+    assert_eq!(ran.code, Some(1), "{ran:?}");
+    assert!(ran.err.contains("mask.png is the mask that is read and will not be written over"), "{}", ran.err);
+    let frame = layers.join("sky.tiff");
+    fs::copy(light(1), &frame).expect("room for a small frame");
+    let ran = run!("stack", night(), frame, "--mask", "none", "-o", output, "--layers", layers);
+    assert_eq!(ran.code, Some(1), "{ran:?}");
+    assert!(ran.err.contains("sky.tiff is one of the frames and will not be written over"), "{}", ran.err);
+    assert!(!output.exists(), "before any work");
+    assert_eq!(names(&layers), ["mask.png", "sky.tiff"], "and nothing else is there");
+}
+
+/// One of the three cannot take its place: then none does.
+#[test]
+fn layers_take_their_places_together() {
+    let folder = new_folder();
+    let layers = folder.path().join("layers");
+    let request = Request {
+        lights: (1..=4).map(light).collect(),
+        mask: MaskChoice::File(night().join("truth/mask.png")),
+        keep_layers: true,
+        scratch_folder: Some(folder.path().to_owned()),
+        decoder_program: Some(env!("CARGO_BIN_EXE_nightsheaf-cli").into()),
+        ..Request::default()
+    };
+    let outcome = nightsheaf::pipeline::run(&Monitor::silent(), &request).expect("a stack");
+    let settings = ExportSettings::default();
+    let write = || save_layers(&Monitor::silent(), &outcome, &layers, &settings);
+    assert_eq!(write().expect("a new folder").len(), 3, "sky, land and mask");
+    fs::remove_file(layers.join("land.tiff")).expect("our own file");
+    fs::create_dir(layers.join("land.tiff")).expect("our own folder");
+    fs::write(layers.join("sky.tiff"), "old").expect("our own file");
+    let refused = write().expect_err("land has no place").to_string();
+    assert!(refused.contains("land.tiff"), "{refused}");
+    assert_eq!(fs::read(layers.join("sky.tiff")).expect("there"), b"old", "the old sky, not the new beside no land");
+    assert_eq!(names(&layers), ["land.tiff", "mask.png", "sky.tiff"], "nothing half-written is left");
 }
 
 #[test]

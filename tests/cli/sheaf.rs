@@ -66,6 +66,82 @@ fn a_sheaf_gives_byte_for_byte_what_the_same_words_give() {
     assert!(fs::read(&by_sheaf).expect("written") == fs::read(&by_words).expect("written"), "the same bytes");
 }
 
+/// All that is written beside a picture is the same, whoever asks for it.
+#[test]
+fn what_is_written_beside_the_picture_is_that_of_the_same_words() {
+    let folder = new_folder();
+    let truth = night().join("truth/mask.png");
+    let mut choices = sheaf(night());
+    choices.landscape = Landscape::Mask;
+    choices.mask = Some(MaskSource::File(truth.clone()));
+    let path = saved(folder.path(), &choices);
+    let [by_sheaf, by_words] = ["sheaf", "words"].map(|name| folder.path().join(name));
+    [&by_sheaf, &by_words].into_iter().for_each(|place| fs::create_dir(place).expect("a new folder"));
+    let at = |place: &Path, name: &str| place.join(name);
+    let ran = done!(
+        "export",
+        path,
+        "-o",
+        at(&by_sheaf, "night.png"),
+        "--layers",
+        at(&by_sheaf, "layers"),
+        "--mask-output",
+        at(&by_sheaf, "mask.png"),
+        "--clipped",
+        at(&by_sheaf, "clipped.png"),
+        "--residuals",
+        at(&by_sheaf, "arrows.png"),
+        "--report",
+        at(&by_sheaf, "night.html")
+    );
+    assert!(ran.out.contains(&format!("wrote {}\n", at(&by_sheaf, "layers/land.png").display())), "{}", ran.out);
+    // A sheaf names its own darks, and here it names none.
+    let frames = folder.path().join("frames");
+    fs::create_dir(&frames).expect("a new folder");
+    (1..=4).for_each(|number| drop(fs::copy(light(number), frames.join(format!("night-{number:03}.dng")))));
+    done!(
+        "stack",
+        frames,
+        "--mask",
+        truth,
+        "--skip",
+        frames.join("night-002.dng"),
+        "--reference",
+        frames.join("night-003.dng"),
+        "--drop-above",
+        "2.5",
+        "-o",
+        at(&by_words, "night.png"),
+        "--layers",
+        at(&by_words, "layers"),
+        "--mask-output",
+        at(&by_words, "mask.png"),
+        "--clipped",
+        at(&by_words, "clipped.png"),
+        "--residuals",
+        at(&by_words, "arrows.png")
+    );
+    assert_eq!(names(&by_sheaf.join("layers")), ["land.png", "mask.png", "sky.png"], "as the picture: PNG");
+    for name in ["layers/sky.png", "layers/land.png", "layers/mask.png", "mask.png", "clipped.png", "arrows.png"] {
+        let [here, there] = [&by_sheaf, &by_words].map(|place| fs::read(place.join(name)).expect("written"));
+        assert!(here == there, "{name}: the same bytes");
+    }
+    let page = fs::read_to_string(by_sheaf.join("night.html")).expect("a page");
+    assert_eq!(page.matches("<img").count(), 4, "the frame before is kept for the page");
+
+    let output = folder.path().join("other.png");
+    for (option, target, part) in [
+        ("--layers", path.clone(), "the layers need a folder"),
+        ("--mask-output", path.clone(), "the sheaf itself"),
+        ("--clipped", folder.path().join("clipped.jpg"), "it is written as PNG"),
+        ("--residuals", light(1), "one of the frames"),
+    ] {
+        let refused = run!("export", path, "-o", output, option, target);
+        assert_eq!(refused.code, Some(1), "{refused:?}");
+        assert!(refused.err.contains(part) && !output.exists(), "{option}: {}", refused.err);
+    }
+}
+
 /// A longer exposure makes the landscape: named in the sheaf by a relative path, as by words.
 #[test]
 fn frames_for_the_landscape_are_part_of_a_sheaf() {

@@ -6,7 +6,7 @@ use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
 use eframe::App as _;
-use eframe::egui::{Context, DroppedFile, Key, Modifiers, Ui, ViewportCommand, ViewportEvent, ViewportId};
+use eframe::egui::{Context, DroppedFile, Event, Key, Modifiers, Ui, ViewportCommand, ViewportEvent, ViewportId};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
 use nightsheaf::gui::action::Action;
@@ -101,7 +101,10 @@ impl Window {
         let draw = move |ui: &mut Ui, app: &mut Option<App>| {
             let context: Context = ui.ctx().clone();
             let app = app.get_or_insert_with(|| {
-                App::with_folders(&context, paths.clone(), Some(folders.clone())).expect("threads for the tiles")
+                let app = App::with_folders(&context, paths.clone(), Some(folders.clone()));
+                let mut app = app.expect("threads for the tiles");
+                app.type_paths();
+                app
             });
             app.listen(&context);
             app.draw(ui);
@@ -137,6 +140,16 @@ impl Window {
         self.harness.get_by_label(name).click_accesskit();
         self.step();
         self.step();
+    }
+
+    /// Presses a button that asks where to write something, and answers with a typed path.
+    pub(crate) fn write_by(&mut self, button: &str, path: &Path) {
+        self.press(button);
+        assert!(self.state().path_for.is_some(), "{button} asks for the place");
+        self.key(Modifiers::COMMAND, Key::A);
+        self.harness.event(Event::Text(path.display().to_string()));
+        self.step();
+        self.press("Write");
     }
 
     pub(crate) fn key(&mut self, modifiers: Modifiers, key: Key) {

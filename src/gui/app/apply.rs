@@ -89,6 +89,12 @@ impl App {
             Action::ChooseLeftOutTarget if self.outcome.is_none() => self.tell_no_stack(Subject::LeftOut),
             Action::ChooseLeftOutTarget => self.ask(PathFor::LeftOut, false, "left-out.png"),
             Action::SaveLeftOut(path) => self.save_left_out(path),
+            Action::ChooseLayersTarget if self.outcome.is_none() => self.tell_no_stack(Subject::Layers),
+            Action::ChooseLayersTarget => self.ask(PathFor::Layers, false, "layers"),
+            Action::SaveLayers(folder) => self.save_layers(folder),
+            Action::ChooseReportTarget if self.outcome.is_none() => self.tell_no_stack(Subject::Report),
+            Action::ChooseReportTarget => self.ask(PathFor::Report, false, "report.html"),
+            Action::SaveReport(path) => self.save_report(path),
             Action::ChooseMaskTarget => self.ask(PathFor::MaskToSave, false, "mask.png"),
             Action::SaveMask(path) => self.save_mask(path),
             Action::Choose(choices) => self.choose(*choices),
@@ -220,6 +226,8 @@ impl App {
         self.lanes.develop.abandon();
         self.lanes.mask.abandon();
         self.lanes.preview.abandon();
+        self.lanes.layers.abandon();
+        self.to_file.retain(|(subject, _)| *subject != Subject::Layers);
         self.stop_watching();
         self.heard = std::sync::mpsc::channel();
         let crate::gui::state::State { theme, unfolded, keeping, plan_shown, plan_form, divider, .. } =
@@ -234,6 +242,7 @@ impl App {
         self.layers = Default::default();
         self.given.clear();
         self.outcome = None;
+        self.stacked_by = None;
         self.stacked_from = None;
         self.previewed_from = None;
         self.state.no_preview = None;

@@ -83,7 +83,8 @@ impl App {
 
     pub(super) fn save_lens_profile(&mut self, path: PathBuf) {
         let Some(outcome) = self.outcome.clone() else { return };
-        let path = if path.extension().is_none() { path.with_extension("toml") } else { path };
+        let what = "a lens profile is written as TOML";
+        let Some(path) = self.target(Subject::Calibration, path, &["toml"], what) else { return };
         let work = move |monitor: &Monitor| works::save_lens_profile(monitor, &outcome, path);
         self.file(Subject::Calibration, work);
     }

@@ -34,10 +34,16 @@ impl Typed {
 pub(super) type FileWork = (Subject, Box<dyn FnOnce(&Monitor) -> Result<Filed, Error> + Send>);
 
 /// Whether something new is written to a path of this kind. A sheaf stands beside its frames, which it names.
-fn is_written(path_for: PathFor) -> bool {
+pub(super) fn is_written(path_for: PathFor) -> bool {
     matches!(
         path_for,
-        PathFor::Export | PathFor::MaskToSave | PathFor::LeftOut | PathFor::LensProfileToSave | PathFor::PlanPage
+        PathFor::Export
+            | PathFor::MaskToSave
+            | PathFor::LeftOut
+            | PathFor::Layers
+            | PathFor::Report
+            | PathFor::LensProfileToSave
+            | PathFor::PlanPage
     )
 }
 
@@ -184,17 +190,23 @@ impl App {
 
     /// Whether a file is read or written, or waits for that.
     pub(super) fn is_filing(&self) -> bool {
-        self.lanes.file.is_busy() || !self.to_file.is_empty()
+        self.is_file_busy() || !self.to_file.is_empty()
+    }
+
+    /// Whether a file is read or written.
+    pub(super) fn is_file_busy(&self) -> bool {
+        self.lanes.file.is_busy() || self.lanes.layers.is_busy()
     }
 
     /// One after the other: what is being written is not given up for what is asked for next.
     pub(super) fn next_file(&mut self) {
-        if self.lanes.file.is_busy() {
+        if self.is_file_busy() {
             return;
         }
         let Some((subject, work)) = self.to_file.pop_front() else { return };
         self.filing = subject;
-        let failed = self.lanes.file.submit(&self.context, work);
+        let lane = if subject == Subject::Layers { &mut self.lanes.layers } else { &mut self.lanes.file };
+        let failed = lane.submit(&self.context, work);
         self.tell_broken(failed);
     }
 
@@ -209,6 +221,8 @@ impl App {
             (PathFor::MaskToLoad, Some(path)) => self.apply(Action::LoadMask(path)),
             (PathFor::MaskToSave, Some(path)) => self.apply(Action::SaveMask(path)),
             (PathFor::LeftOut, Some(path)) => self.apply(Action::SaveLeftOut(path)),
+            (PathFor::Layers, Some(folder)) => self.apply(Action::SaveLayers(folder)),
+            (PathFor::Report, Some(path)) => self.apply(Action::SaveReport(path)),
             (PathFor::Export, Some(path)) => self.apply(Action::Export(path)),
             (PathFor::FolderToWatch, Some(path)) => self.apply(Action::WatchFolder(path)),
             (PathFor::PlanPage, Some(path)) => self.apply(Action::SavePage(path)),

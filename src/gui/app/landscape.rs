@@ -288,13 +288,6 @@ impl App {
         self.file(Subject::Mask, work);
     }
 
-    pub(super) fn save_left_out(&mut self, path: PathBuf) {
-        let Some(outcome) = self.outcome.clone() else { return };
-        let path = if path.extension().is_none() { path.with_extension("png") } else { path };
-        let work = move |monitor: &Monitor| works::save_left_out(monitor, outcome, path);
-        self.file(Subject::LeftOut, work);
-    }
-
     pub(super) fn save_mask(&mut self, path: PathBuf) {
         self.end_stroke();
         if self.waits_for_corrections(Action::SaveMask(path.clone())) {
@@ -303,7 +296,7 @@ impl App {
         let (Some((_, orientation)), Some(mask)) = (self.shown_size(), self.state.sheaf.mask.clone()) else {
             return self.state.fail(Subject::Mask, "there is no mask to write yet: draw one, or let it be found first");
         };
-        let path = if path.extension().is_none() { path.with_extension("png") } else { path };
+        let Some(path) = self.target(Subject::Mask, path, &["png"], "a mask is written as PNG") else { return };
         let work = move |monitor: &Monitor| works::save_mask(monitor, path, mask, orientation);
         self.file(Subject::Mask, work);
     }

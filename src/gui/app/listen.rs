@@ -4,7 +4,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use crate::error::{Error, WithSources};
-use crate::gui::app::files::{Typed, is_of_file_lane};
+use crate::gui::app::files::{Typed, is_of_file_lane, is_written};
 use crate::gui::app::{App, MOST_UPLOADS};
 use crate::gui::canvas::Layers;
 use crate::gui::dialogs::Answer;
@@ -55,9 +55,10 @@ impl App {
         let previewed = self.lanes.preview.poll(&context);
         self.take_or_tell(previewed);
         self.keep_preview();
-        let filed = self.lanes.file.poll(&context);
-        self.settle_typed(filed.as_ref(), is_of_file_lane);
-        self.take(self.filing, filed, Self::take_filed);
+        for filed in [self.lanes.file.poll(&context), self.lanes.layers.poll(&context)] {
+            self.settle_typed(filed.as_ref(), is_of_file_lane);
+            self.take(self.filing, filed, Self::take_filed);
+        }
         self.next_file();
         self.go_on_after_work();
         if let Some(answer) = self.dialog.as_ref().and_then(|dialog| dialog.answer()) {
@@ -185,7 +186,8 @@ impl App {
     }
 
     fn take_stack(&mut self, stacked: Stacked) {
-        let Stacked { outcome, foreground, stack, single } = stacked;
+        let Stacked { outcome, request, foreground, stack, single } = stacked;
+        self.stacked_by = Some(request);
         self.state.settle(Subject::Stacking);
         self.layers.stack = Some(self.new_layer(stack));
         self.layers.single = single.map(|single| self.new_layer(single));
@@ -252,6 +254,12 @@ impl App {
             Filed::LeftOutSaved(path) => {
                 self.state.done(Subject::LeftOut, format!("What was left out is written to {}", path.display()));
             }
+            Filed::LayersSaved(folder) => {
+                self.state.done(Subject::Layers, format!("Sky, land and mask are written to {}", folder.display()));
+            }
+            Filed::ReportSaved(path) => {
+                self.state.done(Subject::Report, format!("The report is written to {}", path.display()));
+            }
             Filed::MaskSaved(path) => {
                 self.state.done(Subject::Mask, format!("The mask is written to {}", path.display()));
             }
@@ -279,15 +287,7 @@ impl App {
             Answer::Cancelled => {}
             Answer::NoDialog(question) => {
                 let start = question.start.map(|folder| folder.join(&question.file_name));
-                let targets = [
-                    PathFor::Export,
-                    PathFor::MaskToSave,
-                    PathFor::LeftOut,
-                    PathFor::SheafToSave,
-                    PathFor::LensProfileToSave,
-                    PathFor::PlanPage,
-                ];
-                let named = targets.contains(&question.path_for);
+                let named = is_written(question.path_for) || question.path_for == PathFor::SheafToSave;
                 self.state.typed_path =
                     start.filter(|_| named).map_or(question.file_name, |path| path.display().to_string());
                 self.state.path_for = Some(question.path_for);

@@ -39,7 +39,7 @@ impl App {
 
     pub(super) fn save_page(&mut self, path: PathBuf) {
         let Some(plan) = self.state.planned.plan.clone() else { return };
-        let path = if path.extension().is_none() { path.with_extension("pdf") } else { path };
+        let Some(path) = self.target(Subject::Plan, path, &["pdf"], "the page of a plan is a PDF") else { return };
         let work = move |monitor: &Monitor| works::save_page(monitor, path, &plan);
         self.file(Subject::Plan, work);
     }

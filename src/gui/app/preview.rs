@@ -11,7 +11,7 @@ impl App {
     pub(super) fn keep_preview(&mut self) {
         let sheaf = &self.state.sheaf;
         let measured = !sheaf.frames.is_empty() && !self.lanes.gather.is_busy();
-        let idle = !self.lanes.stack.is_busy() && !self.lanes.open.is_busy() && !self.lanes.file.is_busy();
+        let idle = !self.lanes.stack.is_busy() && !self.lanes.open.is_busy() && !self.is_file_busy();
         // A stroke is answered first: then there is one preview of what came of it.
         let drawn = self.stroke.is_none() && !self.lanes.mask.is_busy();
         if !drawn || !measured || !idle || sheaf.n_wanted() < MIN_FRAMES {

@@ -38,7 +38,7 @@ impl App {
             return;
         }
         self.state.settle(Subject::Stacking);
-        if self.lanes.file.is_busy() {
+        if self.is_file_busy() {
             let text = "a file is being read or written: stack the frames when that is done";
             return self.state.fail(Subject::Stacking, text);
         }
@@ -80,7 +80,7 @@ impl App {
         let lanes = &self.lanes;
         let works = [
             (Work::Stack, "Stacking", lanes.stack.standing()),
-            (Work::File, "Writing", lanes.file.standing()),
+            (Work::File, "Writing", lanes.layers.standing().or_else(|| lanes.file.standing())),
             (Work::Sheaf, "Opening the sheaf", worth_telling(self.keeper.files.standing())),
             (Work::Mask, CORRECTING, worth_telling(lanes.mask.standing())),
             (Work::Measuring, "Measuring", lanes.gather.standing()),
@@ -99,6 +99,7 @@ impl App {
             Some(Work::File) => {
                 self.to_file.clear();
                 self.lanes.file.cancel();
+                self.lanes.layers.cancel();
             }
             Some(Work::Sheaf) => self.keeper.files.cancel(),
             Some(Work::Mask) => self.forget_corrections(),
@@ -110,7 +111,7 @@ impl App {
 
     /// Whether work needs all cores and the memory: nothing else begins beside it.
     pub(super) fn is_taken(&self) -> bool {
-        let writes = self.lanes.file.is_busy() && self.filing == Subject::Export;
+        let writes = self.lanes.layers.is_busy() || self.lanes.file.is_busy() && self.filing == Subject::Export;
         self.lanes.stack.is_busy() || writes
     }
 

@@ -81,6 +81,15 @@ pub fn show(ui: &mut Ui, state: &State) -> Option<Action> {
     if button_unless(ui, why_not_listed(state, &Action::ChooseLeftOutTarget), "What was left out…", hint).clicked() {
         action = Some(Action::ChooseLeftOutTarget);
     }
+    let hint = "Three files of a folder, to join them anew in an editor; the frames are stacked once more for it";
+    if button_unless(ui, why_not_listed(state, &Action::ChooseLayersTarget), "Layers: sky, land, mask…", hint).clicked()
+    {
+        action = Some(Action::ChooseLayersTarget);
+    }
+    let hint = "A page for any browser: the picture before and after, the noise, and what became of every frame";
+    if button_unless(ui, why_not_listed(state, &Action::ChooseReportTarget), "Report page…", hint).clicked() {
+        action = Some(Action::ChooseReportTarget);
+    }
     if let Some(path) = &state.exported {
         quiet(ui, &format!("Written: {}", file_name(path))).on_hover_text(path.display().to_string());
     }

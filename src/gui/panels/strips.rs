@@ -113,6 +113,8 @@ pub fn path_field(ui: &mut Ui, state: &State) -> Option<Action> {
         PathFor::MaskToLoad => ("Path of the mask picture to read", "Read"),
         PathFor::MaskToSave => ("Path of the PNG to write the mask to", "Write"),
         PathFor::LeftOut => ("Path of the PNG to write what was left out to", "Write"),
+        PathFor::Layers => ("Path of the folder to write sky, land and mask to", "Write"),
+        PathFor::Report => ("Path of the HTML file to write the report to", "Write"),
         PathFor::Export => ("Path of the file to write the picture to", "Write"),
         PathFor::FolderToWatch => ("Path of the folder that frames come into", "Watch"),
         PathFor::PlanPage => ("Path of the PDF to write the plan to", "Write"),
