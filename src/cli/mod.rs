@@ -31,8 +31,10 @@ const USAGE: u8 = 2;
 const CANCELLED: u8 = 130;
 
 /// Parses the process's own arguments, does what they ask and says how it went.
+///
+/// What works on frames begins with `before_frames`, which may start the program anew.
 #[must_use]
-pub fn main() -> ExitCode {
+pub fn main(before_frames: fn()) -> ExitCode {
     let arguments = match Arguments::try_parse() {
         Ok(arguments) => arguments,
         Err(error) => {
@@ -41,6 +43,9 @@ pub fn main() -> ExitCode {
             return ExitCode::from(if error.use_stderr() { USAGE } else { DONE });
         }
     };
+    if arguments.command.works_on_frames() {
+        before_frames();
+    }
     let cancel = CancelToken::default();
     let asked = cancel.clone();
     // Without a handler Ctrl-C still ends the process, only less tidily.
