@@ -18,7 +18,7 @@ use std::process::ExitCode;
 use clap::Parser;
 
 use crate::cli::args::{Arguments, Command};
-use crate::error::{Error, InWords, WithSources};
+use crate::error::{Error, FramesFor, InWords, WithSources};
 use crate::job::CancelToken;
 
 /// Exit codes: done.
@@ -57,7 +57,7 @@ fn run(arguments: Arguments, cancel: &CancelToken) -> Result<(), Failure> {
     match arguments.command {
         Command::Stack(arguments) => stack::run(&arguments, cancel),
         Command::Export(arguments) => export::run(&arguments, cancel),
-        Command::Mask(arguments) => mask::run(&arguments, cancel),
+        Command::Mask(arguments) => mask::run(&arguments, cancel).map_err(Failure::of_mask),
         Command::Measure(arguments) => measure::run(&arguments, cancel),
         Command::Plan(arguments) => plan::run(&arguments, cancel),
     }
@@ -72,6 +72,16 @@ enum Failure {
     Usage(String),
     /// Its own output could not be written.
     Output(io::Error),
+}
+
+impl Failure {
+    /// Too few frames for a mask are told as such.
+    fn of_mask(self) -> Self {
+        match self {
+            Self::Run(error) => Self::Run(error.wanted_for(FramesFor::Mask)),
+            other => other,
+        }
+    }
 }
 
 impl From<Error> for Failure {
