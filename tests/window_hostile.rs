@@ -24,6 +24,7 @@ use std::thread::sleep;
 use std::time::{Duration, Instant};
 
 use cases::{N_CASES, case, good_files};
+use eframe::egui::MissingGlyphPolicy;
 use nightsheaf::gui::action::Action;
 use stage::Stage;
 
@@ -162,6 +163,8 @@ fn every_damaged_file_is_told_in_the_window_and_good_frames_are_stacked_afterwar
     let good = good_files();
     let began = Instant::now();
     let mut stage = Stage::open(Vec::new(), Some(Path::new(env!("CARGO_BIN_EXE_nightsheaf-cli"))));
+    // As in the built window: what no font has, as in a damaged name, is a box.
+    stage.harness().ctx.set_missing_glyph_policy(MissingGlyphPolicy::Tofu);
     let (mut n_told, mut n_measured) = (0, 0);
     let every = if std::env::var_os("NIGHTSHEAF_ALL_CASES").is_some() { 1 } else { EVERY };
     let all: Vec<usize> = (0..N_CASES).step_by(every).collect();
