@@ -36,15 +36,15 @@ pub enum Error {
         /// What was given.
         paths: Vec<PathBuf>,
     },
-    /// A stack needs at least two usable frames, a measure one.
-    #[error("{usable} of {given} frames can be used{}{}", need(*.needed), reasons(.set_aside))]
+    /// A stack and a mask need at least two usable frames, a measure one.
+    #[error("{usable} of {given} frames can be used{}{}", need(*.wanted_for, .set_aside), reasons(.set_aside))]
     TooFewFrames {
         /// Frames that could be used.
         usable: usize,
         /// Frames given.
         given: usize,
-        /// Frames needed.
-        needed: usize,
+        /// What they are wanted for.
+        wanted_for: FramesFor,
         /// The others with their reasons.
         set_aside: Vec<(PathBuf, String)>,
     },
@@ -164,6 +164,30 @@ pub enum Error {
     Cancelled(#[from] Cancelled),
 }
 
+/// What frames are wanted for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum FramesFor {
+    /// A stack of two or more.
+    Stack,
+    /// To find the landscape in two or more.
+    Mask,
+    /// Each for itself.
+    Measure,
+}
+
+impl Error {
+    /// The same error, said of frames that are wanted for something else.
+    #[must_use]
+    pub fn wanted_for(self, wanted_for: FramesFor) -> Self {
+        match self {
+            Self::TooFewFrames { usable, given, set_aside, .. } => {
+                Self::TooFewFrames { usable, given, wanted_for, set_aside }
+            }
+            other => other,
+        }
+    }
+}
+
 impl From<StackError> for Error {
     fn from(source: StackError) -> Self {
         match source {
@@ -181,9 +205,19 @@ fn lines(paths: &[PathBuf]) -> String {
     paths.iter().map(|path| format!("\n  {}", path.display())).collect()
 }
 
-/// One frame is no stack: who asked for one only knows that it is needed.
-fn need(needed: usize) -> String {
-    if needed > 1 { format!(", a stack needs {needed}") } else { String::new() }
+/// How many are needed and where more come from: others have their reasons, or the person set them aside.
+fn need(wanted_for: FramesFor, set_aside: &[(PathBuf, String)]) -> String {
+    let end = if set_aside.is_empty() { "" } else { "; these were set aside:" };
+    match wanted_for {
+        FramesFor::Measure => String::new(),
+        FramesFor::Mask => format!(
+            ", a mask needs 2: the landscape is found by what moves above it, give two frames or more of the burst{end}"
+        ),
+        FramesFor::Stack if set_aside.is_empty() => {
+            ", a stack needs 2: add frames of the same night, or take back one that was set aside".to_owned()
+        }
+        FramesFor::Stack => format!(", a stack needs 2: add frames of the same night{end}"),
+    }
 }
 
 fn reasons(set_aside: &[(PathBuf, String)]) -> String {
@@ -206,5 +240,30 @@ impl fmt::Display for WithSources<'_> {
             source = error.source();
         }
         Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn too_few_frames_are_told_with_what_they_are_wanted_for_and_what_to_do() {
+        let of = |wanted_for, set_aside| {
+            let one = Error::TooFewFrames { usable: 1, given: 2, wanted_for: FramesFor::Stack, set_aside };
+            one.wanted_for(wanted_for).to_string()
+        };
+        let letter = || vec![(PathBuf::from("letter.dng"), "found text".to_owned())];
+        let stack = "1 of 2 frames can be used, a stack needs 2: add frames of the same night";
+        let mask = "1 of 2 frames can be used, a mask needs 2: the landscape is found by what moves above it, give two \
+                    frames or more of the burst";
+        let (back, aside) =
+            (", or take back one that was set aside", "; these were set aside:\n  letter.dng: found text");
+        assert_eq!(of(FramesFor::Stack, Vec::new()), format!("{stack}{back}"), "nothing else is known");
+        assert_eq!(of(FramesFor::Stack, letter()), format!("{stack}{aside}"), "the others have their reasons");
+        assert_eq!(of(FramesFor::Mask, Vec::new()), mask, "a mask");
+        assert_eq!(of(FramesFor::Mask, letter()), format!("{mask}{aside}"), "a mask, and the letter");
+        let measured = "1 of 2 frames can be used\n  letter.dng: found text";
+        assert_eq!(of(FramesFor::Measure, letter()), measured, "one is enough to measure");
     }
 }

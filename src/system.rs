@@ -21,7 +21,7 @@ impl fmt::Display for InWords<'_> {
     }
 }
 
-/// Starts the running program anew, once, so that the frames lie in large pages of memory: first in `main`.
+/// Starts the running program anew, once, so that the frames lie in large pages of memory: before any work on them.
 ///
 /// Linux gives large pages to who asks for them, and the system's allocator asks for them only where its environment
 /// says so when the program starts (GNU C Library manual, "Memory Allocation Tunables", `glibc.malloc.hugetlb` and

@@ -18,6 +18,8 @@ mod lens;
 mod odd_files;
 #[path = "cli/other_inputs.rs"]
 mod other_inputs;
+#[path = "cli/outside_readers.rs"]
+mod outside_readers;
 #[path = "cli/sheaf.rs"]
 mod sheaf;
 #[path = "cli/support.rs"]

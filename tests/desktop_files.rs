@@ -1,9 +1,19 @@
 //! Desktop entry, icon and AppStream metainfo fit together and name what the build makes.
 
+#[cfg(feature = "gui")]
+#[path = "support/raster.rs"]
+mod raster;
+#[cfg(feature = "gui")]
+#[path = "support/stage.rs"]
+#[allow(dead_code, reason = "shared with tests that need more of it")]
+mod stage;
+
 use std::fs;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::Command;
+
+use nightsheaf::settings::{SHEAF_ENDING, looks_like_sheaf};
 
 fn asset(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("assets").join(name)
@@ -11,6 +21,77 @@ fn asset(name: &str) -> PathBuf {
 
 fn text(name: &str) -> String {
     fs::read_to_string(asset(name)).unwrap_or_else(|error| panic!("{name}: {error}"))
+}
+
+/// Kinds by their names in the shared MIME-info database of freedesktop.org, with the ending of each there.
+const KINDS: [(&str, &str); 19] = [
+    ("image/x-adobe-dng", "dng"),
+    ("image/x-canon-cr2", "cr2"),
+    ("image/x-canon-cr3", "cr3"),
+    ("image/x-canon-crw", "crw"),
+    ("image/x-fuji-raf", "raf"),
+    ("image/x-kodak-dcr", "dcr"),
+    ("image/x-kodak-kdc", "kdc"),
+    ("image/x-minolta-mrw", "mrw"),
+    ("image/x-nikon-nef", "nef"),
+    ("image/x-nikon-nrw", "nrw"),
+    ("image/x-olympus-orf", "orf"),
+    ("image/x-panasonic-rw", "raw"),
+    ("image/x-panasonic-rw2", "rw2"),
+    ("image/x-pentax-pef", "pef"),
+    ("image/x-sony-arw", "arw"),
+    ("image/tiff", "tif"),
+    ("image/png", "png"),
+    ("image/jpeg", "jpg"),
+    ("application/toml", SHEAF_ENDING),
+];
+
+/// Every kind but that of sheaf files is a frame; the decoders know the kinds of raws by these endings.
+#[test]
+fn every_kind_that_is_listed_is_taken_for_what_it_is() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    for (kind, ending) in KINDS {
+        let path = folder.path().join(format!("night.{ending}"));
+        fs::write(&path, "x").expect("a small file");
+        let taken = nightsheaf::pipeline::collect_frames(&[folder.path().to_owned()]).unwrap_or_default();
+        assert_eq!(
+            (taken.contains(&path), looks_like_sheaf(&path)),
+            (ending != SHEAF_ENDING, ending == SHEAF_ENDING),
+            "{kind}"
+        );
+        let is_raw = kind.starts_with("image/x-");
+        let known = rawler::decoders::supported_extensions().iter().any(|known| known.eq_ignore_ascii_case(ending));
+        assert!(!is_raw || known, "no decoder knows {ending}");
+    }
+}
+
+/// `nightsheaf FILE` for one of each kind that can be made here: it is listed and measured, or its night is opened.
+#[cfg(feature = "gui")]
+#[test]
+fn the_window_opens_a_file_of_each_kind() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let at = |name: &str| folder.path().join(name);
+    let frame = asset("../sample-frames/night-001.dng");
+    let raw = asset("../tests/reference/dng_variants/second_decoder.3fr");
+    let sky = image::RgbImage::from_fn(120, 90, |x, y| image::Rgb([10 + (x * y % 7) as u8; 3]));
+    let pictures = ["a.tif", "a.png", "a.jpg"].map(at);
+    for path in &pictures {
+        sky.save(path).expect("room for a small picture");
+    }
+    let sheaf = at("tarn.toml");
+    let light = nightsheaf::settings::Light { path: frame.clone(), mark: None };
+    let night = nightsheaf::settings::Sheaf { lights: vec![light], ..nightsheaf::settings::Sheaf::default() };
+    nightsheaf::settings::save_sheaf(&sheaf, &night).expect("room for a small file");
+    for path in pictures.into_iter().chain([frame, raw, sheaf]) {
+        let decoder = Path::new(env!("CARGO_BIN_EXE_nightsheaf-cli"));
+        let mut stage = stage::Stage::open(vec![path.clone()], Some(decoder));
+        stage.wait("one frame is measured", |state| {
+            let [frame] = &state.sheaf.frames[..] else { return false };
+            !state.measuring && frame.finding.as_ref().is_some_and(|finding| finding.size.is_some())
+        });
+        let named = stage.state().keeping.path.clone();
+        assert_eq!(named.is_some(), looks_like_sheaf(&path), "{}: the sheaf file", path.display());
+    }
 }
 
 /// Keys as the Desktop Entry Specification 1.5 of freedesktop.org has them.
@@ -28,7 +109,12 @@ fn the_desktop_entry_starts_the_window_with_the_files_opened() {
     let bins = fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("Cargo.toml")).expect("the manifest");
     assert!(bins.contains(&format!("[[bin]]\nname = \"{program}\"")), "{program} is a program of this build");
     assert!(exec.ends_with("%F"), "it takes several files: {exec}");
-    assert!(value("MimeType").split(';').any(|kind| kind == "inode/directory"), "and folders");
+    let kinds = value("MimeType");
+    for kind in KINDS.iter().map(|(kind, _)| *kind).chain(["inode/directory"]) {
+        assert!(kinds.split(';').any(|listed| listed == kind), "{kind} is opened and not listed");
+    }
+    let known = |listed: &str| listed == "inode/directory" || KINDS.iter().any(|(kind, _)| *kind == listed);
+    assert!(kinds.trim_end_matches(';').split(';').all(known), "{kinds} has more than is opened");
     assert!(asset(&format!("{}.svg", value("Icon"))).is_file(), "its icon is there");
 }
 
@@ -57,6 +143,9 @@ fn the_metainfo_launches_the_desktop_entry_and_names_the_programs() {
         assert!(inside(tag).is_some(), "{tag} has a value");
     }
     assert_eq!(inside("project_license").as_deref(), Some("MIT OR Apache-2.0"), "as in the manifest");
+    let version = format!("<release version=\"{}\"", env!("CARGO_PKG_VERSION"));
+    let first = info.split_once("<releases>").map(|(_, rest)| rest.trim_start());
+    assert!(first.is_some_and(|rest| rest.starts_with(&version)), "the newest release is that of the manifest");
     for program in ["nightsheaf", "nightsheaf-cli"] {
         assert!(info.contains(&format!("<binary>{program}</binary>")), "{program} is provided");
     }

@@ -16,7 +16,7 @@ use cases::{N_CASES, good_files};
 use nightsheaf::job::CancelToken;
 use nightsheaf::raw::{DecodeError, Decoder, Limits, RawFrame};
 use rayon::prelude::*;
-use worker::{Fate, fates, file_of, message_fault};
+use worker::{Fate, Spent, fates, file_of, message_fault};
 
 /// The decoder as the programs use it.
 pub(crate) fn decode(path: &Path) -> Result<RawFrame, DecodeError> {
@@ -42,19 +42,24 @@ fn worker_process() {
 fn ten_thousand_damaged_files_are_messages_or_right_pictures() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let step = N_CASES / 4;
-    let all: Vec<Fate> =
-        (0..4).into_par_iter().flat_map_iter(|part| fates(part * step, (part + 1) * step, folder.path())).collect();
+    let parts: Vec<(Vec<Fate>, Spent)> =
+        (0..4).into_par_iter().map(|part| fates(part * step, (part + 1) * step, folder.path())).collect();
+    let spent = parts.iter().fold(Spent::default(), |spent, (_, of_part)| spent.most(*of_part));
+    let all: Vec<Fate> = parts.into_iter().flat_map(|(fates, _)| fates).collect();
     assert_eq!(all.len(), N_CASES, "every case has a fate");
     let wrong: Vec<_> = all.iter().enumerate().filter(|(_, fate)| matches!(fate, Fate::Wrong(_))).collect();
     assert!(wrong.is_empty(), "{} cases, first of all {:?}", wrong.len(), &wrong[..wrong.len().min(8)]);
     let ended: Vec<usize> = (0..N_CASES).filter(|&number| all[number] == Fate::Ended).collect();
     let count = |wanted: &Fate| all.iter().filter(|fate| *fate == wanted).count();
     println!(
-        "{N_CASES} damaged files: {} messages, {} pictures, {} that end the decoding process",
+        "{N_CASES} damaged files: {} messages, {} pictures, {} that end the decoding process; at most {:.2} s and {} MiB",
         count(&Fate::Message),
         count(&Fate::Picture),
-        ended.len()
+        ended.len(),
+        spent.longest.as_secs_f64(),
+        spent.most_bytes >> 20
     );
+    assert!(spent.most_bytes <= Limits::default().memory_bytes, "{} bytes of memory", spent.most_bytes);
     // What ends a worker ends the real decoder's child, and is a message there; and a sample of all others.
     let good = good_files();
     let looked_at: Vec<usize> = ended.into_iter().take(100).chain((0..N_CASES).step_by(N_CASES / 200)).collect();

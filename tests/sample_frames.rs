@@ -1,7 +1,14 @@
-//! The sample frames as other readers see them, and as the generator makes them.
+//! The sample frames as our reader and other readers see them, and as the generator makes them.
+
+#[path = "support/libraw.rs"]
+mod libraw;
 
 use std::path::PathBuf;
 
+use libraw::{check_color_matrix, orientation_of};
+use nightsheaf::job::CancelToken;
+use nightsheaf::pixels::{Layout, Size};
+use nightsheaf::raw::{Decoder, Limits, RawFrame};
 use nightsheaf::synthetic::{Burst, Scene};
 use serde_json::Value;
 
@@ -17,11 +24,11 @@ fn reference() -> Vec<Value> {
     whole["frames"].as_array().expect("a list of frames").clone()
 }
 
-fn samples(raw: &rawloader::RawImage) -> &[u16] {
-    match &raw.data {
-        rawloader::RawImageData::Integer(samples) => samples,
-        rawloader::RawImageData::Float(_) => panic!("the sample frames hold whole numbers"),
-    }
+/// A sample frame as the program reads it.
+fn decode(file: &str) -> RawFrame {
+    let decoder = Decoder { program: env!("CARGO_BIN_EXE_nightsheaf-cli").into(), limits: Limits::default() };
+    let path = root().join("sample-frames").join(file);
+    decoder.decode(&path, &CancelToken::default()).unwrap_or_else(|error| panic!("{file}: {error}"))
 }
 
 /// Sum of sample times place, places counted from 1 and starting again after 65521.
@@ -35,71 +42,80 @@ fn numbers(value: &Value) -> Vec<f64> {
 }
 
 #[test]
-fn samples_and_levels_are_those_that_libraw_reads() {
+fn samples_levels_and_orientation_are_those_that_libraw_reads() {
     let frames = reference();
     assert_eq!(frames.len(), 14, "eleven lights and three darks");
     for frame in &frames {
         let file = frame["file"].as_str().expect("a name");
-        let raw = rawloader::decode_file(root().join("sample-frames").join(file)).expect("a readable sample frame");
-        let samples = samples(&raw);
-        assert_eq!(frame["width"], raw.width, "{file}: width");
-        assert_eq!(frame["height"], raw.height, "{file}: height");
-        assert_eq!(frame["pattern"], raw.cfa.name, "{file}: colour filters");
-        let black: Vec<f64> = raw.blacklevels.iter().map(|&level| f64::from(level)).collect();
+        let read = decode(file);
+        let side = |name: &str| frame[name].as_u64().expect("a whole number") as usize;
+        assert_eq!(read.size(), Size { width: side("width"), height: side("height") }, "{file}: size");
+        let Layout::Mosaic(cfa) = read.layout else { panic!("{file} is {:?}, no mosaic", read.layout) };
+        let letters: String = (0..4).map(|at| ["R", "G", "B"][cfa.color_at(at % 2, at / 2) as usize]).collect();
+        assert_eq!(frame["pattern"], letters, "{file}: color filters");
+        // The four levels of LibRaw are of R, G, B and the second G; all are the same here.
+        let black: Vec<f64> = read.black_level.iter().map(|&level| f64::from(level)).collect();
         assert_eq!(numbers(&frame["black"]), black, "{file}: black levels");
-        assert_eq!(frame["white"], raw.whitelevels[0], "{file}: white level");
+        assert_eq!(frame["white"], read.white_level, "{file}: white level");
+        assert_eq!(read.orientation, orientation_of(&frame["flip"]), "{file}: orientation");
+        let samples = read.planes[0].samples();
         let sum: u64 = samples.iter().map(|&sample| u64::from(sample)).sum();
         assert_eq!(frame["sum"], sum, "{file}: sum of samples");
         assert_eq!(frame["checksum"], checksum(samples), "{file}: checksum of samples");
+        let extremes = (samples.iter().min().copied(), samples.iter().max().copied());
+        let expected = (side("minimum"), side("maximum"));
+        assert_eq!(
+            (extremes.0.map(usize::from), extremes.1.map(usize::from)),
+            (Some(expected.0), Some(expected.1)),
+            "{file}: least and most"
+        );
     }
 }
 
 #[test]
-fn colour_is_what_libraw_makes_of_it() {
+fn color_is_what_libraw_makes_of_it() {
     // CIE D65, 2° observer.
     const D65: [f64; 3] = [0.950_47, 1.0, 1.088_83];
     for frame in &reference() {
         let file = frame["file"].as_str().expect("a name");
-        let raw = rawloader::decode_file(root().join("sample-frames").join(file)).expect("a readable sample frame");
-        let white: Vec<f64> = (0..3)
-            .map(|channel| (0..3).map(|axis| f64::from(raw.xyz_to_cam[channel][axis]) * D65[axis]).sum())
-            .collect();
+        let read = decode(file);
+        let color = &read.color;
+        let white: Vec<f64> =
+            color.camera_from_xyz.iter().map(|row| row.iter().zip(D65).map(|(of, light)| of * light).sum()).collect();
         let daylight = numbers(&frame["daylight_gain"]);
         let as_shot = numbers(&frame["as_shot_gain"]);
         for channel in 0..3 {
             let gain = white[1] / white[channel];
             assert!((gain - daylight[channel]).abs() < 1e-3, "{file}: daylight {gain}, LibRaw {daylight:?}");
-            let gain = f64::from(raw.wb_coeffs[channel] / raw.wb_coeffs[1]);
+            let gain = color.as_shot_neutral[1] / color.as_shot_neutral[channel];
             assert!((gain - as_shot[channel]).abs() < 1e-4, "{file}: as shot {gain}, LibRaw {as_shot:?}");
         }
+        check_color_matrix(&read, &frame["color_matrix"], file);
     }
 }
 
 #[test]
-fn capture_data_is_what_tifffile_reads() {
+fn capture_data_are_what_tifffile_reads() {
     for frame in &reference() {
         let file = frame["file"].as_str().expect("a name");
-        let bytes = std::fs::read(root().join("sample-frames").join(file)).expect("a readable sample frame");
-        let exif = exif::Reader::new().read_from_container(&mut std::io::Cursor::new(bytes)).expect("EXIF");
-        let text = |tag| match &exif.get_field(tag, exif::In::PRIMARY).expect("the tag is there").value {
-            exif::Value::Ascii(lines) => String::from_utf8_lossy(&lines[0]).into_owned(),
-            other => panic!("{tag} is {other:?}"),
-        };
-        let number = |tag| match &exif.get_field(tag, exif::In::PRIMARY).expect("the tag is there").value {
-            exif::Value::Rational(parts) => parts[0].to_f64(),
-            other => f64::from(other.get_uint(0).expect("a number")),
-        };
+        let read = decode(file).metadata;
         let expected = &frame["exif"];
-        assert_eq!(expected["make"], text(exif::Tag::Make), "{file}: make");
-        assert_eq!(expected["model"], text(exif::Tag::Model), "{file}: model");
-        assert_eq!(expected["lens"], text(exif::Tag::LensModel), "{file}: lens");
-        assert_eq!(expected["time"], text(exif::Tag::DateTimeOriginal), "{file}: time");
-        assert_eq!(expected["time_fraction"], text(exif::Tag::SubSecTimeOriginal), "{file}: fraction");
-        assert_eq!(expected["time_offset"], text(exif::Tag::OffsetTimeOriginal), "{file}: offset");
-        assert_eq!(expected["exposure_secs"], number(exif::Tag::ExposureTime), "{file}: exposure");
-        assert_eq!(expected["aperture"], number(exif::Tag::FNumber), "{file}: aperture");
-        assert_eq!(expected["focal_mm"], number(exif::Tag::FocalLength), "{file}: focal length");
-        assert_eq!(expected["iso"], number(exif::Tag::PhotographicSensitivity) as u32, "{file}: ISO");
+        for (name, read) in [("make", &read.make), ("model", &read.model), ("lens", &read.lens)] {
+            assert_eq!(expected[name].as_str(), read.as_deref(), "{file}: {name}");
+        }
+        for (name, read) in [
+            ("exposure_secs", read.exposure_secs),
+            ("aperture", read.aperture),
+            ("focal_mm", read.focal_mm),
+            ("iso", read.iso.map(f64::from)),
+        ] {
+            assert_eq!(expected[name].as_f64(), read, "{file}: {name}");
+        }
+        let part = |name: &str| expected[name].as_str().expect("text").to_owned();
+        // EXIF has colons in the date and a space before the time.
+        let time = part("time").replacen(':', "-", 2).replace(' ', "T");
+        let time = format!("{time}.{}{}", part("time_fraction"), part("time_offset"));
+        assert_eq!(read.capture_time.and_then(|read| read.text()), Some(time), "{file}: time of capture");
     }
 }
 
@@ -108,8 +124,8 @@ fn capture_data_is_what_tifffile_reads() {
 fn the_files_are_those_that_the_generator_makes() {
     let burst = Burst::new(Scene::sample());
     let light = burst.light(3);
-    let raw = rawloader::decode_file(root().join("sample-frames/night-004.dng")).expect("a readable sample frame");
-    let stored = samples(&raw);
+    let read = decode("night-004.dng");
+    let stored = read.planes[0].samples();
     let n_other = light.planes[0].samples().iter().zip(stored).filter(|(made, stored)| made != stored).count();
     assert!(n_other * 1000 < stored.len(), "{n_other} of {} samples differ", stored.len());
 }

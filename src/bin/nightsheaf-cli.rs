@@ -7,6 +7,5 @@ fn main() -> ExitCode {
     if let Some(code) = nightsheaf::raw::serve_if_asked() {
         return code;
     }
-    nightsheaf::system::prefer_large_pages();
-    nightsheaf::cli::main()
+    nightsheaf::cli::main(nightsheaf::system::prefer_large_pages)
 }

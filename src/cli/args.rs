@@ -37,6 +37,17 @@ pub enum Command {
     Plan(Box<PlanArguments>),
 }
 
+impl Command {
+    /// Whether it decodes many frames and holds them in memory.
+    #[must_use]
+    pub fn works_on_frames(&self) -> bool {
+        match self {
+            Self::Stack(_) | Self::Export(_) | Self::Mask(_) | Self::Measure(_) => true,
+            Self::Plan(_) => false,
+        }
+    }
+}
+
 /// `stack`.
 #[derive(Debug, Args)]
 pub struct StackArguments {
@@ -302,6 +313,26 @@ mod tests {
         match Arguments::try_parse_from(all).expect("valid words").command {
             Command::Stack(arguments) => *arguments,
             other => panic!("parsed as {other:?}"),
+        }
+    }
+
+    #[test]
+    fn only_what_holds_frames_in_memory_is_started_anew_for_large_pages() {
+        let place = ["--latitude", "57", "--longitude", "-6", "--date", "2027-03-11", "--utc-offset", "+00:00"];
+        for (words, expected) in [
+            (&["stack", "a.dng", "-o", "a.tiff"][..], true),
+            (&["export", "a.toml", "-o", "a.tiff"], true),
+            (&["mask", "a.dng", "-o", "a.png"], true),
+            (&["measure", "a.dng"], true),
+            (&[&["plan"], &place[..]].concat(), false),
+        ] {
+            let all = ["nightsheaf-cli"].iter().chain(words);
+            let command = Arguments::try_parse_from(all).expect("valid words").command;
+            assert_eq!(command.works_on_frames(), expected, "{words:?}");
+        }
+        // Answers of the parser come before any work.
+        for word in ["--version", "--help"] {
+            assert!(Arguments::try_parse_from(["nightsheaf-cli", word]).is_err(), "{word}");
         }
     }
 

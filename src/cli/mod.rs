@@ -19,7 +19,7 @@ use std::process::ExitCode;
 use clap::Parser;
 
 use crate::cli::args::{Arguments, Command};
-use crate::error::{Error, InWords, WithSources};
+use crate::error::{Error, FramesFor, InWords, WithSources};
 use crate::job::CancelToken;
 
 /// Exit codes: done.
@@ -32,8 +32,10 @@ const USAGE: u8 = 2;
 const CANCELLED: u8 = 130;
 
 /// Parses the process's own arguments, does what they ask and says how it went.
+///
+/// What works on frames begins with `before_frames`, which may start the program anew.
 #[must_use]
-pub fn main() -> ExitCode {
+pub fn main(before_frames: fn()) -> ExitCode {
     let arguments = match Arguments::try_parse() {
         Ok(arguments) => arguments,
         Err(error) => {
@@ -42,6 +44,9 @@ pub fn main() -> ExitCode {
             return ExitCode::from(if error.use_stderr() { USAGE } else { DONE });
         }
     };
+    if arguments.command.works_on_frames() {
+        before_frames();
+    }
     let cancel = CancelToken::default();
     let asked = cancel.clone();
     // Without a handler Ctrl-C still ends the process, only less tidily.
@@ -53,7 +58,7 @@ fn run(arguments: Arguments, cancel: &CancelToken) -> Result<(), Failure> {
     match arguments.command {
         Command::Stack(arguments) => stack::run(&arguments, cancel),
         Command::Export(arguments) => export::run(&arguments, cancel),
-        Command::Mask(arguments) => mask::run(&arguments, cancel),
+        Command::Mask(arguments) => mask::run(&arguments, cancel).map_err(Failure::of_mask),
         Command::Measure(arguments) => measure::run(&arguments, cancel),
         Command::Plan(arguments) => plan::run(&arguments, cancel),
     }
@@ -68,6 +73,16 @@ enum Failure {
     Usage(String),
     /// Its own output could not be written.
     Output(io::Error),
+}
+
+impl Failure {
+    /// Too few frames for a mask are told as such.
+    fn of_mask(self) -> Self {
+        match self {
+            Self::Run(error) => Self::Run(error.wanted_for(FramesFor::Mask)),
+            other => other,
+        }
+    }
 }
 
 impl From<Error> for Failure {

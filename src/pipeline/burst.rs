@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use crate::calibrate::{NoiseModel, PhotonTransfer};
 use crate::detect::{ColorShift, Judgement, Verdict, judge};
-use crate::error::Error;
+use crate::error::{Error, FramesFor};
 use crate::job::Monitor;
 use crate::pipeline::MIN_FRAMES;
 use crate::pipeline::lights::{Light, Reading};
@@ -59,7 +59,7 @@ pub(super) fn align(monitor: &Monitor, request: &Request, burst: &ReadBurst) -> 
     let too_few = |usable: usize, reasons: &[String]| Error::TooFewFrames {
         usable,
         given: paths.len(),
-        needed: MIN_FRAMES,
+        wanted_for: FramesFor::Stack,
         set_aside: paths
             .iter()
             .cloned()

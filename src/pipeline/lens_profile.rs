@@ -3,15 +3,15 @@
 use std::io::{Read, Write};
 use std::path::Path;
 
-use crate::error::{Error, InWords, WithSources};
+use crate::error::{Error, InWords};
 use crate::export::replace_file;
 use crate::pipeline::burst::Aligned;
 use crate::pipeline::report::FalloffSource;
 use crate::pipeline::request::Request;
 use crate::pipeline::run::Outcome;
 use crate::pixels::Size;
-use crate::raw::Metadata;
-use crate::register::{LensProfile, ProfileFalloff};
+use crate::raw::{Metadata, kind_of_content};
+use crate::register::{LensProfile, ProfileError, ProfileFalloff};
 use crate::system::open_file;
 
 /// A profile has less than a thousand bytes; a file larger than this is something else.
@@ -26,16 +26,12 @@ pub(super) fn load_lens_profile(path: &Path, frame: Size, focal_mm: Option<f64>)
     let mut bytes = Vec::new();
     let read = open_file(path).and_then(|file| file.take(MOST_BYTES + 1).read_to_end(&mut bytes));
     read.map_err(|source| problem(format!("cannot be read: {}: check the name", InWords(&source))))?;
-    let advice = "give a file that --save-lens-profile wrote";
     let text = match String::from_utf8(bytes) {
         Ok(text) if text.len() as u64 <= MOST_BYTES => text,
-        _ => return Err(problem(format!("cannot be used: this is not a lens profile: {advice}"))),
+        Ok(_) => return Err(problem(no_profile("a long text"))),
+        Err(no_text) => return Err(problem(no_profile(kind_of_content(no_text.as_bytes())))),
     };
-    let profile = LensProfile::from_toml(&text);
-    let profile = profile.map_err(|error| {
-        let found = WithSources(&error).to_string();
-        problem(format!("cannot be used: {}: {advice}", found.trim_end()))
-    })?;
+    let profile = LensProfile::from_toml(&text).map_err(|error| problem(why_not(&text, &error)))?;
     let shape = |size: Size| size.width as f64 / size.height as f64;
     if (shape(profile.frame_size) / shape(frame) - 1.0).abs() > 0.01 {
         let of = profile.frame_size;
@@ -49,6 +45,30 @@ pub(super) fn load_lens_profile(path: &Path, frame: Size, focal_mm: Option<f64>)
         ))),
         _ => Ok(profile),
     }
+}
+
+/// How a profile is made, from the terminal and in the window.
+const REMEDY: &str = "--save-lens-profile writes one from a burst in which the stars move far, and so does Save lens… in \
+                      the window";
+
+fn no_profile(found: &str) -> String {
+    format!("cannot be used: found {found}, which is not a lens profile: {REMEDY}")
+}
+
+/// A profile with a fault is told where; any other text is none.
+fn why_not(text: &str, error: &ProfileError) -> String {
+    let fault = match error {
+        ProfileError::Malformed(_) if text.trim().is_empty() => return no_profile("an empty file"),
+        ProfileError::Malformed(_) if !text.contains("focal_px") => return no_profile("other text"),
+        ProfileError::Malformed(error) => {
+            let start = error.span().map_or(0, |span| span.start.min(text.len()));
+            let line = 1 + text.as_bytes()[..start].iter().filter(|&&byte| byte == b'\n').count();
+            let what = error.message().lines().collect::<Vec<_>>().join(" ");
+            format!("line {line}: {}", what.split(", expected one of").next().unwrap_or_default())
+        }
+        other => other.to_string(),
+    };
+    format!("cannot be used: {fault}: correct it in a text editor, or make a new one: {REMEDY}")
 }
 
 /// Writes the lens as the stars of a burst measured it, whole or not at all.
@@ -106,6 +126,7 @@ mod tests {
         let error = load_lens_profile(&path, FRAME, Some(12.0)).expect_err("no profile for these frames");
         let text = error.to_string();
         assert!(text.contains("lens.toml"), "the file is named: {text}");
+        assert_eq!(text.lines().count(), 1, "in one line: {text}");
         text
     }
 
@@ -123,6 +144,14 @@ mod tests {
             let text = refused(bytes);
             assert!(text.contains("not a lens profile") && text.contains("--save-lens-profile"), "{text}");
         }
+        for bytes in ["version = 1\n", "title = \"clouds\"\n[frame_size]\n"] {
+            let text = refused(bytes.as_bytes());
+            assert!(text.contains("found other text, which is not a lens profile: --save-lens-profile"), "{text}");
+        }
+        let text = refused(profile(480, 250.0).replace("radial", "readial").as_bytes());
+        assert!(text.contains("line 7: unknown field `readial`: correct it in a text editor"), "{text}");
+        let text = refused(profile(480, 250.0).replace("[0.0, 0.01]]", "").as_bytes());
+        assert!(text.contains("cannot be used: line ") && text.contains("--save-lens-profile"), "{text}");
         let text = refused(profile(480, 3.0).as_bytes());
         assert!(text.contains("the focal length is 3, which no lens has"), "{text}");
         let text = refused(profile(480, 250.0).replace("version = 1", "version = 9").as_bytes());

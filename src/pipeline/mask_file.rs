@@ -1,9 +1,9 @@
 //! The foreground mask as a grey picture: white is foreground, upright as the exported picture.
 
-use std::io::{BufReader, Cursor, Write};
+use std::io::{Cursor, Read, Write};
 use std::path::Path;
 
-use image::{ImageBuffer, ImageReader, Luma};
+use image::{DynamicImage, ImageBuffer, ImageError, ImageReader, Luma};
 
 use crate::error::{Error, InWords};
 use crate::export::{ExportError, replace_file};
@@ -11,7 +11,11 @@ use crate::foreground::ForegroundMask;
 use crate::job::Monitor;
 use crate::pipeline::output::check_ending;
 use crate::pixels::{Orientation, Plane, Size, to_code_u16};
+use crate::raw::{is_camera_raw, kind_of_content};
 use crate::system::open_file;
+
+/// Larger than the mask of any frame.
+const MOST_BYTES: u64 = 1 << 30;
 
 /// A mask read from a file, and what to tell the person about it.
 #[derive(Clone, Debug)]
@@ -27,11 +31,13 @@ pub struct LoadedMask {
 /// Any size of the same shape (width over height within 1 %) is scaled and said so; another shape is an error.
 pub fn load_mask(path: &Path, frame: Size, orientation: Orientation) -> Result<LoadedMask, Error> {
     let problem = |what: String| Error::Mask { path: path.to_owned(), what };
-    let reader = open_file(path).and_then(|file| ImageReader::new(BufReader::new(file)).with_guessed_format());
-    let reader = reader.map_err(|source| problem(format!("cannot be read: {}: check the name", InWords(&source))))?;
-    let decoded = reader
-        .decode()
-        .map_err(|source| problem(format!("is not a picture that can be read ({source}): give a grey PNG or TIFF")))?;
+    let mut bytes = Vec::new();
+    let read = open_file(path).and_then(|file| file.take(MOST_BYTES + 1).read_to_end(&mut bytes));
+    read.map_err(|source| problem(format!("cannot be read: {}: check the name", InWords(&source))))?;
+    let decoded = decoded(&bytes).map_err(|found| {
+        let what = "where a grey picture is needed: give a grey PNG or TIFF of 8 or 16 bits, white where land is";
+        problem(format!("cannot be used: found {found} {what}"))
+    })?;
     let grey = decoded.into_luma16();
     let found = Size { width: grey.width() as usize, height: grey.height() as usize };
     let upright = orientation.upright_size(frame);
@@ -46,6 +52,29 @@ pub fn load_mask(path: &Path, frame: Size, orientation: Orientation) -> Result<L
         return Err(problem(format!("is {found}, the upright frames are {upright}: give a mask of the same shape")));
     };
     Ok(LoadedMask { mask: ForegroundMask(orientation.inverse().upright(&plane)), warning })
+}
+
+/// The picture that the bytes are, or what they are instead.
+fn decoded(bytes: &[u8]) -> Result<DynamicImage, &'static str> {
+    // Within most raws lies a small developed picture, which would pass for a mask.
+    if is_camera_raw(bytes) {
+        return Err("a camera raw");
+    }
+    if bytes.is_empty() {
+        return Err("an empty file");
+    }
+    if bytes.len() as u64 > MOST_BYTES {
+        return Err("a file too large for a mask");
+    }
+    let reader = ImageReader::new(Cursor::new(bytes)).with_guessed_format().map_err(|_memory| "nothing")?;
+    if reader.format().is_none() {
+        return Err(kind_of_content(bytes));
+    }
+    reader.decode().map_err(|error| match error {
+        ImageError::Unsupported(_) => "a picture of a kind that is not read here",
+        ImageError::Limits(_) => "a picture that is too large",
+        _ => "a damaged picture",
+    })
 }
 
 /// Writes a mask as a 16-bit grey PNG, whole or not at all.
@@ -161,12 +190,70 @@ mod tests {
         }
     }
 
+    #[test]
+    fn what_is_no_mask_is_told_by_what_it_is() {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let whole = folder.path().join("whole.png");
+        save_mask(&Monitor::silent(), &whole, &half_and_half(), Orientation::Normal)
+            .expect("the folder can be written");
+        let cut = std::fs::read(&whole).expect("just written");
+        let raw = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-frames/night-001.dng");
+        let raw = std::fs::read(raw).expect("a sample frame");
+        // A raw with a developed picture first, as cameras write it: the picture is no mask.
+        let thumbnail = with_picture_first(&raw);
+        for (bytes, found) in [
+            (&raw[..], "found a camera raw where a grey picture is needed"),
+            (&thumbnail, "found a camera raw"),
+            (b"Clouds until midnight.", "found text"),
+            (b"%PDF-1.7 and so on", "found a PDF"),
+            (b"", "found an empty file"),
+            (&cut[..cut.len() / 2], "found a damaged picture"),
+        ] {
+            let path = folder.path().join("mask.file");
+            std::fs::write(&path, bytes).expect("our own file");
+            let error = load_mask(&path, half_and_half().size(), Orientation::Normal).expect_err("no mask").to_string();
+            assert!(
+                error.contains("mask.file") && error.contains(found) && error.contains("give a grey PNG"),
+                "{error}"
+            );
+            assert_eq!(error.lines().count(), 1, "one line: {error}");
+        }
+    }
+
+    /// The raw's directory comes after that of a TIFF of 6 × 4 grey pixels.
+    fn with_picture_first(raw: &[u8]) -> Vec<u8> {
+        let mut bytes = raw.to_vec();
+        let old: [u8; 4] = raw[4..8].try_into().expect("four bytes");
+        let samples = bytes.len() as u32;
+        bytes.extend([200; 24]);
+        let at = bytes.len() as u32;
+        bytes[4..8].copy_from_slice(&at.to_le_bytes());
+        let entries: [(u16, u16, u32); 9] = [
+            (254, 4, 1),
+            (256, 4, 6),
+            (257, 4, 4),
+            (258, 3, 8),
+            (259, 3, 1),
+            (262, 3, 1),
+            (273, 4, samples),
+            (278, 4, 4),
+            (279, 4, 24),
+        ];
+        bytes.extend((entries.len() as u16).to_le_bytes());
+        for (tag, kind, value) in entries {
+            bytes.extend([tag.to_le_bytes(), kind.to_le_bytes()].concat());
+            bytes.extend([1_u32.to_le_bytes(), value.to_le_bytes()].concat());
+        }
+        bytes.extend(old);
+        bytes
+    }
+
     /// Painted in an editor: eight bits, grey or color.
     #[test]
     fn a_mask_of_eight_bits_is_read() {
         let folder = tempfile::tempdir().expect("a temporary folder");
         let grey = image::GrayImage::from_fn(6, 4, |_, y| Luma([if y >= 2 { 255 } else { 0 }]));
-        let color = image::DynamicImage::ImageLuma8(grey.clone()).into_rgb8();
+        let color = DynamicImage::ImageLuma8(grey.clone()).into_rgb8();
         for (name, saved) in [
             ("grey.png", grey.save(folder.path().join("grey.png"))),
             ("color.png", color.save(folder.path().join("color.png"))),

@@ -6,7 +6,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use crate::calibrate::{Masters, NoiseModel};
 use crate::detect::{FrameMeasure, Judgement, Verdict};
-use crate::error::Error;
+use crate::error::{Error, FramesFor};
 use crate::foreground::ForegroundMask;
 use crate::job::Monitor;
 use crate::pipeline::burst::{judge_readings, mid_exposure};
@@ -143,7 +143,7 @@ pub(super) fn measure_with_readings(
     let n_threads = rayon::current_num_threads();
     let Sorted { paths, given, first, calibration, .. } =
         sorting::sort(monitor, &decoder, &request.lights, &request.known, FrameScale::Full, n_threads)
-            .map_err(one_is_enough)?;
+            .map_err(|error| error.wanted_for(FramesFor::Measure))?;
     let (size, orientation) = (first.basis.size, first.basis.orientation);
     let land = request.foreground.as_deref().filter(|mask| mask.size() == size).map(ForegroundMask::pixels);
     let pass = FirstPass {
@@ -218,16 +218,6 @@ pub fn expected_reference<'a>(findings: impl IntoIterator<Item = &'a FrameFindin
         .collect();
     let measures: Vec<ReferenceMeasure> = with_stars.iter().map(|(_, measure)| *measure).collect();
     with_stars.get(choose_reference(&measures)).map(|(path, _)| *path)
-}
-
-/// A frame is measured without any other.
-fn one_is_enough(error: Error) -> Error {
-    match error {
-        Error::TooFewFrames { usable, given, set_aside, .. } => {
-            Error::TooFewFrames { usable, given, needed: 1, set_aside }
-        }
-        error => error,
-    }
 }
 
 fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {

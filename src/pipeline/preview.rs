@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use crate::error::Error;
+use crate::error::{Error, FramesFor};
 use crate::job::Monitor;
 use crate::pipeline::land::Found;
 use crate::pipeline::lights::decode;
@@ -91,7 +91,7 @@ fn frame_size(monitor: &Monitor, request: &Request, paths: &[PathBuf]) -> Result
             Err(reason) => set_aside.push((path.clone(), reason)),
         }
     }
-    Err(Error::TooFewFrames { usable: 0, given: paths.len(), needed: crate::pipeline::MIN_FRAMES, set_aside })
+    Err(Error::TooFewFrames { usable: 0, given: paths.len(), wanted_for: FramesFor::Stack, set_aside })
 }
 
 impl Found {

@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use crate::calibrate::{Banding, DefectFinder, Defects, Masters, NoiseModel, calibrate};
 use crate::develop::Falloff;
-use crate::error::Error;
+use crate::error::{Error, FramesFor};
 use crate::foreground::ForegroundMask;
 use crate::job::Monitor;
 use crate::pipeline::clock::{StageClock, peak_memory_bytes};
@@ -111,7 +111,7 @@ fn too_few(given: usize, sorted: &Sorted) -> Error {
     let usable = sorted.paths.len() - set_aside.len();
     let by = "exposure and what it shows";
     set_aside.extend(sorted.calibration.iter().map(|(kind, path)| (path.clone(), sorting::calibrates(*kind, by))));
-    Error::TooFewFrames { usable, given, needed: MIN_FRAMES, set_aside }
+    Error::TooFewFrames { usable, given, wanted_for: FramesFor::Stack, set_aside }
 }
 
 /// A burst that lies calibrated in the scratch store.

@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use crate::calibrate::{Content, ContentMeasure};
-use crate::error::Error;
+use crate::error::{Error, FramesFor};
 use crate::job::Monitor;
 use crate::pipeline::gather::FrameKind;
 use crate::pipeline::lights::{Basis, FirstFrame, decode};
@@ -91,7 +91,7 @@ pub(super) fn sort(
     let is_scene = found.is_some();
     let Some((main, first_idx, raw)) = found.or(stand_in) else {
         let set_aside = with_reasons(given, &opener.refused);
-        return Err(Error::TooFewFrames { usable: 0, given: given.len(), needed: super::MIN_FRAMES, set_aside });
+        return Err(Error::TooFewFrames { usable: 0, given: given.len(), wanted_for: FramesFor::Stack, set_aside });
     };
     let level = ContentMeasure::of(&raw).level;
     let light = LightSetting { exposure_secs: raw.metadata.exposure_secs, level };

@@ -1,5 +1,7 @@
 //! What lies in a file that is none of ours, by its first bytes: a person is told what was found.
 
+use crate::raw::tiff_structure::TiffStructure;
+
 /// Bytes that tell.
 const TELLING: usize = 4096;
 
@@ -36,6 +38,27 @@ pub fn kind_of_content(bytes: &[u8]) -> &'static str {
     if is_text(head) { "text" } else { "data of no known kind" }
 }
 
+/// First bytes of what only a camera raw begins with, from their places on.
+const RAW_MARKS: [(usize, &[u8]); 8] = [
+    (0, b"FUJIFILMCCD-RAW"),
+    (4, b"ftypcrx"),
+    (6, b"HEAPCCDR"),
+    (0, b"\0MRM"),
+    (0, b"FOVb"),
+    (0, b"IIRO"),
+    (0, b"IIRS"),
+    (0, b"IIU\0"),
+];
+
+/// Whether a file is a camera raw or a DNG, by its own words.
+#[must_use]
+pub fn is_camera_raw(bytes: &[u8]) -> bool {
+    let is_marked = |&(at, mark): &(usize, &[u8])| bytes.get(at..).is_some_and(|rest| rest.starts_with(mark));
+    let structure = || TiffStructure::parse(bytes);
+    RAW_MARKS.iter().any(is_marked)
+        || structure().is_some_and(|structure| structure.is_dng() || structure.raw_directory().is_some())
+}
+
 /// A letter may be cut at the end.
 fn is_text(head: &[u8]) -> bool {
     let text = match std::str::from_utf8(head) {
@@ -63,7 +86,20 @@ mod tests {
             (b"\0\0\0\x18ftypheic\0", "a HEIC picture"),
             (&[7, 0, 200, 3], "data of no known kind"),
         ] {
+            assert!(!is_camera_raw(bytes), "no raw: {name}");
             assert_eq!(kind_of_content(bytes), name, "{:?}", &bytes[..bytes.len().min(12)]);
+        }
+    }
+
+    #[test]
+    fn a_camera_raw_is_known_by_its_own_words() {
+        let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
+        for name in ["sample-frames/night-001.dng", "tests/reference/dng_variants/second_decoder.3fr"] {
+            assert!(is_camera_raw(&std::fs::read(folder.join(name)).expect("a file of the project")), "{name}");
+        }
+        assert!(is_camera_raw(b"\0\0\0\x18ftypcrx \0\0\0\x01"), "CR3");
+        for name in ["assets/nightsheaf-32.png", "tests/reference/profiled_pictures/wide_gamma.tif"] {
+            assert!(!is_camera_raw(&std::fs::read(folder.join(name)).expect("a file of the project")), "{name}");
         }
     }
 }

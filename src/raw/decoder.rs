@@ -55,6 +55,14 @@ impl Default for Limits {
     }
 }
 
+impl Limits {
+    /// Address space of the child that decodes a file of so many bytes.
+    #[must_use]
+    pub fn memory_for(&self, file_bytes: u64) -> u64 {
+        self.memory_bytes.min(BASE_MEMORY_BYTES + MEMORY_BYTES_PER_FILE_BYTE * file_bytes)
+    }
+}
+
 /// Decodes files in child processes; frames may be decoded side by side from several threads.
 #[derive(Clone, Debug)]
 pub struct Decoder {
@@ -94,7 +102,7 @@ impl Decoder {
         if cancel.is_cancelled() {
             return Err(DecodeError::Cancelled);
         }
-        let memory_bytes = self.limits.memory_bytes.min(BASE_MEMORY_BYTES + MEMORY_BYTES_PER_FILE_BYTE * file_bytes);
+        let memory_bytes = self.limits.memory_for(file_bytes);
         let mut child = self.start(argument, path, memory_bytes)?;
         let mut output = child.stdout.take().expect("standard output was piped");
         let child = Mutex::new(child);

@@ -28,7 +28,7 @@ mod rawler_adapter;
 mod tiff_structure;
 
 pub use child::{decode_unprotected, serve_if_asked};
-pub use content::kind_of_content;
+pub use content::{is_camera_raw, kind_of_content};
 pub use decoder::{Decoder, Limits, largest_child_bytes};
 pub use error::DecodeError;
 pub use facts::FrameFacts;

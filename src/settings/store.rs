@@ -64,10 +64,12 @@ pub fn load_sheaf(path: &Path) -> Result<Loaded, Error> {
             Ok(loaded(path, read, vec![note], true))
         }
         _ => {
-            let remedy = if looks_like_sheaf(path) {
-                "correct it in a text editor, or begin anew with the frames"
-            } else {
-                "a sheaf is a .toml file that Nightsheaf saved; frames are stacked instead"
+            let remedy = match line {
+                _ if !looks_like_sheaf(path) => {
+                    "a sheaf is a .toml file that Nightsheaf saved; frames are stacked instead"
+                }
+                Some(_) => "correct it in a text editor, take another copy of it, or begin anew with the frames",
+                None => "give a file that Nightsheaf saved, or begin anew with the frames",
             };
             Err(Error::Sheaf { path: path.to_owned(), what: format!("cannot be used: {place}{what}: {remedy}") })
         }
@@ -140,13 +142,13 @@ fn read(path: &Path) -> Result<Result<Read, Problem>, Error> {
     let mut bytes = Vec::new();
     let file = match open_file(path) {
         Err(error) if error.kind() == io::ErrorKind::IsADirectory => {
-            return Ok(Err(Problem::Wrong(None, "it is a folder".to_owned())));
+            return Ok(Err(Problem::Wrong(None, "found a folder where a sheaf is needed".to_owned())));
         }
         opened => opened.map_err(unreadable)?,
     };
     file.take(MOST_BYTES + 1).read_to_end(&mut bytes).map_err(unreadable)?;
     if bytes.len() as u64 > MOST_BYTES {
-        return Ok(Err(Problem::Wrong(None, "it is too large for a sheaf".to_owned())));
+        return Ok(Err(Problem::Wrong(None, "found a file too large for a sheaf".to_owned())));
     }
     Ok(match String::from_utf8(bytes) {
         Ok(text) if !text.contains('\0') => from_text(&text, &folder_of(path)),
@@ -250,7 +252,18 @@ mod tests {
         assert!(error.contains("diary.toml is already there and is no sheaf"), "{error}");
         assert_eq!(fs::read_to_string(&diary).expect("there"), "title = \"clouds\"\n", "as it was");
         let error = load_sheaf(&diary).expect_err("not a sheaf").to_string();
-        assert!(error.contains("diary.toml cannot be used: it has no version"), "{error}");
+        assert!(error.contains("diary.toml cannot be used: found text with no version"), "{error}");
+        let damaged = home.path().join("diary.toml");
+        for (bytes, parts) in [
+            (&b"version = 1\nlights = [\n"[..], ["line 2: found damaged text (", "correct it in a text editor"]),
+            (b"version = 1\n", ["(missing field `lights`) where that of a sheaf is needed", "take another copy"]),
+            (b"\x89PNG\r\n\x1a\n\0", ["found a picture or raw frame", "give a file that Nightsheaf saved"]),
+        ] {
+            fs::write(&damaged, bytes).expect("our own file");
+            let error = load_sheaf(&damaged).expect_err("damaged").to_string();
+            assert!(error.lines().count() == 1 && parts.iter().all(|part| error.contains(part)), "{error}");
+        }
+        fs::write(&damaged, "title = \"clouds\"\n").expect("our own file");
         let error = load_sheaf(&home.path().join("gone.toml")).expect_err("nothing there").to_string();
         assert!(error.contains("gone.toml cannot be read") && error.contains("check the name"), "{error}");
         let error = save_sheaf(&home.path().join("nowhere/tarn.toml"), &Sheaf::default()).expect_err("no folder");

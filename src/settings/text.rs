@@ -46,14 +46,17 @@ pub(super) fn from_text(text: &str, base: &Path) -> Result<Read, Problem> {
     let of_toml = |error: toml::de::Error| {
         let line = error.span().map(|span| line_at(text, span.start));
         // A message of several lines repeats the place.
-        Problem::Wrong(line, error.message().lines().collect::<Vec<_>>().join(" "))
+        let what = error.message().lines().collect::<Vec<_>>().join(" ");
+        Problem::Wrong(line, format!("found damaged text ({what}) where that of a sheaf is needed"))
     };
     let found: Table = toml::from_str(text).map_err(of_toml)?;
     match found.get("version").map(toml::Value::as_integer) {
         Some(Some(version)) if version > i64::from(SHEAF_VERSION) => return Err(Problem::Newer(version)),
         Some(Some(version)) if version == i64::from(SHEAF_VERSION) => {}
         Some(_) => return Err(wrong(text, "version", "the version is none that ever was")),
-        None => return Err(Problem::Wrong(None, "it has no version, so it is no sheaf".to_owned())),
+        None => {
+            return Err(Problem::Wrong(None, "found text with no version where that of a sheaf is needed".to_owned()));
+        }
     }
     if let Some(key) = endless_number(&found) {
         return Err(wrong(text, &key, &format!("{key} is not a number")));

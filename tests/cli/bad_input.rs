@@ -56,7 +56,12 @@ fn nothing_to_stack_is_said() {
     check_failed(&run!("stack", missing, "-o", output), &[text(&missing), "check the name"], folder.path());
     check_failed(&run!("stack", night(), "--darks", empty.path(), "-o", output), &[text(empty.path())], folder.path());
     let one = run!("stack", light(1), "-o", output);
-    check_failed(&one, &["1 of 1 frames", "needs 2"], folder.path());
+    let remedy = "a stack needs 2: add frames of the same night, or take back one that was set aside\n";
+    check_failed(&one, &["1 of 1 frames", remedy], folder.path());
+    let one = run!("mask", light(1), "-o", folder.path().join("mask.png"));
+    let remedy =
+        "a mask needs 2: the landscape is found by what moves above it, give two frames or more of the burst\n";
+    check_failed(&one, &["1 of 1 frames", remedy], folder.path());
     // Beside the light the name of its folder says nothing: what it shows does.
     let work = new_folder();
     let dark = work.path().join("unlit.dng");
@@ -237,7 +242,8 @@ fn a_mask_that_does_not_fit_is_refused() {
     let missing = work.path().join("missing.png");
     for (mask, parts) in [
         (&square, ["is 64 × 64", "480 × 320", "give a mask of the same shape"]),
-        (&letter, ["is not a picture", "letter.png", "PNG"]),
+        (&letter, ["letter.png cannot be used: found text", "a grey picture is needed", "give a grey PNG or TIFF"]),
+        (&light(1), ["night-001.dng cannot be used: found a camera raw", "grey picture", "give a grey PNG or TIFF"]),
         (&missing, ["cannot be read", "missing.png", "mask"]),
     ] {
         let ran = run!("stack", night(), "--mask", mask, "-o", output);

@@ -117,7 +117,8 @@ pub(crate) fn keys(value: &serde_json::Value) -> Vec<&str> {
 pub(crate) struct Mounted(tempfile::TempDir);
 
 impl Mounted {
-    /// A file system in memory; `None`, and a printed line, where mounting is not allowed.
+    /// A file system in memory; `None`, and a printed line, where mounting is not allowed. With
+    /// NIGHTSHEAF_REQUIRE_TOOLS set that is a failure.
     pub(crate) fn memory() -> Option<Self> {
         Self::mount(new_folder(), &["-t", "tmpfs", "-o", "size=4m", "tmpfs"])
     }
@@ -154,9 +155,10 @@ impl Drop for Mounted {
     }
 }
 
-/// `None`, said aloud.
+/// `None`, said aloud; a failure where every check is required.
 #[allow(clippy::print_stderr, reason = "a skipped check must be seen in the test's output")]
 pub(crate) fn skipped<T>(why: &str) -> Option<T> {
+    assert!(std::env::var_os("NIGHTSHEAF_REQUIRE_TOOLS").is_none(), "a check is required and cannot be made: {why}");
     eprintln!("skipped: {why}");
     None
 }

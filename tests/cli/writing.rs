@@ -2,39 +2,64 @@
 #![cfg(unix)]
 
 use std::fs;
-use std::io::{BufRead, BufReader, Read};
+use std::io::{BufRead, BufReader, Read, Write};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
+
+use nightsheaf::error::WithSources;
+use nightsheaf::settings::{Light, Sheaf, load_sheaf, save_sheaf};
 
 use crate::support::{Mounted, names, new_folder, night, picture, program, run_words};
 
 type Word<'a> = &'a dyn AsRef<std::ffi::OsStr>;
 
 /// Every kind of file that a run writes, on a disk with room for none of them.
+const ALL_KINDS: [(&str, &[&str]); 12] = [
+    ("night.tiff", &["--output", "night.tiff"]),
+    ("night.dng", &["--output", "night.dng"]),
+    ("night.png", &["--output", "night.png"]),
+    ("night.jpg", &["--output", "night.jpg"]),
+    ("light.tiff", &["--output", "light.tiff", "--format", "tiff32f", "--compression", "deflate"]),
+    ("mask.png", &["--mask-output", "mask.png"]),
+    ("night.html", &["--report", "night.html"]),
+    ("night.json", &["--report", "night.json"]),
+    ("arrows.png", &["--residuals", "arrows.png"]),
+    ("clipped.png", &["--clipped", "clipped.png"]),
+    ("lens.toml", &["--save-lens-profile", "lens.toml"]),
+    ("sky.tiff", &["--layers", ""]),
+];
+
+/// A disk whose files of these names hold "old", and not one byte is free.
+fn full_disk<'a>(names: impl Iterator<Item = &'a str>) -> Option<Mounted> {
+    let disk = Mounted::memory()?;
+    for name in names {
+        fs::write(disk.path().join(name), "old").expect("room for three letters");
+    }
+    fill(&disk);
+    Some(disk)
+}
+
+/// Takes what is left of a disk.
+fn fill(disk: &Mounted) {
+    let mut filler = fs::File::create(disk.path().join("filler")).expect("a new name takes no room");
+    while filler.write_all(&[1; 4096]).is_ok() {}
+}
+
+fn check_full(name: &str, said: &str) {
+    for part in [name, "the disk is full", "free some space or choose another disk"] {
+        assert!(said.contains(part), "{name}: {part:?} is not in: {said}");
+    }
+}
+
 #[test]
 fn a_full_disk_keeps_the_old_file_whatever_its_kind() {
-    let Some(disk) = Mounted::memory() else { return };
+    let Some(disk) = full_disk(ALL_KINDS.iter().map(|(name, _)| *name)) else { return };
     let elsewhere = new_folder();
     let on_disk = |name: &str| disk.path().join(name);
-    let old = ["night.tiff", "night.dng", "night.png", "night.jpg", "light.tiff", "mask.png", "night.html", "sky.tiff"];
-    for name in old {
-        fs::write(on_disk(name), "old").expect("room for three letters");
-    }
-    fs::write(on_disk("filler"), vec![1; (4 << 20) - (old.len() + 1) * 4096]).expect("less than the disk holds");
     let before = names(disk.path());
     let (picture, mask) = (elsewhere.path().join("night.tiff"), night().join("truth/mask.png"));
-    let cases: [(&str, Vec<&str>); 8] = [
-        ("night.tiff", vec!["--output", "night.tiff"]),
-        ("night.dng", vec!["--output", "night.dng"]),
-        ("night.png", vec!["--output", "night.png"]),
-        ("night.jpg", vec!["--output", "night.jpg"]),
-        ("light.tiff", vec!["--output", "light.tiff", "--format", "tiff32f", "--compression", "deflate"]),
-        ("mask.png", vec!["--mask-output", "mask.png"]),
-        ("night.html", vec!["--report", "night.html"]),
-        ("sky.tiff", vec!["--layers", ""]),
-    ];
-    for (name, words) in &cases {
+    for (name, words) in &ALL_KINDS {
         let paths: Vec<_> = words
             .iter()
             .map(|word| {
@@ -46,23 +71,67 @@ fn a_full_disk_keeps_the_old_file_whatever_its_kind() {
             })
             .collect();
         let mut all: Vec<Word<'_>> = vec![&"stack", &"--mask"];
-        let (frames, scratch) = (night(), elsewhere.path());
-        all.extend([&mask as Word<'_>, &frames, &"--scratch", &scratch]);
+        // Only a sky that turned far tells of the lens.
+        let (frames, mask): (_, Word<'_>) = match *name {
+            "lens.toml" => (Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-frames"), &"none"),
+            _ => (night().to_owned(), &mask),
+        };
+        let scratch = elsewhere.path();
+        all.extend([mask, &frames, &"--scratch", &scratch]);
         all.extend(paths.iter().map(|path| path as Word<'_>));
         if words[0] != "--output" {
             all.extend([&"--output" as Word<'_>, &picture]);
         }
         let ran = run_words(&all);
         assert_eq!(ran.code, Some(1), "{name}: {ran:?}");
-        for part in [name, "the disk is full", "free some space or choose another disk"] {
-            assert!(ran.err.contains(part), "{name}: {part:?} is not in: {}", ran.err);
-        }
+        check_full(name, &ran.err);
         assert_eq!(names(disk.path()), before, "{name}: nothing is left");
-        assert!(
-            old.iter().all(|name| fs::read(on_disk(name)).is_ok_and(|bytes| bytes == b"old")),
-            "{name}: all are as they were"
-        );
+        for (name, _) in &ALL_KINDS {
+            assert_eq!(fs::read(on_disk(name)).ok().as_deref(), Some(&b"old"[..]), "{name} is as it was");
+        }
     }
+}
+
+/// The other commands write too.
+#[test]
+fn a_full_disk_keeps_the_old_mask_and_the_old_plan() {
+    let Some(disk) = full_disk(["mask.png", "plan.pdf"].into_iter()) else { return };
+    let (elsewhere, before) = (new_folder(), names(disk.path()));
+    let (mask, page) = (disk.path().join("mask.png"), disk.path().join("plan.pdf"));
+    let scratch = elsewhere.path();
+    let of_mask: [Word<'_>; 6] = [&"mask", &night(), &"--scratch", &scratch, &"-o", &mask];
+    let place = ["--date", "2027-03-11", "--latitude", "57", "--longitude", "-6", "--utc-offset", "+00:00", "--page"];
+    let of_plan: Vec<Word<'_>> = [&"plan" as Word<'_>]
+        .into_iter()
+        .chain(place.iter().map(|word| word as Word<'_>))
+        .chain([&page as _])
+        .collect();
+    for (name, words) in [("mask.png", &of_mask[..]), ("plan.pdf", &of_plan)] {
+        let ran = run_words(words);
+        assert_eq!(ran.code, Some(1), "{name}: {ran:?}");
+        check_full(name, &ran.err);
+        assert_eq!(names(disk.path()), before, "{name}: nothing is left");
+        assert_eq!(fs::read(disk.path().join(name)).ok().as_deref(), Some(&b"old"[..]), "{name} is as it was");
+    }
+}
+
+#[test]
+fn a_full_disk_keeps_the_old_sheaf() {
+    let Some(disk) = Mounted::memory() else { return };
+    let path = disk.path().join("tarn.toml");
+    let old = Sheaf { lights: vec![light("a.dng"), light("b.dng")], ..Sheaf::default() };
+    save_sheaf(&path, &old).expect("room for a small sheaf");
+    fill(&disk);
+    let before = names(disk.path());
+    let error = save_sheaf(&path, &Sheaf { lights: vec![light("c.dng")], ..old.clone() }).expect_err("no room");
+    check_full("tarn.toml", &WithSources(&error).to_string());
+    assert_eq!(names(disk.path()), before, "nothing is left");
+    let found = load_sheaf(&path).expect("the old file is whole");
+    assert_eq!((found.sheaf, found.recovered), (old, false), "as it was saved");
+}
+
+fn light(name: &str) -> Light {
+    Light { path: Path::new("/nights").join(name), mark: None }
 }
 
 /// Starts a stack of the sample frames and waits until it says `line`.

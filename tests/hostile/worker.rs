@@ -1,7 +1,8 @@
 //! Decodes case after case in a process of its own, which a case may end: the parent starts another then.
 //!
 //! The worker is this very test program, started once more with `NIGHTSHEAF_HOSTILE_CASES` naming its cases and the
-//! file it writes to. A line a case: its number before, what became of it after.
+//! file it writes to. A line a case: its number before; after it how many milliseconds it took, the most memory that the
+//! worker had so far, and what became of it.
 
 use std::fs::{self, File};
 use std::io::Write;
@@ -12,14 +13,12 @@ use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
 use nightsheaf::pixels::Layout;
-use nightsheaf::raw::{RawFrame, TransferFunction, decode_unprotected};
+use nightsheaf::raw::{Limits, RawFrame, TransferFunction, decode_unprotected};
 
 use crate::cases::{Case, Good, case, good_files};
 
 /// First case, one after the last, file to write to.
 const ASKED: &str = "NIGHTSHEAF_HOSTILE_CASES";
-/// As the decoding child has it for small files.
-const MEMORY_BYTES: u64 = (1 << 30) + (1 << 28);
 const MAX_PIXELS: usize = 160_000_000;
 /// The real decoder's child has as long.
 const MOST_TIME: Duration = Duration::from_secs(60);
@@ -35,13 +34,27 @@ pub(crate) enum Fate {
     Wrong(String),
 }
 
+/// What the cases took that a worker answered.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Spent {
+    pub(crate) longest: Duration,
+    /// The most memory of a worker; 0 where the system does not tell.
+    pub(crate) most_bytes: u64,
+}
+
+impl Spent {
+    pub(crate) fn most(self, other: Self) -> Self {
+        Self { longest: self.longest.max(other.longest), most_bytes: self.most_bytes.max(other.most_bytes) }
+    }
+}
+
 /// The worker's life; returns at once in the parent.
 pub(crate) fn work_if_asked() {
     let Some(asked) = std::env::var_os(ASKED) else { return };
     let asked = asked.into_string().expect("plain text");
     let words: Vec<&str> = asked.splitn(3, ' ').collect();
     let [first, end] = [words[0], words[1]].map(|word| word.parse::<usize>().expect("a number"));
-    rlimit::setrlimit(rlimit::Resource::AS, MEMORY_BYTES, MEMORY_BYTES).expect("a lower limit is allowed");
+    let limits = Limits::default();
     rlimit::setrlimit(rlimit::Resource::CORE, 0, 0).expect("a lower limit is allowed");
     static OUR_PANIC: Mutex<Option<String>> = Mutex::new(None);
     panic::set_hook(Box::new(|panic| {
@@ -58,7 +71,13 @@ pub(crate) fn work_if_asked() {
         let case = case(&good, number);
         let path = folder.path().join(&case.name);
         fs::write(&path, &case.bytes).expect("room for a small file");
+        // As the real decoder's child has it.
+        let memory_bytes = limits.memory_for(case.bytes.len() as u64);
+        rlimit::setrlimit(rlimit::Resource::AS, memory_bytes, limits.memory_bytes)
+            .expect("no higher limit is asked for");
+        let began = Instant::now();
         let decoded = panic::catch_unwind(|| decode_unprotected(&path, MAX_PIXELS));
+        let took = began.elapsed().as_millis();
         let ours = OUR_PANIC.lock().expect("no panic here").take();
         let verdict = match (ours, decoded) {
             (Some(place), _) => place,
@@ -66,9 +85,18 @@ pub(crate) fn work_if_asked() {
             (None, Ok(Ok(frame))) => picture_fault(&frame, &case, folder.path()).unwrap_or("picture".to_owned()),
             (None, Ok(Err(error))) => message_fault(&error.to_string()).unwrap_or("message".to_owned()),
         };
-        writeln!(results, "{number} {}", verdict.replace('\n', " ")).expect("room for a line");
+        let verdict = verdict.replace('\n', " ");
+        writeln!(results, "{number} {took} {} {verdict}", peak_memory_bytes()).expect("room for a line");
     }
     std::process::exit(0);
+}
+
+/// The most memory that this process had; 0 where the system does not tell.
+fn peak_memory_bytes() -> u64 {
+    let status = fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:"));
+    let kib = line.and_then(|line| line.trim().trim_end_matches(" kB").parse::<u64>().ok());
+    kib.unwrap_or(0) << 10
 }
 
 /// What is wrong with a picture that came out of a damaged file.
@@ -111,23 +139,27 @@ pub(crate) fn message_fault(message: &str) -> Option<String> {
 }
 
 /// All cases from `first` to `end`, through as many workers as it takes.
-pub(crate) fn fates(first: usize, end: usize, folder: &Path) -> Vec<Fate> {
+pub(crate) fn fates(first: usize, end: usize, folder: &Path) -> (Vec<Fate>, Spent) {
     let path = folder.join(format!("fates-{first}"));
     let mut fates = Vec::new();
+    let mut spent = Spent::default();
     while first + fates.len() < end {
         let mut worker = start(first + fates.len(), end, &path);
         let stopped = watch(&mut worker, &path);
         let lines = fs::read_to_string(&path).unwrap_or_default();
         fs::write(&path, "").expect("our own file");
         let (done, begun) = read(&lines);
-        fates.extend(done);
+        for (fate, of_one) in done {
+            fates.push(fate);
+            spent = spent.most(of_one);
+        }
         if begun {
             fates.push(if stopped { Fate::Wrong(format!("no answer in {MOST_TIME:?}")) } else { Fate::Ended });
         } else if !stopped {
             assert_eq!(first + fates.len(), end, "a worker ends before its cases do only by one of them: {lines}");
         }
     }
-    fates
+    (fates, spent)
 }
 
 fn start(first: usize, end: usize, path: &Path) -> Child {
@@ -161,22 +193,26 @@ fn watch(worker: &mut Child, path: &Path) -> bool {
     }
 }
 
-/// The fates that are told, and whether one more case was begun.
-fn read(lines: &str) -> (Vec<Fate>, bool) {
+/// The fates that are told with what each took, and whether one more case was begun.
+fn read(lines: &str) -> (Vec<(Fate, Spent)>, bool) {
     let mut fates = Vec::new();
     let mut begun = false;
     for line in lines.lines() {
-        let Some((_, verdict)) = line.split_once(' ') else {
+        let words: Vec<&str> = line.splitn(4, ' ').collect();
+        let [_, took, bytes, verdict] = words[..] else {
             begun = true;
             continue;
         };
         begun = false;
-        fates.push(match verdict {
+        let number = |word: &str| word.parse().expect("a number of the worker");
+        let spent = Spent { longest: Duration::from_millis(number(took)), most_bytes: number(bytes) };
+        let fate = match verdict {
             "picture" => Fate::Picture,
             "message" => Fate::Message,
             "ended" => Fate::Ended,
             wrong => Fate::Wrong(wrong.to_owned()),
-        });
+        };
+        fates.push((fate, spent));
     }
     (fates, begun)
 }

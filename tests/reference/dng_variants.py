@@ -183,6 +183,7 @@ def libraw(name, crop=None):
             "size": [width, height], "planes_sha256": planes, "pattern": pattern, "black": black,
             "white": int(raw.white_level), "flip": int(raw.sizes.flip),
             "multipliers": [float(value) for value in raw.camera_whitebalance[:3]],
+            "color_matrix": [[float(value) for value in row[:3]] for row in raw.color_matrix],
             "first8": [int(value) for value in visible.reshape(visible.shape[0], -1)[0, :8]],
         }
 
@@ -235,16 +236,19 @@ def main():
     write("white_by_chromaticity.dng", samples(shape, 16, 18), neutral=False)
     # LibRaw makes no multipliers of it. DNG 1.4: the neutral is the light's XYZ through the camera's matrix.
     x, y = 0.3127, 0.329
-    matrix = numpy.array([above / below for above, below in MATRIX]).reshape(3, 3)
-    seen = matrix @ [x / y, 1.0, (1 - x - y) / y]
+    camera_from_xyz = numpy.array([above / below for above, below in MATRIX]).reshape(3, 3)
+    seen = camera_from_xyz @ [x / y, 1.0, (1 - x - y) / y]
     values["white_by_chromaticity.dng"] = libraw("white_by_chromaticity.dng") | {
         "multipliers": (seen[1] / seen).tolist()}
 
+    # LibRaw reads no JPEG XL; the tags of color are those of the others.
+    matrix = values["rggb_upright_12.dng"]["color_matrix"]
     plane = samples(shape, 16, 19)
     write("jpeg_xl.dng", plane, 16, coding="jxl", black=(512,))
     values["jpeg_xl.dng"] = {
         "size": [84, 66], "planes_sha256": [digest(plane)], "pattern": [[0, 1], [3, 2]], "black": [512.0] * 4,
-        "white": 65535, "flip": 0, "multipliers": [2.0, 1.0, 1.25], "first8": plane[0, :8].tolist(),
+        "white": 65535, "flip": 0, "multipliers": [2.0, 1.0, 1.25], "color_matrix": matrix,
+        "first8": plane[0, :8].tolist(),
     }
     plane = samples(shape, 12, 20)
     # Codes of 12 bits in samples of 16: other depths of JPEG XL are beyond the decoder.
@@ -252,7 +256,8 @@ def main():
     plane = numpy.array(table, dtype=numpy.uint16)[plane]
     values["jpeg_xl_tiles_table.dng"] = {
         "size": [84, 66], "planes_sha256": [digest(plane)], "pattern": [[0, 1], [3, 2]], "black": [1000.0] * 4,
-        "white": 65535, "flip": 0, "multipliers": [2.0, 1.0, 1.25], "first8": plane[0, :8].tolist(),
+        "white": 65535, "flip": 0, "multipliers": [2.0, 1.0, 1.25], "color_matrix": matrix,
+        "first8": plane[0, :8].tolist(),
     }
 
     # Depths that the decoders give up at.
@@ -262,7 +267,8 @@ def main():
     write("jpeg_xl_12.dng", plane, 12, coding="jxl", tile=48, black=(128,))
     values["jpeg_xl_12.dng"] = {
         "size": [84, 66], "planes_sha256": [digest(plane)], "pattern": [[0, 1], [3, 2]], "black": [128.0] * 4,
-        "white": 4095, "flip": 0, "multipliers": [2.0, 1.0, 1.25], "first8": plane[0, :8].tolist(),
+        "white": 4095, "flip": 0, "multipliers": [2.0, 1.0, 1.25], "color_matrix": matrix,
+        "first8": plane[0, :8].tolist(),
     }
 
     # 3FR has no crop for LibRaw in so small a picture: what the tags say is taken from the samples.

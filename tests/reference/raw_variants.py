@@ -154,6 +154,7 @@ def main():
                 "black_by_position": black,
                 "white": int(raw.white_level),
                 "flip": int(raw.sizes.flip),
+                "color_matrix": [[float(value) for value in row[:3]] for row in raw.color_matrix],
                 "camera_white_balance": [float(value) for value in raw.camera_whitebalance],
             }
     (FOLDER / "libraw.json").write_text(json.dumps(values, indent=1) + "\n")

@@ -49,6 +49,8 @@ def describe(path):
             "white": int(raw.white_level),
             "as_shot_gain": [float(gain) for gain in raw.camera_whitebalance[:3]],
             "daylight_gain": [float(gain / raw.daylight_whitebalance[1]) for gain in raw.daylight_whitebalance[:3]],
+            "flip": int(raw.sizes.flip),
+            "color_matrix": [[float(value) for value in row[:3]] for row in raw.color_matrix],
             "minimum": int(samples.min()),
             "maximum": int(samples.max()),
             "sum": int(samples.sum(dtype=numpy.uint64)),
