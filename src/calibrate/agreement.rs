@@ -263,26 +263,24 @@ impl Masters {
         let bias = usable(MasterKind::Bias, bias);
         let dark = usable(MasterKind::Dark, dark);
         let flat = usable(MasterKind::Flat, flat);
-        let differ = |one: &Master, iso: Option<u32>| one.setup.iso.zip(iso).is_some_and(|(one, iso)| one != iso);
-        let scales_dark = match (&bias, &dark) {
-            (Some(bias), Some(dark)) => {
-                !differ(bias, lights.iso) && !differ(dark, lights.iso) && !differ(dark, bias.setup.iso)
-            }
-            _ => false,
-        };
-        let exposures = dark.as_ref().and_then(|dark| dark.setup.exposure_secs).zip(lights.exposure_secs);
-        if let (Some(dark), Some((found_secs, needed_secs))) = (&dark, exposures)
-            && let Some(ratio) = dark.setup.exposure_ratio(lights.exposure_secs)
+        let is_of_iso = |master: &Master, setup: &Setup| master.setup.iso_mismatch(setup).is_none();
+        let scales_dark = bias.as_ref().zip(dark.as_ref()).is_some_and(|(bias, dark)| {
+            is_of_iso(bias, lights) && is_of_iso(dark, lights) && is_of_iso(dark, &bias.setup)
+        });
+        let masters = Self { bias, dark, flat, scales_dark };
+        let exposures = masters.dark().and_then(|dark| dark.setup.exposure_secs).zip(lights.exposure_secs);
+        if let (Some(dark), Some((found_secs, needed_secs))) = (masters.dark(), exposures)
+            && dark.setup.exposure_ratio(lights.exposure_secs).is_some()
         {
-            let mismatch = match bias {
-                None => Mismatch::Exposure { found_secs, needed_secs },
-                Some(_) if !scales_dark => Mismatch::ExposureAtOtherIso { found_secs, needed_secs },
-                Some(_) if ratio > MOST_EXPOSURE_RATIO => Mismatch::ExposureTooShort { found_secs, needed_secs },
-                Some(_) => Mismatch::ExposureScaled { found_secs, needed_secs },
+            let mismatch = match (masters.bias(), masters.dark_scale(lights.exposure_secs)) {
+                (None, _) => Mismatch::Exposure { found_secs, needed_secs },
+                (Some(_), Some(_)) => Mismatch::ExposureScaled { found_secs, needed_secs },
+                (Some(_), None) if scales_dark => Mismatch::ExposureTooShort { found_secs, needed_secs },
+                (Some(_), None) => Mismatch::ExposureAtOtherIso { found_secs, needed_secs },
             };
             findings.push((MasterKind::Dark, mismatch));
         }
-        (Self { bias, dark, flat, scales_dark }, findings)
+        (masters, findings)
     }
 
     /// The master bias.
