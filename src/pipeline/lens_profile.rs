@@ -12,6 +12,7 @@ use crate::pipeline::run::Outcome;
 use crate::pixels::Size;
 use crate::raw::{Metadata, kind_of_content};
 use crate::register::{LensProfile, ProfileError, ProfileFalloff};
+use crate::settings::toml_fault;
 use crate::system::open_file;
 
 /// A profile has less than a thousand bytes; a file larger than this is something else.
@@ -61,10 +62,8 @@ fn why_not(text: &str, error: &ProfileError) -> String {
         ProfileError::Malformed(_) if text.trim().is_empty() => return no_profile("an empty file"),
         ProfileError::Malformed(_) if !text.contains("focal_px") => return no_profile("other text"),
         ProfileError::Malformed(error) => {
-            let start = error.span().map_or(0, |span| span.start.min(text.len()));
-            let line = 1 + text.as_bytes()[..start].iter().filter(|&&byte| byte == b'\n').count();
-            let what = error.message().lines().collect::<Vec<_>>().join(" ");
-            format!("line {line}: {}", what.split(", expected one of").next().unwrap_or_default())
+            let (line, what) = toml_fault(text, error);
+            format!("line {}: {}", line.unwrap_or(1), what.split(", expected one of").next().unwrap_or_default())
         }
         other => other.to_string(),
     };

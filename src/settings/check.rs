@@ -49,6 +49,13 @@ pub(super) fn line_at(text: &str, offset: usize) -> usize {
     1 + text.as_bytes().iter().take(offset).filter(|&&byte| byte == b'\n').count()
 }
 
+/// The line of a fault in TOML, from 1, and what it is, in one line: a message of several lines repeats the place.
+#[must_use]
+pub fn toml_fault(text: &str, error: &toml::de::Error) -> (Option<usize>, String) {
+    let line = error.span().map(|span| line_at(text, span.start));
+    (line, error.message().lines().collect::<Vec<_>>().join(" "))
+}
+
 /// The first line that sets `key`, from 1.
 pub(super) fn line_of_key(text: &str, key: &str) -> Option<usize> {
     let sets = |line: &str| line.trim_start().strip_prefix(key).is_some_and(|rest| rest.trim_start().starts_with('='));

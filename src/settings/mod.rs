@@ -14,6 +14,7 @@ mod store;
 mod text;
 
 pub use autosave::{Autosave, Leftover, leftovers, remove_leftover};
+pub use check::toml_fault;
 pub use choices::{Colors, Combine, FileFormat, Writing};
 pub use folders::{FOLDER_VARIABLE, Folders, pictures_folder, typed_path};
 pub use mask::round_mask;

@@ -9,7 +9,7 @@ use toml::Table;
 use crate::develop::{DevelopSettings, GradientRemoval, Stretch, WhiteBalance};
 use crate::export::Compression;
 use crate::settings::SHEAF_VERSION;
-use crate::settings::check::{endless_number, line_at, line_of_key, unknown_keys};
+use crate::settings::check::{endless_number, line_of_key, toml_fault, unknown_keys};
 use crate::settings::choices::{Colors, Combine, FileFormat, Writing};
 use crate::settings::mask::{mask_from_text, mask_to_text};
 use crate::settings::paths::{path_from_text, path_to_text};
@@ -44,9 +44,7 @@ pub(super) fn to_text(sheaf: &Sheaf, base: Option<&Path>, autosaved_from: Option
 /// Text of a file in `base` to sheaf.
 pub(super) fn from_text(text: &str, base: &Path) -> Result<Read, Problem> {
     let of_toml = |error: toml::de::Error| {
-        let line = error.span().map(|span| line_at(text, span.start));
-        // A message of several lines repeats the place.
-        let what = error.message().lines().collect::<Vec<_>>().join(" ");
+        let (line, what) = toml_fault(text, &error);
         Problem::Wrong(line, format!("found damaged text ({what}) where that of a sheaf is needed"))
     };
     let found: Table = toml::from_str(text).map_err(of_toml)?;
