@@ -1,6 +1,8 @@
 //! The panels through the accessibility tree: what a person finds and presses, and what it asks for.
 #![cfg(feature = "gui")]
 
+#[path = "gui/command_list.rs"]
+mod command_list;
 #[path = "gui/land_frames.rs"]
 mod land_frames;
 #[path = "support/window.rs"]
@@ -59,7 +61,7 @@ fn frame(idx: usize, verdict: Verdict, reason: &str) -> Frame {
     let finding = FrameFinding {
         path: path.clone(),
         kind: FrameKind::Light,
-        size: None,
+        size: Some(Size { width: 640, height: 480 }),
         orientation: Orientation::Normal,
         metadata: Metadata {
             exposure_secs: Some(15.0),

@@ -14,7 +14,7 @@ use std::path::Path;
 
 use eframe::egui::accesskit::NodeId;
 use eframe::egui::accesskit::Role;
-use eframe::egui::{Event, Key, Modifiers, Pos2};
+use eframe::egui::{Event, Key, Modifiers, Pos2, Shape};
 use egui_kittest::kittest::{NodeT, Queryable};
 use image::RgbImage;
 use nightsheaf::gui::action::Action;
@@ -34,8 +34,12 @@ fn decoder() -> Option<&'static Path> {
 }
 
 fn sample() -> Stage {
+    sample_sized(stage::SIZE)
+}
+
+fn sample_sized(size: [u32; 2]) -> Stage {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-frames");
-    let mut stage = Stage::open(vec![folder], decoder());
+    let mut stage = Stage::open_sized(vec![folder], decoder(), size);
     stage.wait("the frames are measured", |state| state.sheaf.n_lights() == 11 && !state.measuring);
     stage.wait("the preview is there", |state| state.preview.is_some() && !state.previewing);
     stage
@@ -52,6 +56,8 @@ fn a_first_picture_takes_four_clicks() {
     stage.wait("the frames are measured", |state| state.sheaf.n_lights() == 11 && !state.measuring);
     stage.click("Stack 10 frames");
     stage.wait("the stack is there", |state| state.report.is_some());
+    let picture = stage.harness().get_by_label("Picture, unfolded").rect();
+    assert!((0.0..100.0).contains(&picture.top()), "how it is developed comes in sight: {picture:?}");
     stage.click_last("Export…");
     stage.wait("the place is asked for", |state| state.path_for.is_some());
     stage.type_over(&target.display().to_string());
@@ -369,6 +375,31 @@ fn the_readout_tells_what_is_under_the_pointer_on_either_side_of_the_divider() {
     let left_of_divider = readout(&mut stage, place, Action::MoveDivider(0.9));
     assert!(left_of_divider != on_stack, "the single frame has other values than {on_stack}");
     assert_eq!(readout(&mut stage, place, Action::HoldSingle(true)), left_of_divider, "those of the frame alone");
+}
+
+/// All words on the screen.
+fn words_seen(stage: &mut Stage) -> Vec<String> {
+    fn collect(shape: &Shape, words: &mut Vec<String>) {
+        match shape {
+            Shape::Text(text) => words.push(text.galley.text().to_owned()),
+            Shape::Vec(shapes) => shapes.iter().for_each(|shape| collect(shape, words)),
+            _ => {}
+        }
+    }
+    let mut words = Vec::new();
+    stage.harness().output().shapes.iter().for_each(|clipped| collect(&clipped.shape, &mut words));
+    words
+}
+
+#[test]
+fn the_noise_of_either_side_is_told_also_where_there_is_little_room() {
+    let mut stage = sample_sized([880, 560]);
+    for divider in [0.8, 0.5, 0.2] {
+        stage.apply(Action::MoveDivider(divider));
+        let words = words_seen(&mut stage);
+        let told = words.iter().filter(|words| words.contains("σ 0")).count();
+        assert_eq!(told, 2, "at {divider}: {words:?}");
+    }
 }
 
 #[test]

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use std::sync::mpsc::{Receiver, Sender, channel};
+use std::time::Instant;
 
 use eframe::egui::{CentralPanel, Context, Frame, Margin, Panel, Pos2, Rect, Ui, UiBuilder, ViewportCommand};
 
@@ -257,7 +258,7 @@ impl App {
     }
 
     /// When the program began, for the measurement of its first picture.
-    pub fn began_at(&mut self, began: std::time::Instant) {
+    pub fn began_at(&mut self, began: Instant) {
         self.frame_clock.begin_at(began);
     }
 
@@ -442,8 +443,10 @@ impl eframe::App for App {
         self.listen(context);
     }
 
-    fn ui(&mut self, ui: &mut Ui, frame: &mut eframe::Frame) {
-        self.frame_clock.note(frame.info().cpu_usage);
+    fn ui(&mut self, ui: &mut Ui, _frame: &mut eframe::Frame) {
+        if self.frame_clock.note_frame(Instant::now(), ui.input(|input| input.pointer.any_down())) {
+            ui.ctx().request_repaint();
+        }
         self.draw(ui);
         if self.layers.shown(self.state.shown).is_some_and(|layer| layer.is_visible()) {
             self.frame_clock.note_picture();

@@ -1,8 +1,8 @@
 //! The picture: drawn from tiles, moved, zoomed, compared and painted on.
 
 use eframe::egui::{
-    Align2, Color32, CursorIcon, EventFilter, Id, Key, PointerButton, Rect, Response, Role, Sense, Shape, Stroke,
-    StrokeKind, TextStyle, Ui, WidgetInfo, pos2, vec2,
+    Align2, CursorIcon, EventFilter, Id, Key, PointerButton, Rect, Response, Role, Sense, Shape, Stroke, StrokeKind,
+    TextStyle, Ui, WidgetInfo, pos2, vec2,
 };
 
 use crate::gui::action::Action;
@@ -10,15 +10,14 @@ use crate::gui::correcting::Tool;
 use crate::gui::drawing::Drawn;
 use crate::gui::hatching::{Hatched, hatch};
 use crate::gui::layer::Layer;
-use crate::gui::panels::frames::kind_in_words;
 use crate::gui::sheaf::Land;
-use crate::gui::state::{PreviewFacts, Shown, State};
-use crate::gui::theme::{PLATE_OPACITY, Palette, palette};
+use crate::gui::state::{Shown, State};
+use crate::gui::theme::palette;
 use crate::gui::tiles::Order;
 use crate::gui::view::{Placement, Zoom};
 use crate::gui::widgets::single;
-use crate::gui::{arrows, doubts, drawing, readout};
-use crate::pipeline::{Found, NoiseReport};
+use crate::gui::{arrows, doubts, drawing, plates, readout};
+use crate::pipeline::Found;
 
 /// The pictures that the canvas can show.
 #[derive(Default)]
@@ -113,9 +112,9 @@ pub fn show(ui: &mut Ui, state: &State, layers: &mut Layers, drawn: &Drawn<'_>) 
     if !layers.shown(state.shown).is_some_and(Layer::is_visible) {
         waiting(ui, canvas, true);
     }
-    labels(ui, state, comparing, canvas);
+    plates::labels(ui, state, comparing, canvas);
     if state.residuals_shown {
-        arrow_label(ui, state, &placement, canvas);
+        plates::arrow_label(ui, state, &placement, canvas);
     }
     readout::show(ui, state, layers, &placement, &response, canvas, &mut output.actions);
     focus_ring(ui, &response, canvas);
@@ -209,133 +208,6 @@ fn divider(ui: &mut Ui, state: &State, canvas: Rect, actions: &mut Vec<Action>) 
     painter.add(Shape::convex_polygon(lozenge.to_vec(), palette.over_light, Stroke::new(1.5, palette.over_dark)));
     let hint = "Left of it a single frame, right of it the stack: drag it, or move it with the arrow keys";
     response.on_hover_cursor(CursorIcon::ResizeHorizontal).on_hover_text(hint);
-}
-
-/// Names and noise of what is on either side.
-fn labels(ui: &Ui, state: &State, comparing: bool, canvas: Rect) {
-    let noise = state.report.as_ref().and_then(|report| report.noise);
-    if state.glow_shown && !matches!(state.shown, Some(Shown::Frame(_))) {
-        let figures = if state.glow_found {
-            "the light taken away from the sky, brightest as grey"
-        } else {
-            "nothing is taken away"
-        };
-        return plate(ui, canvas.shrink(8.0), Align2::LEFT_TOP, "Sky glow", Some(figures));
-    }
-    match state.shown {
-        Some(Shown::Preview) if comparing => {
-            let x = canvas.left() + state.divider * canvas.width();
-            let left = Rect { max: pos2(x - 8.0, canvas.bottom()), ..canvas };
-            let right = Rect { min: pos2(x + 8.0, canvas.top()), ..canvas };
-            plate(ui, left, Align2::RIGHT_TOP, "Single frame", preview_noise(state).map(single_noise).as_deref());
-            plate(ui, right, Align2::LEFT_TOP, "Preview", Some(&preview_figures(state)));
-        }
-        Some(Shown::Preview) if state.holding_single => {
-            let single = preview_noise(state).map(single_noise);
-            plate(ui, canvas.shrink(8.0), Align2::LEFT_TOP, "Single frame", single.as_deref());
-        }
-        Some(Shown::Preview) => {
-            plate(ui, canvas.shrink(8.0), Align2::LEFT_TOP, "Preview", Some(&preview_figures(state)));
-        }
-        Some(Shown::Stack) if comparing => {
-            let x = canvas.left() + state.divider * canvas.width();
-            let left = Rect { max: pos2(x - 8.0, canvas.bottom()), ..canvas };
-            let right = Rect { min: pos2(x + 8.0, canvas.top()), ..canvas };
-            let single = noise.map(single_noise);
-            plate(ui, left, Align2::RIGHT_TOP, "Single frame", single.as_deref());
-            plate(ui, right, Align2::LEFT_TOP, "Stack", noise.map(stack_noise).as_deref());
-        }
-        Some(Shown::Stack) if state.holding_single => {
-            let single = noise.map(single_noise);
-            plate(ui, canvas.shrink(8.0), Align2::LEFT_TOP, "Single frame", single.as_deref());
-        }
-        Some(Shown::Stack) => {
-            plate(ui, canvas.shrink(8.0), Align2::LEFT_TOP, "Stack", noise.map(stack_noise).as_deref())
-        }
-        Some(Shown::Frame(index)) => {
-            if let Some(frame) = state.sheaf.frames.get(index) {
-                let kind = frame.calibrates_as().map(|kind| format!("{} frame", kind_in_words(kind)));
-                let standing = match (state.opening, frame.is_aside()) {
-                    (true, _) => Some("opening…"),
-                    (false, true) => Some(kind.as_deref().unwrap_or("set aside")),
-                    (false, false) => state.previewing.then_some(PREVIEWING),
-                };
-                plate(ui, canvas.shrink(8.0), Align2::LEFT_TOP, &frame.name(), standing);
-            }
-        }
-        None => {}
-    }
-}
-
-/// What the arrows are, in the upper right corner.
-fn arrow_label(ui: &Ui, state: &State, placement: &Placement, canvas: Rect) {
-    let (name, figures) = arrows::legend(state, placement);
-    plate(ui, canvas.shrink(8.0), Align2::RIGHT_TOP, &name, figures.as_deref());
-}
-
-/// Told while nothing of it is seen yet.
-const PREVIEWING: &str = "a preview is being made…";
-
-fn preview_noise(state: &State) -> Option<NoiseReport> {
-    state.preview.as_ref()?.noise
-}
-
-/// What the preview is made of and how clean it is; a line more while the next one is made.
-fn preview_figures(state: &State) -> String {
-    let facts = state.preview.as_ref().map(PreviewFacts::in_words);
-    let next = match (state.previewing, &state.no_preview) {
-        (true, _) => Some(PREVIEWING.to_owned()),
-        (false, Some(_)) => Some("of before the last choice".to_owned()),
-        (false, None) => None,
-    };
-    let lines = [facts, preview_noise(state).map(stack_noise), next];
-    lines.into_iter().flatten().collect::<Vec<_>>().join("\n")
-}
-
-fn single_noise(noise: NoiseReport) -> String {
-    format!("noise σ {}", share(noise.single))
-}
-
-fn stack_noise(noise: NoiseReport) -> String {
-    format!("noise σ {}  ·  {:.2} times less (the frames allow {:.2})", share(noise.stack), noise.gain, noise.ideal)
-}
-
-/// A share of the white level in parts that have digits to read.
-fn share(value: f64) -> String {
-    format!("{:.3} %", 100.0 * value)
-}
-
-/// Words on a dark plate in a corner of `room`; the figures, then all, are left out where they would not fit.
-fn plate(ui: &Ui, room: Rect, corner: Align2, name: &str, figures: Option<&str>) {
-    let palette = palette(ui);
-    let body = TextStyle::Body.resolve(ui.style());
-    let small = TextStyle::Small.resolve(ui.style());
-    let name = ui.painter().layout_no_wrap(name.to_owned(), body, palette.ink);
-    let figures = figures.map(|text| ui.painter().layout_no_wrap(text.to_owned(), small, palette.quiet));
-    let lower = figures.as_ref().map_or(eframe::egui::Vec2::ZERO, |galley| galley.size());
-    let size = vec2(name.size().x.max(lower.x) + 20.0, name.size().y + lower.y + 10.0);
-    if size.x > room.width() || size.y > room.height() {
-        if figures.is_some() {
-            plate(ui, room, corner, name.text(), None);
-        }
-        return;
-    }
-    let rect = corner.align_size_within_rect(size, room.shrink2(vec2(0.0, 8.0)));
-    let painter = ui.painter();
-    painter.rect_filled(rect, 3.0, ground(&palette));
-    let right = corner.x() == eframe::egui::Align::RIGHT;
-    let at = |width: f32| if right { rect.right() - 10.0 - width } else { rect.left() + 10.0 };
-    let top = rect.top() + 5.0;
-    let below = top + name.size().y;
-    painter.galley(pos2(at(name.size().x), top), name, palette.ink);
-    if let Some(figures) = figures {
-        painter.galley(pos2(at(figures.size().x), below), figures, palette.quiet);
-    }
-}
-
-/// Behind words on the picture.
-pub(super) fn ground(palette: &Palette) -> Color32 {
-    palette.wall.gamma_multiply(PLATE_OPACITY)
 }
 
 fn waiting(ui: &Ui, canvas: Rect, coming: bool) {

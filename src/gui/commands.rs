@@ -6,6 +6,7 @@ use crate::gui::correcting::{EdgeChange, Tool};
 use crate::gui::keep::Keep;
 use crate::gui::panels::picture::DEFAULT_STOPS;
 use crate::gui::panels::preferences::SCALES;
+use crate::gui::reasons::why_not_listed;
 use crate::gui::sheaf::{Choices, Land};
 use crate::gui::state::{Section, Shown, State};
 use crate::gui::strokes::BrushKind;
@@ -287,24 +288,50 @@ fn stands_for(word: &str, keys: &str) -> bool {
     })
 }
 
-/// What the first command found asks for.
+/// The command that Enter takes for `search`: the one of this very name, else one that begins with it, else one
+/// that has it anywhere; of several the one that can be done now, then the one that has a key of its own.
 #[must_use]
-pub fn first_match(state: &State, search: &str) -> Option<Action> {
-    let all = GROUPS.iter().flat_map(|(_, commands)| commands.iter());
-    let found = all.filter(|command| matches(command, search)).find_map(|command| command.action)?;
-    Some(found(state))
+pub fn best_match(state: &State, search: &str) -> Option<(&'static Command, Action)> {
+    let wanted = search.trim().to_lowercase();
+    if wanted.is_empty() {
+        return None;
+    }
+    let all = GROUPS.iter().flat_map(|(_, commands)| commands.iter()).filter(|command| matches(command, &wanted));
+    let can_be_asked = all.filter_map(|command| Some((command, command.action?(state))));
+    can_be_asked.min_by_key(|(command, action)| {
+        let name = command.name.to_lowercase();
+        let cannot = why_not_listed(state, action).is_some();
+        let is_it = name.trim_end_matches('…') == wanted;
+        (!is_it, !name.starts_with(&wanted), cannot, command.keys.is_empty())
+    })
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::gui::sheaf::Frame;
 
     #[test]
     fn a_command_is_found_by_parts_of_its_words() {
         let state = State::default();
-        assert_eq!(first_match(&state, "mask load"), Some(Action::ChooseMask), "words in any order");
-        assert_eq!(first_match(&state, "EXPORT"), Some(Action::ChooseExportTarget), "in any case");
-        assert_eq!(first_match(&state, "telescope"), None, "not there");
+        let found = |search: &str| best_match(&state, search).map(|(command, _)| command.name);
+        assert_eq!(found("mask load"), Some("Load mask…"), "words in any order");
+        assert_eq!(found("EXPORT"), Some("Export…"), "in any case");
+        assert_eq!(found("telescope"), None, "not there");
+    }
+
+    #[test]
+    fn enter_takes_the_command_that_was_most_likely_meant() {
+        let mut state = State::default();
+        let found = |state: &State, search: &str| best_match(state, search).expect("some command").0.name;
+        assert_eq!(found(&state, "stack"), "Stack", "its very name, though no frames are there");
+        assert_eq!(found(&state, "load mask"), "Load mask…", "the name without its dots");
+        assert_eq!(found(&state, "show the"), "Show the stack", "it begins so");
+        assert_eq!(found(&state, "light"), "Next light", "no landscape has frames of its own: that cannot be done");
+        assert_eq!(found(&state, "corners"), "Corners: even", "the first of several alike");
+        assert!(best_match(&state, "hold: single").is_none(), "a key that must be held cannot be asked for");
+        state.sheaf.frames.push(Frame::new("a.dng".into()));
+        assert_eq!(found(&state, "save"), "Save the sheaf", "it can be done and has a key");
     }
 
     #[test]

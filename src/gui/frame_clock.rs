@@ -1,5 +1,6 @@
 //! How long the window takes, for measurements: to its first picture, to stop work that is cancelled, and for
-//! each frame of the screen.
+//! each frame of the screen while something is dragged, from its begin to that of the next: what the graphics do
+//! after the window has given its shapes away is in it.
 //!
 //! Set the environment variable `NIGHTSHEAF_FRAME_TIMES` to a file, work with the window, close it, and read
 //! the file.
@@ -15,6 +16,8 @@ const MOST_FRAMES: usize = 36_000;
 pub struct FrameClock {
     target: Option<PathBuf>,
     milliseconds: Vec<f32>,
+    /// When the frame of the screen before this one began, where something was dragged in it.
+    dragged: Option<Instant>,
     /// When the program began, as far as it knows.
     began: Option<Instant>,
     first_picture_secs: Option<f32>,
@@ -53,11 +56,14 @@ impl FrameClock {
         self.cancelled_secs.extend(self.cancel_asked.take().map(|asked| asked.elapsed().as_secs_f32()));
     }
 
-    /// Takes one frame time in.
-    pub fn note(&mut self, secs: Option<f32>) {
-        if self.target.is_some() && self.milliseconds.len() < MOST_FRAMES {
-            self.milliseconds.extend(secs.map(|secs| 1000.0 * secs));
+    /// A frame of the screen begins; the window draws without a pause as long as this says so.
+    pub fn note_frame(&mut self, now: Instant, dragging: bool) -> bool {
+        let measures = self.target.is_some() && dragging && self.milliseconds.len() < MOST_FRAMES;
+        let before = std::mem::replace(&mut self.dragged, measures.then_some(now));
+        if measures {
+            self.milliseconds.extend(before.map(|before| 1000.0 * (now - before).as_secs_f32()));
         }
+        measures
     }
 
     /// Writes when the first picture was seen and how long each cancel took, then one time in milliseconds a line.
@@ -67,5 +73,30 @@ impl FrameClock {
         let lines: String = self.milliseconds.iter().map(|time| format!("{time:.2}\n")).collect();
         let cancels = self.cancelled_secs.iter().map(|secs| format!("# cancelled within {secs:.3} s\n"));
         std::fs::write(target, first.unwrap_or_default() + &cancels.collect::<String>() + &lines)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::time::Duration;
+
+    use super::*;
+
+    #[test]
+    fn frames_of_the_screen_are_timed_from_begin_to_begin_while_something_is_dragged() {
+        let began = Instant::now();
+        let at = |milliseconds: u64| began + Duration::from_millis(milliseconds);
+        let mut off = FrameClock::default();
+        assert!(!off.note_frame(at(0), true) && !off.note_frame(at(9), true), "nobody asked for times");
+        assert!(off.milliseconds.is_empty(), "and none are kept");
+
+        let mut clock = FrameClock { target: Some("times".into()), ..FrameClock::default() };
+        for (time, dragging) in
+            [(0, false), (100, true), (120, true), (125, true), (130, false), (900, true), (910, true)]
+        {
+            assert_eq!(clock.note_frame(at(time), dragging), dragging, "{time}: drawn again at once");
+        }
+        let times: Vec<i32> = clock.milliseconds.iter().map(|time| time.round() as i32).collect();
+        assert_eq!(times, [20, 5, 10], "no pause counts as a frame");
     }
 }

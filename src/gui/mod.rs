@@ -23,6 +23,7 @@ pub mod layer;
 pub mod open;
 pub mod panels;
 pub mod plan_form;
+pub mod plates;
 pub mod pyramid;
 pub mod readout;
 pub mod reasons;

@@ -3,7 +3,8 @@
 use eframe::egui::{Rect, Response, Role, Sense, TextStyle, Ui, WidgetInfo, pos2, vec2};
 
 use crate::gui::action::Action;
-use crate::gui::canvas::{Layers, ground, is_comparing};
+use crate::gui::canvas::{Layers, is_comparing};
+use crate::gui::plates::ground;
 use crate::gui::state::State;
 use crate::gui::theme::palette;
 use crate::gui::view::{Placement, Zoom};

@@ -3,6 +3,7 @@
 use crate::gui::action::Action;
 use crate::gui::calibration::CalibrationKind;
 use crate::gui::keep::Keep;
+use crate::gui::sheaf::Frame;
 use crate::gui::state::{Shown, State};
 use crate::pipeline::{Combine, MIN_FRAMES};
 
@@ -18,8 +19,8 @@ pub fn why_not(state: &State, action: &Action) -> Option<&'static str> {
     let none = |is_so: bool, why: &'static str| is_so.then_some(why);
     match action {
         Action::Step(_) => none(state.sheaf.frames.is_empty(), NO_FRAMES),
-        Action::ToggleAside => single_frame(state),
-        Action::ToggleReference => single_frame(state).or_else(|| {
+        Action::ToggleAside => single_frame(state).or_else(|| unread(state)),
+        Action::ToggleReference => single_frame(state).or_else(|| unread(state)).or_else(|| {
             let Some(Shown::Frame(index)) = state.shown else { return None };
             let calibrates = state.sheaf.frames.get(index)?.calibrates_as().is_some();
             none(calibrates, "this frame calibrates the others and shows no sky: show a light frame first")
@@ -95,12 +96,19 @@ fn single_frame(state: &State) -> Option<&'static str> {
     }
 }
 
+/// Where the frame shown, and each chosen with it, could not be read.
+fn unread(state: &State) -> Option<&'static str> {
+    let frames = &state.sheaf.frames;
+    let mut chosen = state.chosen().into_iter().filter_map(|index| frames.get(index)).peekable();
+    (chosen.peek().is_some() && chosen.all(Frame::is_unread))
+        .then_some("this frame could not be read: put a good copy in its place and add it again")
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::gui::correcting::EdgeChange;
-    use crate::gui::sheaf::Frame;
-    use crate::pipeline::Report;
+    use crate::pipeline::{FrameFinding, Report};
 
     #[test]
     fn what_cannot_be_done_has_a_reason_until_it_can() {
@@ -114,6 +122,11 @@ mod tests {
         }
         state.shown = Some(Shown::Frame(0));
         assert_eq!(why_not(&state, &Action::ToggleAside), None, "a frame is shown");
+        state.sheaf.frames[0].finding = Some(FrameFinding::unread("a.dng".into(), "it ends early".to_owned()));
+        for action in [Action::ToggleAside, Action::ToggleReference] {
+            let why = why_not(&state, &action).expect("there is nothing of it that could take part");
+            assert!(why.contains("could not be read"), "{action:?}: {why}");
+        }
         assert_eq!(why_not(&state, &Action::Show(Shown::Stack)), Some(NO_STACK), "no run yet");
         assert_eq!(why_not(&state, &Action::ChangeEdge(EdgeChange::Invert)), Some(NO_LAND), "no mask yet");
         for action in [Action::ChooseLayersTarget, Action::ChooseReportTarget] {

@@ -92,6 +92,13 @@ impl Frame {
         self.wanted.map_or_else(by_program, |wanted| !wanted)
     }
 
+    /// Whether it was tried and could not be read: then it can neither take part nor be the reference.
+    #[must_use]
+    pub fn is_unread(&self) -> bool {
+        // What calibrates the others has no measures of its own.
+        self.finding.as_ref().is_some_and(|finding| finding.kind == FrameKind::Light && finding.size.is_none())
+    }
+
     /// What it calibrates the others as, where it is no light and the person has not said otherwise.
     #[must_use]
     pub fn calibrates_as(&self) -> Option<FrameKind> {

@@ -57,7 +57,7 @@ pub struct FrameFinding {
     pub path: PathBuf,
     /// What the frame is by its metadata and by what it shows.
     pub kind: FrameKind,
-    /// Width by height as stored; `None` for a frame that could not be read.
+    /// Width by height as stored; `None` for a frame that could not be read or is no light.
     pub size: Option<Size>,
     /// How the frame is turned to be upright.
     pub orientation: Orientation,

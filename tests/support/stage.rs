@@ -105,12 +105,23 @@ impl Stage {
         }
     }
 
-    /// Draws some frames more: tiles are colored beside the window.
+    /// Draws until nothing moves any more: tiles are colored, and previews begin, beside the window.
     pub(crate) fn rest(&mut self) {
+        let mut n_still = 0;
         for _ in 0..40 {
             std::thread::sleep(Duration::from_millis(5));
             self.harness.step();
+            let still = self.harness.state().as_ref().is_some_and(App::is_at_rest) && !self.asks_for_a_frame();
+            n_still = if still { n_still + 1 } else { 0 };
+            if n_still == 4 {
+                return;
+            }
         }
+    }
+
+    /// Whether the window wants to be drawn again at once.
+    fn asks_for_a_frame(&self) -> bool {
+        self.harness.output().viewport_output.values().any(|viewport| viewport.repaint_delay.is_zero())
     }
 
     /// Presses what has this name.

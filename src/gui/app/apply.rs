@@ -324,9 +324,10 @@ impl App {
     }
 
     fn toggle_aside(&mut self) {
-        let chosen: Vec<usize> =
-            self.state.chosen().into_iter().filter(|&index| index < self.state.sheaf.frames.len()).collect();
+        let chosen = self.state.chosen();
         let frames = &mut self.state.sheaf.frames;
+        let can_take_part = |index: &usize| frames.get(*index).is_some_and(|frame| !frame.is_unread());
+        let chosen: Vec<usize> = chosen.into_iter().filter(can_take_part).collect();
         let take_back = chosen.iter().all(|&index| frames[index].is_aside());
         let mut toggle = |index: usize| (frames[index].path.clone(), frames[index].wanted.replace(take_back));
         let before: Vec<_> = chosen.into_iter().map(&mut toggle).collect();

@@ -13,7 +13,7 @@ use crate::gui::history::Edit;
 use crate::gui::lane::Ended;
 use crate::gui::layer::Layer;
 use crate::gui::sheaf::{Frame, Land, file_name};
-use crate::gui::state::{PathFor, Shown, Subject};
+use crate::gui::state::{PathFor, Section, Shown, Subject};
 use crate::gui::widgets::single;
 use crate::gui::works::{Developed, Filed, Heard, Previewed, Ready, Stacked};
 use crate::pipeline::{FrameFinding, typical_error_px};
@@ -203,6 +203,10 @@ impl App {
         // A finished picture is seen without lines, unless they mark a place that asks for a stroke.
         self.state.hatching &= self.state.found.as_ref().is_some_and(asks_for_a_stroke);
         self.show_without_choice(Shown::Stack);
+        // What is done next with a picture, where the person has not put it out of the way.
+        if self.state.unfolded.contains(&Section::Picture) {
+            self.state.sought = Some(Section::Picture);
+        }
         if self.state.sheaf.frames.iter().any(|frame| frame.finding.is_none()) {
             self.measure();
         }

@@ -231,6 +231,9 @@ fn one_frame(ui: &mut Ui, frame: &Frame, sheaf: &Sheaf, fate: Option<&FrameRepor
             quiet(ui, &line);
         }
     }
+    if frame.is_unread() {
+        return action;
+    }
     ui.horizontal_wrapped(|ui| {
         let (label, hint) = if frame.calibrates_as().is_some() {
             ("Use as a light", "Let this frame take part in the stack instead (X)")

@@ -6,7 +6,7 @@ use eframe::egui::{
 };
 
 use crate::gui::action::Action;
-use crate::gui::commands::{Command, GROUPS, first_match, matches};
+use crate::gui::commands::{Command, GROUPS, best_match, matches};
 use crate::gui::reasons::why_not_listed;
 use crate::gui::state::State;
 use crate::gui::theme::palette;
@@ -18,7 +18,7 @@ const WIDTH: f32 = 1140.0;
 /// Width of one group.
 const COLUMN: f32 = 285.0;
 
-/// The list; what is typed narrows it, Enter takes the first command left.
+/// The list; what is typed narrows it, Enter takes the command that fits best.
 pub fn show(ui: &Ui, state: &State) -> Option<Action> {
     let palette = palette(ui);
     let area = Area::new(single("keys")).order(Order::Foreground).anchor(Align2::CENTER_CENTER, [0.0, 0.0]);
@@ -39,8 +39,14 @@ fn list(ui: &mut Ui, state: &State) -> Option<Action> {
     let room = ScrollArea::vertical().max_height(screen.y - 190.0).auto_shrink([false, true]);
     // As many groups side by side as have room, the others below them.
     let n_columns = ((width / COLUMN).round().max(1.0) as usize).min(GROUPS.len());
+    // A group of which the search leaves nothing has no place.
+    let is_left = |commands: &[Command]| commands.iter().any(|command| matches(command, &state.command_search));
+    let left: Vec<_> = GROUPS.iter().filter(|(_, commands)| is_left(commands)).collect();
     room.show(ui, |ui| {
-        for row_of_groups in GROUPS.chunks(n_columns) {
+        if left.is_empty() {
+            quiet(ui, "No command has these words in its name or these keys");
+        }
+        for row_of_groups in left.chunks(n_columns) {
             ui.horizontal_top(|ui| {
                 ui.spacing_mut().item_spacing.x = 26.0;
                 for (group, commands) in row_of_groups {
@@ -75,17 +81,25 @@ fn search(ui: &mut Ui, state: &State) -> Option<Action> {
         let name = ui.label("Find a command");
         let mut text = state.command_search.clone();
         let field = TextEdit::singleline(&mut text).id(single("command search")).desired_width(300.0);
-        let hint = "Type parts of a name or a key; Enter takes the first command that is left";
+        let hint = "Type parts of a name or a key; Enter does what is named beside the field";
         let response = ui.add(field).labelled_by(name.id).on_hover_text(hint);
+        // Enter takes the focus from the field: it is asked for before the field has it back.
+        let entered = response.lost_focus() && ui.input(|input| input.key_pressed(Key::Enter));
         // Whoever opens the list can type at once.
         if ui.memory(|memory| memory.focused().is_none()) {
             response.request_focus();
         }
-        if response.changed() {
-            action = Some(Action::SearchCommands(text.clone()));
+        let best = best_match(state, &text);
+        if let Some((command, _)) = &best {
+            quiet(ui, &format!("Enter: {}", command.name));
         }
-        if response.lost_focus() && ui.input(|input| input.key_pressed(Key::Enter)) && !text.trim().is_empty() {
-            action = first_match(state, &text).map(|found| Action::FromList(Box::new(found)));
+        if text == "?" {
+            // The key that opened the list, in a field with nothing else in it, puts it away.
+            action = Some(Action::ToggleKeys);
+        } else if let Some((_, asked)) = best.filter(|_| entered) {
+            action = Some(Action::FromList(Box::new(asked)));
+        } else if response.changed() {
+            action = Some(Action::SearchCommands(text));
         }
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
             if plain_button(ui, "Close", "Put the list away (Esc)").clicked() {
