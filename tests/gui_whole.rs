@@ -403,6 +403,15 @@ fn the_noise_of_either_side_is_told_also_where_there_is_little_room() {
 }
 
 #[test]
+fn all_preferences_are_in_sight_in_a_window_of_usual_size() {
+    let mut stage = Stage::open(Vec::new(), decoder());
+    stage.apply(Action::Keep(Keep::TogglePreferences));
+    let sheet = stage.harness().get_by_role_and_label(Role::Dialog, "Preferences").rect();
+    let last = stage.harness().get_by_label("Close").rect();
+    assert!(sheet.contains_rect(last), "nothing has to be scrolled: {last:?} in {sheet:?}");
+}
+
+#[test]
 fn large_text_leaves_everything_in_reach() {
     let mut stage = sample();
     let preferences = Preferences { scale: 2.5, ..stage.state().keeping.preferences.clone() };

@@ -166,6 +166,14 @@ fn the_path_from_frames_to_a_stack_looks_as_it_did() {
     compare("done-red", &red);
     stage.apply(Action::UseTheme(Theme::Paper));
     compare("done-paper", &stage.picture());
+
+    stage.apply(Action::UseTheme(Theme::Dark));
+    // Files that were dropped are darks, flats or lights: that is asked. The stack is not written yet: so is that.
+    stage.apply(Action::Drop(vec![PathBuf::from("sample-frames/dark-001.dng")]));
+    compare("dropped", &stage.picture());
+    stage.apply(Action::ForgetDropped);
+    stage.apply(Action::StartOver);
+    compare("question", &stage.picture());
 }
 
 #[test]

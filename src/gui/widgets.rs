@@ -247,8 +247,11 @@ pub fn sheet<T>(ui: &mut Ui, width: f32, contents: impl FnOnce(&mut Ui) -> T) ->
     let window = ui.ctx().content_rect().size();
     let margin = 2.0 * 18.0 + 16.0;
     let width = width.min(window.x - margin);
+    let height = (window.y - margin).max(60.0);
     ui.set_width(width);
-    let area = ScrollArea::vertical().max_height((window.y - margin).max(60.0)).auto_shrink([false, true]);
+    // What lies over the picture is else no taller than 400 points.
+    ui.set_max_height(height);
+    let area = ScrollArea::vertical().max_height(height).auto_shrink([false, true]);
     area.show(ui, |ui| {
         ui.set_max_width(width - SCROLL_BAR);
         contents(ui)
