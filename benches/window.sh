@@ -1,11 +1,12 @@
 #!/usr/bin/env bash
 # How long the window takes to its first picture, to stop a run that is cancelled, and for each frame of the
-# screen while the divider and a slider are dragged, in software rendering, by the window's own clock
-# (src/gui/frame_clock.rs).
+# screen while the divider and the exposure are dragged, in software rendering, by the window's own clock
+# (src/gui/frame_clock.rs: from the begin of a frame to that of the next, graphics and all). LOOK names a folder
+# for pictures of the screen, which show that it is they that are dragged.
 #
 #   benches/window.sh FRAME...       frames of one burst; 24 megapixels for the figures in docs/window.md
 #
-# Needs Xvfb and xdotool, and `cargo build --release`; PROGRAM names another build.
+# Needs Xvfb and xdotool, ImageMagick for LOOK, and `cargo build --release`; PROGRAM names another build.
 set -euo pipefail
 program="${PROGRAM:-$(dirname "$0")/../target/release/nightsheaf}"
 work="$(mktemp -d)"
@@ -20,10 +21,13 @@ unset WAYLAND_DISPLAY
 
 title() { xdotool search --name Nightsheaf getwindowname 2> /dev/null | tail -1; }
 wait_for() { until [[ "$(title)" == $1 ]]; do sleep 0.3; done; }
+look() { [ -z "${LOOK:-}" ] || import -window root "$LOOK/$1.png"; }
 drag() { # from x, to x, y: there and back
     xdotool mousemove "$1" "$3" mousedown 1
     for turn in 1 2 3; do
-        for x in $(seq "$1" 6 "$2") $(seq "$2" -6 "$1"); do xdotool mousemove "$x" "$3"; sleep 0.012; done
+        for x in $(seq "$1" 6 "$2"); do xdotool mousemove "$x" "$3"; sleep 0.012; done
+        [ "$turn" != 3 ] || look "held-from-$1-to-$2"
+        for x in $(seq "$2" -6 "$1"); do xdotool mousemove "$x" "$3"; sleep 0.012; done
     done
     xdotool mouseup 1
 }
@@ -47,13 +51,16 @@ done
 xdotool key ctrl+Return
 wait_for "Stack of*"
 sleep 4
-before=$(date +%s.%N)
-drag 200 700 300
+# The divider stands in the middle of the canvas; then it is dragged over single pixels.
+look before
+drag 472 800 300
 xdotool key 1
 sleep 3
-drag 200 700 300
-# The exposure's rail in the side column of a window of this size.
-drag 1040 1180 "${SLIDER_Y:-484}"
+drag 472 800 300
+look pixels
+# The exposure, from the middle of its rail in the side column of a window of this size.
+drag 1114 1200 "${SLIDER_Y:-250}"
+look exposure
 sleep 1
 # Undone and written, the window closes without a question.
 xdotool key ctrl+z

@@ -292,6 +292,8 @@ impl App {
         if !dropped.is_empty() {
             self.apply(Action::Drop(dropped));
         }
+        let (pressed, held) = context.input(|input| (input.pointer.any_pressed(), input.pointer.any_down()));
+        self.history.follow_pointer(pressed, held, Instant::now());
         for action in keyboard::actions(context, &self.state) {
             self.apply(action);
         }

@@ -97,6 +97,15 @@ impl History {
         self.last_choice = Some(now);
     }
 
+    /// What the pointer does: a press begins a gesture, and however long it is held that stays one.
+    pub fn follow_pointer(&mut self, pressed: bool, held: bool, now: Instant) {
+        if pressed {
+            self.last_choice = None;
+        } else if held && self.last_choice.is_some() {
+            self.last_choice = Some(now);
+        }
+    }
+
     /// Takes the last edit back; `false` if there is none.
     pub fn undo(&mut self, sheaf: &mut Sheaf) -> bool {
         exchange(&mut self.done, &mut self.undone, sheaf)
@@ -207,5 +216,28 @@ mod tests {
         assert!(history.undo(&mut sheaf), "one edit");
         assert_eq!(sheaf.choices.drop_above_sigma, 3.0, "back to where the drag began");
         assert!(!history.can_undo(), "and no second one");
+    }
+
+    #[test]
+    fn a_drag_is_one_edit_however_long_it_pauses_and_the_next_press_begins_another() {
+        let (mut history, mut sheaf) = (History::default(), Sheaf::default());
+        let start = Instant::now();
+        let at = |milliseconds: u64| start + Duration::from_millis(milliseconds);
+        let change = |history: &mut History, sheaf: &mut Sheaf, value: f32, now: Instant| {
+            let before = sheaf.choices.clone();
+            sheaf.choices.drop_above_sigma = value;
+            history.record_choices(before, now);
+        };
+        history.follow_pointer(true, true, at(0));
+        change(&mut history, &mut sheaf, 4.0, at(10));
+        (1..30).for_each(|frame| history.follow_pointer(false, true, at(100 * frame)));
+        change(&mut history, &mut sheaf, 5.0, at(3000));
+        history.follow_pointer(true, true, at(3100));
+        change(&mut history, &mut sheaf, 6.0, at(3110));
+        assert!(history.undo(&mut sheaf), "the second press");
+        assert_eq!(sheaf.choices.drop_above_sigma, 5.0, "as the first drag left it");
+        assert!(history.undo(&mut sheaf), "the drag");
+        assert_eq!(sheaf.choices.drop_above_sigma, 3.0, "as it was before");
+        assert!(!history.can_undo(), "two edits in all");
     }
 }
