@@ -66,7 +66,7 @@ const MOST_OF_WINDOW: f32 = 0.6;
 const LEAST_CANVAS: f32 = 420.0;
 
 /// Tiles handed to the graphics in one frame of the screen at most: each takes a few milliseconds.
-const MOST_UPLOADS: usize = 4;
+const MOST_UPLOADS: usize = 2;
 
 /// The window.
 pub struct App {

@@ -15,6 +15,7 @@ const MOST_FRAMES: usize = 36_000;
 #[derive(Debug, Default)]
 pub struct FrameClock {
     target: Option<PathBuf>,
+    /// Without a number where a drag begins.
     milliseconds: Vec<f32>,
     /// When the frame of the screen before this one began, where something was dragged in it.
     dragged: Option<Instant>,
@@ -61,16 +62,18 @@ impl FrameClock {
         let measures = self.target.is_some() && dragging && self.milliseconds.len() < MOST_FRAMES;
         let before = std::mem::replace(&mut self.dragged, measures.then_some(now));
         if measures {
-            self.milliseconds.extend(before.map(|before| 1000.0 * (now - before).as_secs_f32()));
+            self.milliseconds.push(before.map_or(f32::NAN, |before| 1000.0 * (now - before).as_secs_f32()));
         }
         measures
     }
 
-    /// Writes when the first picture was seen and how long each cancel took, then one time in milliseconds a line.
+    /// Writes when the first picture was seen and how long each cancel took, then one time in milliseconds a line,
+    /// with a line before each drag.
     pub fn save(&self) -> std::io::Result<()> {
         let Some(target) = &self.target else { return Ok(()) };
         let first = self.first_picture_secs.map(|secs| format!("# first picture after {secs:.2} s\n"));
-        let lines: String = self.milliseconds.iter().map(|time| format!("{time:.2}\n")).collect();
+        let line = |time: &f32| if time.is_nan() { "# a drag begins\n".to_owned() } else { format!("{time:.2}\n") };
+        let lines: String = self.milliseconds.iter().map(line).collect();
         let cancels = self.cancelled_secs.iter().map(|secs| format!("# cancelled within {secs:.3} s\n"));
         std::fs::write(target, first.unwrap_or_default() + &cancels.collect::<String>() + &lines)
     }
@@ -96,7 +99,8 @@ mod tests {
         {
             assert_eq!(clock.note_frame(at(time), dragging), dragging, "{time}: drawn again at once");
         }
-        let times: Vec<i32> = clock.milliseconds.iter().map(|time| time.round() as i32).collect();
-        assert_eq!(times, [20, 5, 10], "no pause counts as a frame");
+        let drags = clock.milliseconds.split(|time| time.is_nan()).skip(1);
+        let times: Vec<Vec<i32>> = drags.map(|drag| drag.iter().map(|time| time.round() as i32).collect()).collect();
+        assert_eq!(times, [vec![20, 5], vec![10]], "two drags, and no pause counts as a frame");
     }
 }

@@ -221,7 +221,9 @@ pub fn stack(
     settings: &DevelopSettings,
     aspect: Aspect,
 ) -> Result<Stacked, Error> {
-    let outcome = Arc::new(pipeline::run(monitor, request)?);
+    // Steps of a large frame take longer than a person waits who wants to stop; nothing of a run outlives it.
+    let asked = request.clone();
+    let outcome = Arc::new(job::aside(monitor, move |aside| pipeline::run(aside, &asked))??);
     monitor.step("Preparing the view", 0, 2)?;
     let pyramid = Pyramid::build(monitor, Source::Stack(Arc::clone(&outcome)))?;
     let stack = ready(monitor, pyramid, outcome.foreground.as_deref(), settings, aspect)?;
