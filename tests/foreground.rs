@@ -10,7 +10,7 @@ mod mask_scenes;
 use mask_scenes::{FULL_WIDTH, MaskError, mask_error, propose_for, scene, with_strokes};
 use nightsheaf::foreground::{Proposal, Stroke, StrokeSide};
 use nightsheaf::job::Monitor;
-use nightsheaf::pixels::{Orientation, Point};
+use nightsheaf::pixels::{Orientation, Point, Rect};
 use nightsheaf::synthetic::{Burst, LandKind, Scene};
 
 const WIDTH: usize = 1200;
@@ -167,7 +167,30 @@ fn a_low_confidence_names_places_of_doubt_inside_the_frame() {
     let size = burst.scene().size;
     assert!(doubt.rect.x + doubt.rect.size.width <= size.width, "{doubt:?}");
     assert!(doubt.rect.y + doubt.rect.size.height <= size.height, "{doubt:?}");
-    assert_eq!(proposal.doubt(), Some(doubt.middle()), "the first is the worst");
+}
+
+/// Few stars tell little, however clear the edge: the program still says where a stroke would help.
+#[test]
+fn few_stars_ask_for_a_stroke_on_the_edge() {
+    for kind in [LandKind::Ridge, LandKind::Silhouette, LandKind::None] {
+        let (burst, proposal) = proposed(few_stars(kind));
+        let n_stars = burst.stars_in(N_LIGHTS / 2).iter().filter(|star| star.hidden < 0.01).count();
+        assert!(proposal.confidence < 0.7, "{kind:?}, {n_stars} stars: confidence {}", proposal.confidence);
+        assert!(proposal.foreground_fraction() < 0.9, "{kind:?}: the stars were seen: {:?}", proposal.notes);
+        assert!(!proposal.doubts.is_empty(), "{kind:?}: confidence {} and no place", proposal.confidence);
+        for doubt in &proposal.doubts {
+            assert!(doubt.confidence < 0.7, "{kind:?}: it is shown: {doubt:?}");
+            let Rect { x, y, size } = doubt.rect;
+            let inside = (y..y + size.height).flat_map(|y| proposal.mask.0.row(y)[x..x + size.width].iter());
+            let (low, high) = inside.fold((1.0_f32, 0.0_f32), |(low, high), &alpha| (low.min(alpha), high.max(alpha)));
+            assert!(kind == LandKind::None || (low < 0.5 && high >= 0.5), "{kind:?}: {doubt:?} holds no edge");
+        }
+    }
+}
+
+/// A hazy or moonlit sky in which some eight stars are seen.
+fn few_stars(kind: LandKind) -> Scene {
+    Scene { n_stars: 12, faintest_magnitude: 3.5, ..scene(kind, WIDTH, N_LIGHTS) }
 }
 
 /// Three strokes, each through the part that is most wrong, mend a proposal and one that missed a part of the land.

@@ -7,6 +7,8 @@ mod mask_scenes;
 #[path = "pipeline/sample.rs"]
 mod sample;
 
+#[path = "landscape/alone.rs"]
+mod alone;
 #[path = "landscape/dark.rs"]
 mod dark;
 #[path = "landscape/knock.rs"]

@@ -12,7 +12,7 @@ use crate::foreground::leaks::{Roughness, grow_without_leaks};
 use crate::foreground::moving;
 use crate::foreground::refine::refine;
 use crate::job::{Cancelled, Monitor};
-use crate::pixels::{Mask, Plane, Point, Rect, Size};
+use crate::pixels::{Mask, Orientation, Plane, Rect, Size};
 
 /// A smooth part of the frame at least this large may be sky.
 const LEAST_CALM_AREA: f64 = 0.05;
@@ -41,10 +41,10 @@ impl Proposal {
         self.mask.fraction()
     }
 
-    /// The middle of the place where a stroke would help most.
+    /// The places where a stroke would help as the upright picture shows them, the most doubtful first.
     #[must_use]
-    pub fn doubt(&self) -> Option<Point> {
-        self.doubts.first().map(Doubt::middle)
+    pub fn upright_doubts(&self, orientation: Orientation) -> Vec<Doubt> {
+        self.doubts.iter().map(|doubt| doubt.upright(orientation, self.mask.size())).collect()
     }
 }
 
