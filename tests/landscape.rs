@@ -15,6 +15,8 @@ mod dark;
 mod knock;
 #[path = "landscape/longer.rs"]
 mod longer;
+#[path = "landscape/mask.rs"]
+mod mask;
 #[path = "landscape/night.rs"]
 mod night;
 #[path = "landscape/seam.rs"]

@@ -15,8 +15,11 @@ pub(super) fn run(arguments: &MaskArguments, cancel: &CancelToken) -> Result<(),
     use_threads(arguments.threads);
     let monitor = monitor(cancel, arguments.json);
     pipeline::check_ending(&arguments.output, &["png"], "a mask is written as PNG")?;
+    // Calibration frames beside the lights are found as for a stack: the mask is to be the same.
+    let gathered = pipeline::gather_frames(&arguments.lights)?;
     let request = Request {
-        lights: pipeline::collect_frames(&arguments.lights)?,
+        lights: gathered.lights,
+        beside: gathered.calibration,
         scratch_folder: arguments.scratch.clone(),
         output_folder: arguments.output.parent().map(std::path::Path::to_owned),
         ..Request::default()
