@@ -14,6 +14,8 @@ mod interrupt;
 mod layers;
 #[path = "cli/lens.rs"]
 mod lens;
+#[path = "cli/mask.rs"]
+mod mask;
 #[path = "cli/odd_files.rs"]
 mod odd_files;
 #[path = "cli/other_inputs.rs"]

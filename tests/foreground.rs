@@ -7,10 +7,10 @@
 #[path = "support/mask_scenes.rs"]
 mod mask_scenes;
 
-use mask_scenes::{FULL_WIDTH, MaskError, mask_error, propose_for, scene, with_strokes};
+use mask_scenes::{FULL_WIDTH, KINDS, MaskError, mask_error, propose_for, scene, with_strokes};
 use nightsheaf::foreground::{Proposal, Stroke, StrokeSide};
 use nightsheaf::job::Monitor;
-use nightsheaf::pixels::{Orientation, Point};
+use nightsheaf::pixels::{Mask, Orientation, Point, Rect};
 use nightsheaf::synthetic::{Burst, LandKind, Scene};
 
 const WIDTH: usize = 1200;
@@ -93,7 +93,7 @@ fn nothing_but_landscape_is_said_so() {
     assert!(proposal.notes.iter().any(|note| note.contains("only landscape")), "{:?}", proposal.notes);
     // As it is with real frames: without stars they cannot be matched.
     let unmatched = mask_scenes::propose_unregistered(&Burst::new(scene(LandKind::Only, WIDTH, N_LIGHTS)));
-    assert_eq!(unmatched.confidence, 0.9, "rough all over: {:?}", unmatched.notes);
+    assert!(unmatched.confidence > 0.9, "rough all over: {}, {:?}", unmatched.confidence, unmatched.notes);
 }
 
 /// A bite out of the proposed land and one out of the sky are mended by a stroke each.
@@ -167,7 +167,100 @@ fn a_low_confidence_names_places_of_doubt_inside_the_frame() {
     let size = burst.scene().size;
     assert!(doubt.rect.x + doubt.rect.size.width <= size.width, "{doubt:?}");
     assert!(doubt.rect.y + doubt.rect.size.height <= size.height, "{doubt:?}");
-    assert_eq!(proposal.doubt(), Some(doubt.middle()), "the first is the worst");
+}
+
+/// Few stars tell little, however clear the edge: the program still says where a stroke would help.
+#[test]
+fn few_stars_ask_for_a_stroke_on_the_edge() {
+    for kind in [LandKind::Ridge, LandKind::Silhouette, LandKind::None] {
+        let (burst, proposal) = proposed(few_stars(kind));
+        let n_stars = burst.stars_in(N_LIGHTS / 2).iter().filter(|star| star.hidden < 0.01).count();
+        assert!(proposal.confidence < 0.7, "{kind:?}, {n_stars} stars: confidence {}", proposal.confidence);
+        assert!(proposal.foreground_fraction() < 0.9, "{kind:?}: the stars were seen: {:?}", proposal.notes);
+        assert!(!proposal.doubts.is_empty(), "{kind:?}: confidence {} and no place", proposal.confidence);
+        for doubt in &proposal.doubts {
+            assert!(doubt.confidence < 0.7, "{kind:?}: it is shown: {doubt:?}");
+            let Rect { x, y, size } = doubt.rect;
+            let inside = (y..y + size.height).flat_map(|y| proposal.mask.0.row(y)[x..x + size.width].iter());
+            let (low, high) = inside.fold((1.0_f32, 0.0_f32), |(low, high), &alpha| (low.min(alpha), high.max(alpha)));
+            assert!(kind == LandKind::None || (low < 0.5 && high >= 0.5), "{kind:?}: {doubt:?} holds no edge");
+        }
+    }
+}
+
+/// A hazy or moonlit sky in which some eight stars are seen.
+fn few_stars(kind: LandKind) -> Scene {
+    Scene { n_stars: 12, faintest_magnitude: 3.5, ..scene(kind, WIDTH, N_LIGHTS) }
+}
+
+/// Of two proposals the one that is measurably worse is told with less confidence.
+#[test]
+#[allow(clippy::print_stdout, reason = "the figures are the result")]
+fn confidence_ranks_the_scenes_as_their_errors_do() {
+    let mut found: Vec<(String, f64, f64)> = Vec::new();
+    let mut add = |name: String, burst: &Burst, proposal: &Proposal| {
+        let error = mask_error(&proposal.mask, burst.foreground());
+        println!(
+            "{name}: confidence {:.3}, weight error {:.3} %, overlap {:.4}, edge {:.2?}",
+            proposal.confidence, error.weight_percent, error.overlap, error.edge_px
+        );
+        found.push((name, proposal.confidence, error.weight_percent));
+    };
+    for (name, kind) in KINDS {
+        let (burst, proposal) = proposed(scene(kind, WIDTH, N_LIGHTS));
+        add(name.to_owned(), &burst, &proposal);
+    }
+    for kind in [LandKind::Ridge, LandKind::Haze, LandKind::Trees] {
+        let burst = Burst::new(scene(kind, WIDTH, 4));
+        add(format!("{kind:?} unmatched"), &burst, &mask_scenes::propose_unregistered(&burst));
+    }
+    let mut n_pairs = 0;
+    for (worse, confidence, error) in &found {
+        for (better, better_confidence, better_error) in &found {
+            // Twice the error, and more than a twentieth of a percent of the frame: half a pixel of this edge.
+            if *error > 2.0 * better_error && *error > 0.05 {
+                n_pairs += 1;
+                assert!(
+                    confidence < better_confidence,
+                    "{worse}, off by {error:.3} %, is told with {confidence:.3}; {better}, off by {better_error:.3} %, \
+                     with {better_confidence:.3}"
+                );
+            }
+        }
+    }
+    assert!(n_pairs > 30, "{n_pairs} pairs of scenes that differ");
+}
+
+/// Where the program asks for a stroke the edge is worse than elsewhere.
+#[test]
+#[allow(clippy::print_stdout, reason = "the figures are the result")]
+fn places_of_doubt_are_the_worst_of_the_edge() {
+    for kind in [LandKind::Haze, LandKind::Trees] {
+        let (burst, proposal) = proposed(scene(kind, WIDTH, N_LIGHTS));
+        let truth = burst.foreground();
+        let is_doubtful = |x: usize, y: usize| {
+            let inside = |first: usize, len: usize, at: usize| (first..first + len).contains(&at);
+            let doubts = proposal.doubts.iter().map(|doubt| doubt.rect);
+            doubts.into_iter().any(|rect| inside(rect.x, rect.size.width, x) && inside(rect.y, rect.size.height, y))
+        };
+        // The edge with what lies within eight pixels of it.
+        let edge = Mask(truth.map(|alpha| alpha > 0.02 && alpha < 0.98)).grow(8);
+        let (mut sums, mut counts) = ([0.0_f64; 2], [0_usize; 2]);
+        for (x, y) in (0..truth.height()).flat_map(|y| (0..truth.width()).map(move |x| (x, y))) {
+            if edge.contains(x, y) {
+                let side = usize::from(is_doubtful(x, y));
+                sums[side] += f64::from((proposal.mask.0.at(x, y) - truth.at(x, y)).abs());
+                counts[side] += 1;
+            }
+        }
+        let [elsewhere, there] = [0, 1].map(|side| 100.0 * sums[side] / counts[side].max(1) as f64);
+        println!("{kind:?}: {there:.2} % of weight wrong at {} px of doubt, {elsewhere:.2} % elsewhere", counts[1]);
+        assert!(counts[1] > 500, "{kind:?}: {} pixels of the edge are doubtful", counts[1]);
+        assert!(
+            there > elsewhere,
+            "{kind:?}: {there:.3} % is wrong where a stroke is asked for, {elsewhere:.3} % elsewhere"
+        );
+    }
 }
 
 /// Three strokes, each through the part that is most wrong, mend a proposal and one that missed a part of the land.

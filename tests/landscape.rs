@@ -7,12 +7,16 @@ mod mask_scenes;
 #[path = "pipeline/sample.rs"]
 mod sample;
 
+#[path = "landscape/alone.rs"]
+mod alone;
 #[path = "landscape/dark.rs"]
 mod dark;
 #[path = "landscape/knock.rs"]
 mod knock;
 #[path = "landscape/longer.rs"]
 mod longer;
+#[path = "landscape/mask.rs"]
+mod mask;
 #[path = "landscape/night.rs"]
 mod night;
 #[path = "landscape/seam.rs"]

@@ -26,7 +26,7 @@ mod snap;
 mod stroke;
 mod walk;
 
-pub use doubt::Doubt;
+pub use doubt::{Doubt, LOW_CONFIDENCE};
 pub use evidence::{BurstView, LightFromReference, ReadRect};
 pub use hints::Guide;
 pub use propose::{Proposal, propose};

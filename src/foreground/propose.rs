@@ -12,10 +12,12 @@ use crate::foreground::leaks::{Roughness, grow_without_leaks};
 use crate::foreground::moving;
 use crate::foreground::refine::refine;
 use crate::job::{Cancelled, Monitor};
-use crate::pixels::{Mask, Plane, Point, Rect, Size};
+use crate::pixels::{Mask, Orientation, Plane, Rect, Size};
 
 /// A smooth part of the frame at least this large may be sky.
 const LEAST_CALM_AREA: f64 = 0.05;
+/// As sure as a proposal gets.
+pub(super) const SURE: f64 = 0.98;
 /// With fewer moving stars nothing is known to be sky.
 const LEAST_STARS: usize = 4;
 
@@ -41,10 +43,10 @@ impl Proposal {
         self.mask.fraction()
     }
 
-    /// The middle of the place where a stroke would help most.
+    /// The places where a stroke would help as the upright picture shows them, the most doubtful first.
     #[must_use]
-    pub fn doubt(&self) -> Option<Point> {
-        self.doubts.first().map(Doubt::middle)
+    pub fn upright_doubts(&self, orientation: Orientation) -> Vec<Doubt> {
+        self.doubts.iter().map(|doubt| doubt.upright(orientation, self.mask.size())).collect()
     }
 }
 
@@ -87,11 +89,14 @@ pub fn propose<E: From<Cancelled> + Send>(monitor: &Monitor, burst: &BurstView<'
 /// may show sky there, behind cloud or in frames that could not be matched, and only a person can tell.
 fn without_stars(size: Size, ground: &Ground<'_>) -> Proposal {
     let all = Mask(Plane::filled(ground.evidence.size(), true));
-    let rough = Roughness::of(&ground.smooth_grey, &all, |x, y| ground.noise(x, y)).calm_area() < LEAST_CALM_AREA;
+    let calm = Roughness::of(&ground.smooth_grey, &all, |x, y| ground.noise(x, y)).calm_area();
+    let rough = calm < LEAST_CALM_AREA;
+    // What is smooth may be sky: the mask is right in the rest. Whether it is, where there is enough of it, is anybody's
+    // guess.
     let (note, confidence) = if rough {
-        ("only landscape was found: nothing in the burst moves with the stars", 0.9)
+        ("only landscape was found: nothing in the burst moves with the stars", SURE * (1.0 - calm))
     } else {
-        ("no star was seen to move: everything is taken for landscape, paint the sky", 0.1)
+        ("no star was seen to move: everything is taken for landscape, paint the sky", 0.5 * (1.0 - calm))
     };
     let mask = ForegroundMask(Plane::filled(size, 1.0));
     let guide = Guide::new(ground.evidence, &mask);

@@ -9,7 +9,7 @@ use crate::gui::state::State;
 use crate::gui::theme::palette;
 use crate::gui::view::{Placement, Zoom};
 use crate::gui::widgets::{single, word};
-use crate::pixels::nearest_index;
+use crate::pixels::{Orientation, Point, Size, nearest_index};
 
 /// Width of the plate with the three scales.
 const SCALES: f32 = 168.0;
@@ -76,5 +76,24 @@ fn under_pointer(state: &State, layers: &Layers, placement: &Placement, response
     let x = nearest_index(f64::from(stored.x) - 0.5, size.width)?;
     let y = nearest_index(f64::from(stored.y) - 0.5, size.height)?;
     let [red, green, blue] = pyramid.sample(x, y).map(|light| 100.0 * light);
-    Some(format!("column {x}, row {y}   light {red:.2}  {green:.2}  {blue:.2} % of white"))
+    let place = place(x, y, size, placement.orientation());
+    Some(format!("{place}   light {red:.2}  {green:.2}  {blue:.2} % of white"))
+}
+
+/// A stored pixel as the picture stands: upright, as in the report and in what is written.
+fn place(x: usize, y: usize, stored: Size, orientation: Orientation) -> String {
+    let Point { x, y } = orientation.upright_point(Point { x: x as f64, y: y as f64 }, stored);
+    format!("column {x}, row {y}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_place_is_that_of_the_upright_picture() {
+        let stored = Size { width: 90, height: 60 };
+        assert_eq!(place(10, 41, stored, Orientation::Normal), "column 10, row 41", "as stored");
+        assert_eq!(place(10, 41, stored, Orientation::Rotate90), "column 18, row 10", "turned clockwise");
+    }
 }

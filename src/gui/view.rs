@@ -131,6 +131,12 @@ impl Placement {
         self.stored
     }
 
+    /// How the stored picture is turned to be upright.
+    #[must_use]
+    pub fn orientation(&self) -> Orientation {
+        self.orientation
+    }
+
     /// The screen's place of a stored point.
     #[must_use]
     pub fn screen_from_stored(&self, point: Pos2) -> Pos2 {

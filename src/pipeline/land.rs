@@ -67,28 +67,43 @@ pub(super) fn find(
     let orientation = read.basis.orientation;
     let mut proposed = proposal::propose_aligned(monitor, &read.rows(), aligned, orientation, &|_| true)?;
     clock.lap(report, "foreground");
-    if proposal::drop_landscape(&mut read.readings, &proposed.mask) {
-        *aligned = burst::align(monitor, request, read)?;
-        clock.lap(report, "aligning");
-    }
-    let mut tripod = Tripod::default();
-    if proposed.foreground_fraction() > 0.0 {
-        tripod = check_tripod(monitor, request, read, aligned, &proposed.mask)?;
-        let n_still = aligned.frames.iter().filter(|frame| tripod.stands_still(frame.idx)).count();
-        if tripod.was_knocked() && n_still >= FRAMES_FOR_A_PROPOSAL {
-            // The first look mixed both places of the tripod.
-            let counts = |idx| tripod.stands_still(idx);
-            proposed = proposal::propose_aligned(monitor, &read.rows(), aligned, orientation, &counts)?;
-        }
-        clock.lap(report, "checking the tripod");
-    }
-    report.notes.extend(proposal::notes(&proposed));
+    let tripod = settle(monitor, request, read, aligned, &mut proposed, clock, report)?;
+    report.notes.extend(proposal::notes(&proposed, orientation));
     report.tripod = tripod.finding;
     report.notes.extend(tripod.notes.iter().cloned());
     let is_there = proposed.foreground_fraction() > 0.0;
     let Proposal { mask, confidence, doubts, notes, guide } = proposed;
     let found = Some(Found { confidence, doubts, notes, guide: Arc::new(guide) });
     Ok(Standing { foreground: is_there.then(|| Arc::new(mask)), found, tripod })
+}
+
+/// From a first look at the landscape to the mask: registers again where lamps had been taken for stars, checks the
+/// tripod, and looks anew at the frames that stand alike if it was knocked.
+pub(super) fn settle(
+    monitor: &Monitor,
+    request: &Request,
+    read: &mut ReadBurst,
+    aligned: &mut Aligned,
+    proposed: &mut Proposal,
+    clock: &mut StageClock,
+    report: &mut Report,
+) -> Result<Tripod, Error> {
+    if proposal::drop_landscape(&mut read.readings, &proposed.mask) {
+        *aligned = burst::align(monitor, request, read)?;
+        clock.lap(report, "aligning");
+    }
+    if proposed.foreground_fraction() == 0.0 {
+        return Ok(Tripod::default());
+    }
+    let tripod = check_tripod(monitor, request, read, aligned, &proposed.mask)?;
+    let n_still = aligned.frames.iter().filter(|frame| tripod.stands_still(frame.idx)).count();
+    if tripod.was_knocked() && n_still >= FRAMES_FOR_A_PROPOSAL {
+        // The first look mixed both places of the tripod.
+        let counts = |idx| tripod.stands_still(idx);
+        *proposed = proposal::propose_aligned(monitor, &read.rows(), aligned, read.basis.orientation, &counts)?;
+    }
+    clock.lap(report, "checking the tripod");
+    Ok(tripod)
 }
 
 fn check_tripod(

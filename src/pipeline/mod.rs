@@ -54,7 +54,7 @@ pub use crate::develop::{
     Vignetting, WhiteBalance,
 };
 pub use crate::export::{Compression, DEFAULT_JPEG_QUALITY};
-pub use crate::foreground::{Doubt, ForegroundMask, Guide, Proposal, Stroke, StrokeSide};
+pub use crate::foreground::{Doubt, ForegroundMask, Guide, LOW_CONFIDENCE, Proposal, Stroke, StrokeSide};
 pub use crate::raw::{CameraColor, CaptureTime, FrameScale, Metadata};
 pub use crate::settings::{Colors, Combine, FileFormat, Writing};
 pub use field::{
@@ -75,7 +75,7 @@ pub use output::{
 pub use page::{check_page_target, save_plan_page};
 pub use picture::{Picture, open_picture};
 pub use preview::{PREVIEW_FRAMES, Preview, preview};
-pub use proposal::{LOW_CONFIDENCE, MaskProposal, propose_mask};
+pub use proposal::{MaskProposal, propose_mask};
 pub use report::{
     BandingReport, FalloffSource, FrameReport, LandFrameReport, LensReport, LensStart, MasterReport, NoiseModelReport,
     NoiseReport, Program, RadiusResidual, Report, TripodFinding, VignettingReport, sentence,

@@ -4,11 +4,12 @@ use std::path::PathBuf;
 
 use crate::detect::{FrameMeasure, Mesh};
 use crate::error::Error;
-use crate::foreground::{BurstView, ForegroundMask, Proposal, propose};
+use crate::foreground::{BurstView, Doubt, ForegroundMask, LOW_CONFIDENCE, Proposal, propose};
 use crate::job::Monitor;
 use crate::pipeline::MIN_FRAMES;
 use crate::pipeline::burst::{self, Aligned, AlignedFrame};
 use crate::pipeline::clock::StageClock;
+use crate::pipeline::land;
 use crate::pipeline::lights::Reading;
 use crate::pipeline::reading::read_burst;
 use crate::pipeline::report::Report;
@@ -22,9 +23,6 @@ const MATERIAL_STARS: usize = 3;
 /// A cell of the sky's mesh with more land than this tells of land.
 const LAND_SHARE: f64 = 0.3;
 
-/// Below this the person is asked to look.
-pub const LOW_CONFIDENCE: f64 = 0.7;
-
 /// What was proposed.
 #[derive(Clone, Debug)]
 pub struct MaskProposal {
@@ -34,30 +32,39 @@ pub struct MaskProposal {
     pub orientation: Orientation,
     /// Frames that could not be read, and why.
     pub set_aside: Vec<(PathBuf, String)>,
+    /// What the landscape told of the tripod; each a sentence.
+    pub tripod_notes: Vec<String>,
 }
 
-/// Reads a burst as far as needed to propose its foreground.
+/// Reads a burst as far as needed to propose its foreground: the mask that a run with the same request finds.
 ///
 /// Where the stars cannot be matched from frame to frame the proposal says what follows from that.
 pub fn propose_mask(monitor: &Monitor, request: &Request) -> Result<MaskProposal, Error> {
     let mut report = Report::default();
     let mut clock = StageClock::start();
     let request = Request { mask: MaskChoice::Auto, ..request.clone() };
-    let burst = read_burst(monitor, &request, &mut clock, &mut report)?;
+    let mut burst = read_burst(monitor, &request, &mut clock, &mut report)?;
     let orientation = burst.basis.orientation;
-    let rows = burst.rows();
-    let proposal = match burst::align(monitor, &request, &burst) {
-        Ok(aligned) => propose_aligned(monitor, &rows, &aligned, orientation, &|_| true)?,
+    let (proposal, tripod_notes) = match burst::align(monitor, &request, &burst) {
+        Ok(mut aligned) => {
+            let mut proposal = propose_aligned(monitor, &burst.rows(), &aligned, orientation, &|_| true)?;
+            match land::settle(monitor, &request, &mut burst, &mut aligned, &mut proposal, &mut clock, &mut report) {
+                Ok(tripod) => (proposal, tripod.notes),
+                // Without its lamps the burst has too few stars: the first look is all there is.
+                Err(Error::TooFewFrames { .. }) => (proposal, Vec::new()),
+                Err(error) => return Err(error),
+            }
+        }
         // Without stars in common there may be no sky at all: the burst itself is still looked at.
         Err(Error::TooFewFrames { .. }) if burst.readings.iter().flatten().count() >= MIN_FRAMES => {
-            propose_unaligned(monitor, &rows, &burst.readings, orientation)?
+            (propose_unaligned(monitor, &burst.rows(), &burst.readings, orientation)?, Vec::new())
         }
         Err(error) => return Err(error),
     };
     let unread = burst.paths.iter().zip(&burst.readings);
     let set_aside =
         unread.filter_map(|(path, reading)| Some((path.clone(), reading.as_ref().err()?.clone()))).collect();
-    Ok(MaskProposal { proposal, orientation, set_aside })
+    Ok(MaskProposal { proposal, orientation, set_aside, tripod_notes })
 }
 
 /// Proposes the mask from those of the registered frames that `counts` names.
@@ -108,11 +115,14 @@ fn propose_unaligned(
     propose(monitor, &view)
 }
 
-/// What the report says of a proposal.
-pub(super) fn notes(proposal: &Proposal) -> Vec<String> {
+/// What the report says of a proposal; places are those of the upright picture.
+pub(super) fn notes(proposal: &Proposal, orientation: Orientation) -> Vec<String> {
     let mut notes = proposal.notes.clone();
     if proposal.confidence < LOW_CONFIDENCE {
-        let place = proposal.doubt().map_or(String::new(), |at| format!(", best near ({:.0}, {:.0})", at.x, at.y));
+        let place = match proposal.upright_doubts(orientation).first().map(Doubt::middle) {
+            Some(at) => format!(", best near ({:.0}, {:.0})", at.x, at.y),
+            None => String::new(),
+        };
         notes.push(format!(
             "the proposed landscape is uncertain ({:.0} %): look at it and correct it with a stroke{place}, or give a mask",
             100.0 * proposal.confidence
@@ -206,6 +216,30 @@ fn fill_from_neighbors(cells: &mut Plane<f32>, mut known: Plane<bool>) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::foreground::Guide;
+
+    #[test]
+    fn a_low_confidence_names_its_place_in_the_upright_picture() {
+        let size = Size { width: 90, height: 60 };
+        let doubt = Doubt { rect: Rect { x: 10, y: 41, size: Size { width: 31, height: 9 } }, confidence: 0.4 };
+        let proposal = |confidence| Proposal {
+            mask: ForegroundMask::all_sky(size),
+            confidence,
+            doubts: vec![doubt],
+            notes: Vec::new(),
+            guide: Guide::plain(size),
+        };
+        let told = |confidence, orientation| notes(&proposal(confidence), orientation).join("; ");
+        assert!(told(0.5, Orientation::Normal).contains("(50 %)"), "{}", told(0.5, Orientation::Normal));
+        for (orientation, place) in [
+            (Orientation::Normal, "best near (25, 45)"),
+            (Orientation::Rotate90, "best near (14, 25)"),
+            (Orientation::Rotate180, "best near (64, 14)"),
+        ] {
+            assert!(told(0.5, orientation).contains(place), "{orientation:?}: {}", told(0.5, orientation));
+        }
+        assert_eq!(told(0.8, Orientation::Normal), "", "sure enough");
+    }
 
     #[test]
     fn cells_of_land_take_the_sky_beside_them() {

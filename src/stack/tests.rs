@@ -218,31 +218,69 @@ fn sky_that_no_frame_saw_clean_is_told_and_shows_the_land_frames() {
     }
 }
 
-/// Above a ridge that the sky sinks towards, each row is seen by fewer frames than the one above: its noise is that
-/// of as many frames as the count says.
+/// A star over land that the sky moves along: no frame saw it clean. It is there once, where the reference frame has
+/// it, or not at all; never a second time and never as a row of points.
+#[test]
+fn no_ghost_of_a_star_stands_where_no_frame_saw_clean_sky() {
+    const LIGHT: f32 = 0.15;
+    let (mask, _, _, _) = ridge();
+    let alpha = |y: f64| ((y - 58.0) / 4.0).clamp(0.0, 1.0) as f32;
+    for (n_frames, step_px) in [(3, 3.0), (5, 0.4), (5, 1.5), (5, 3.0), (9, 0.4), (9, 1.0), (9, 3.0), (16, 0.25)] {
+        let light = |with_star: f32| {
+            move |idx: usize, x: f64, y: f64| {
+                let star = with_star * star(x - 40.0 - step_px * idx as f64, y - 55.0, 2.5);
+                (0.05 + star) * (1.0 - alpha(y)) + 0.4 * alpha(y)
+            }
+        };
+        let stacked = |with_star: f32| {
+            let rows = white_frames(SIZE, n_frames, 0.002, light(with_star));
+            let sky = (0..n_frames).map(|idx| frame(idx, shifted(step_px * idx as f64, 0.0))).collect();
+            let land = (0..n_frames).map(|idx| frame(idx, Transform::Identity)).collect();
+            let noise = Some(NoiseModel { read_variance: 4e-6, photon_variance_per_unit: 0.0 });
+            run(&rows, &StackRequest { land, foreground: Some(&mask), noise, ..request(sky) })
+        };
+        let (with, without) = (stacked(LIGHT), stacked(0.0));
+        assert!(with.n_without_sky > 0, "{n_frames} frames: the star stands where no frame saw clean sky");
+        // The star itself, as long as it moved while it still counts for one: its width to each side.
+        let moved_px = (step_px * (n_frames - 1) as f64).min(5.0);
+        let (mut highest, mut place) = (0.0_f32, (0, 0));
+        for (x, y) in (40..70).flat_map(|y| (4..116).map(move |x| (x, y))) {
+            let of_star = (y as f64 - 55.0).abs() < 5.0 && (35.0..45.0 + moved_px).contains(&(x as f64));
+            let excess = with.image.planes[1].at(x, y) - without.image.planes[1].at(x, y);
+            if !of_star && excess > highest {
+                (highest, place) = (excess, (x, y));
+            }
+        }
+        let share = highest / LIGHT;
+        assert!(share < 0.05, "{n_frames} frames, {step_px} px apart: a ghost of {share} of the star at {place:?}");
+    }
+}
+
+/// Above a ridge that the sky sinks towards, each row is seen by fewer frames than the one above, and frames whose
+/// weight is rising count in part: a mean with weights w has 1 / ((Σw)² / Σw²) of the variance of one frame.
 #[test]
 fn noise_above_the_ridge_is_that_of_the_frames_that_saw_it() {
     const N_FRAMES: usize = 9;
-    let size = Size { width: 900, height: 140 };
+    let size = Size { width: 1800, height: 140 };
     let mask = ForegroundMask(Plane::from_fn(size, |_, y| if y >= 100 { 1.0 } else { 0.0 }));
     let rows = grey_frames(size, N_FRAMES, 0.01, |_, _, _| 0.05);
     let sky: Vec<StackFrame> = (0..N_FRAMES).map(|idx| frame(idx, shifted(0.0, 4.0 * idx as f64))).collect();
     let stack = run(&rows, &StackRequest { foreground: Some(&mask), ..request(sky) });
-    let noise = |y: usize| deviation(stack.image.planes[1].row(y)[20..880].iter().copied());
+    let noise = |y: usize| deviation(stack.image.planes[1].row(y)[20..1780].iter().copied());
     let whole = (10..40).map(noise).sum::<f64>() / 30.0;
     let mut counts = Vec::new();
     for y in 40..95 {
-        let seen = stack.n_used.at(450, y) + stack.n_rejected.at(450, y);
-        // With the last frame the weight fades out.
-        if seen < 2 {
+        let weights = (0..N_FRAMES).map(|idx| (95.0 - y as f64 - 4.0 * idx as f64).clamp(0.0, 8.0) / 8.0);
+        let (sum, squares) =
+            weights.fold((0.0, 0.0), |(sum, squares), weight| (sum + weight, squares + weight * weight));
+        // With the last frame the weight fades out, and the land's frames come in.
+        if sum < 1.0 {
             continue;
         }
-        let expected = whole * (N_FRAMES as f64 / f64::from(seen)).sqrt();
-        let ratio = noise(y) / expected;
-        // Frames whose weight is rising count whole but weigh less: up to two of them.
-        let most = if usize::from(seen) == N_FRAMES { 1.1 } else { 1.35 };
-        assert!((0.9..most).contains(&ratio), "row {y}, seen by {seen}: {ratio} of the noise expected");
-        counts.push(seen);
+        let n = sum * sum / squares;
+        let ratio = noise(y) / (whole * (N_FRAMES as f64 / n).sqrt());
+        assert!((0.9..1.1).contains(&ratio), "row {y}, where {n:.2} frames count: {ratio} of the noise expected");
+        counts.push(stack.n_used.at(450, y) + stack.n_rejected.at(450, y));
     }
     counts.dedup();
     assert!(counts.len() >= 7, "rows seen by many numbers of frames: {counts:?}");
