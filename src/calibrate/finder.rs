@@ -328,7 +328,6 @@ mod tests {
         let found = finder.finish();
         let is_warm = |pixel: &&DefectPixel| warm.contains(&(pixel.x as usize, pixel.y as usize));
         let n_warm = found.pixels().iter().filter(is_warm).count();
-        println!("{n_warm} of {} warm pixels, {} lamps", warm.len(), found.count() - n_warm);
         assert!(n_warm >= warm.len() - 2, "{n_warm} of {} found", warm.len());
         // A pure red lamp in the very middle of a red pixel is hard to tell from a defect in noise.
         assert!(found.count() - n_warm <= 1, "lamps that shine on more than one pixel are taken for defects");
