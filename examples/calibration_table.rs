@@ -150,7 +150,7 @@ fn changing_light(out: &mut impl Write) -> Done {
     writeln!(out, "\n## Changing light\n")?;
     writeln!(out, "| night | frames used | weights over the first frame's | gain over ideal |")?;
     writeln!(out, "| --- | ---: | --- | ---: |")?;
-    let cloud = |frame, transparency, veil| Cloud { frame, transparency, veil };
+    let cloud = |frame, transparency, veil| Cloud { frame, transparency, veil, bank: None };
     let clouds = vec![cloud(2, 0.93, 0.15), cloud(3, 0.7, 0.6), cloud(4, 0.3, 1.5), cloud(5, 0.95, 0.1)];
     let nights = [
         ("clear", Vec::new(), 0.0, 0.0),

@@ -3,6 +3,8 @@
 
 #![allow(clippy::print_stdout, reason = "the figures of docs/calibration.md")]
 
+#[path = "calibration/defects.rs"]
+mod defects;
 #[path = "calibration/flats_and_darks.rs"]
 mod flats_and_darks;
 #[path = "calibration/kept.rs"]

@@ -1,6 +1,7 @@
 //! From measured frames to frames on one sky: verdicts, reference, registration, light and weight.
 
 use std::path::PathBuf;
+use std::sync::Arc;
 
 use crate::calibrate::{NoiseModel, PhotonTransfer};
 use crate::detect::{ColorShift, Judgement, Verdict, judge};
@@ -8,7 +9,7 @@ use crate::error::{Error, FramesFor};
 use crate::job::Monitor;
 use crate::pipeline::MIN_FRAMES;
 use crate::pipeline::lights::{Light, Reading};
-use crate::pipeline::photometry::{flux_scale, sky_offset};
+use crate::pipeline::photometry::{FluxScale, sky_offset};
 use crate::pipeline::reading::ReadBurst;
 use crate::pipeline::request::{ReferenceChoice, Request};
 use crate::pipeline::rows::RepairedRows;
@@ -222,6 +223,7 @@ pub(super) fn sky_frames(
     readings: &[Reading],
     noise: Option<&NoiseModel>,
     tripod: &Tripod,
+    size: Size,
 ) -> Vec<StackFrame> {
     let measure = |idx: usize| &readings[idx].as_ref().expect("an aligned frame was read").measure;
     let reference = measure(aligned.reference);
@@ -233,20 +235,24 @@ pub(super) fn sky_frames(
         .map(|frame| {
             let light = measure(frame.idx);
             let own = frame.idx == aligned.reference;
-            let scale = if own { 1.0 } else { flux_scale(&light.stars, &reference.stars, &frame.matches) };
+            let scale = match own {
+                true => FluxScale::one(),
+                false => FluxScale::between(&light.stars, &reference.stars, &frame.matches, size),
+            };
             let offset = if own {
                 Offset::Constant([0.0; 3])
             } else {
                 let (from, to) = (&light.background.level, &reference.background.level);
-                Offset::Smooth(Box::new(sky_offset(from, to, &frame.light_from_reference, scale)))
+                Offset::Smooth(Box::new(sky_offset(from, to, &frame.light_from_reference, &scale)))
             };
-            let own_variance = scale * scale * variance(light.sky_level[1]) / reference_variance;
+            let own_variance = scale.typical * scale.typical * variance(light.sky_level[1]) / reference_variance;
             let weight = sharpness(reference.fwhm_px, light.fwhm_px) / own_variance;
             StackFrame {
                 mask_from_light: tripod.mask_from_light(frame.idx),
                 weight,
                 variance: own_variance,
-                scale,
+                scale: scale.typical,
+                local_scale: scale.local.map(Arc::new),
                 offset,
                 ..StackFrame::plain(frame.idx, frame.light_from_reference.clone())
             }

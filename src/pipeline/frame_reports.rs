@@ -7,7 +7,7 @@ use crate::pipeline::lights::Reading;
 use crate::pipeline::report::FrameReport;
 use crate::pipeline::residuals::by_radius;
 use crate::pixels::Size;
-use crate::stack::StackRequest;
+use crate::stack::{StackFrame, StackRequest};
 
 /// One for each frame, in the order given.
 pub(super) fn frame_reports(
@@ -17,7 +17,8 @@ pub(super) fn frame_reports(
     request: &StackRequest<'_>,
     size: Size,
 ) -> Vec<FrameReport> {
-    let weight_of = |idx| request.sky.iter().find(|frame| frame.frame == idx).map_or(0.0, |frame| frame.weight);
+    let stacked = |idx| request.sky.iter().find(|frame| frame.frame == idx);
+    let weight_of = |idx| stacked(idx).map_or(0.0, |frame| frame.weight);
     let reference_weight = f64::from(weight_of(aligned.reference));
     paths
         .iter()
@@ -30,6 +31,7 @@ pub(super) fn frame_reports(
                 used: frame.is_some(),
                 reason: readings[idx].as_ref().err().cloned().unwrap_or_else(|| aligned.reasons[idx].clone()),
                 weight: f64::from(weight_of(idx)) / reference_weight,
+                scale_range: stacked(idx).map(StackFrame::scale_range),
                 registration: frame.map_or("none".to_owned(), |frame| frame.registration.model.to_string()),
                 matched: frame.map_or(0, |frame| frame.registration.n_matched),
                 rms_px: frame.map(|frame| frame.registration.rms_px),

@@ -186,6 +186,9 @@ pub struct FrameReport {
     pub reason: String,
     /// Share in the mean before clipping, relative to the reference frame.
     pub weight: f64,
+    /// What its starlight was multiplied by to be that of the reference frame: least and most over the frame, which
+    /// differ where cloud lay over a part of it.
+    pub scale_range: Option<[f32; 2]>,
     /// Registration model, or `none`.
     pub registration: String,
     /// Star pairs that agree.

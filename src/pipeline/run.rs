@@ -85,7 +85,7 @@ pub fn run(monitor: &Monitor, request: &Request) -> Result<Outcome, Error> {
 
     let fwhm_px = readings[aligned.reference].as_ref().ok().and_then(|light| light.measure.fwhm_px);
     let noise_model = burst::noise_model(&rows, &aligned, fwhm_px)?;
-    let sky = burst::sky_frames(&aligned, readings, noise_model.as_ref(), &tripod);
+    let sky = burst::sky_frames(&aligned, readings, noise_model.as_ref(), &tripod, basis.size);
     let land = match foreground.as_deref() {
         Some(mask) => land::stacks(monitor, request, &read, &aligned, mask, noise_model, &tripod)?,
         None => LandStacks::default(),

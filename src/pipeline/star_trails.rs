@@ -11,7 +11,7 @@
 use crate::job::{Cancelled, Monitor};
 use crate::pipeline::burst::Aligned;
 use crate::pipeline::lights::Reading;
-use crate::pipeline::photometry::sky_offset;
+use crate::pipeline::photometry::{FluxScale, sky_offset};
 use crate::pixels::{CameraTransform, Homography, Point, Size, Transform};
 use crate::stack::{Between, Offset, StackFrame, StackRequest};
 
@@ -45,7 +45,10 @@ pub(super) fn prepare(
     let reference = measure(aligned.reference);
     for frame in &mut request.sky {
         let (from, to) = (&measure(frame.frame).background.level, &reference.background.level);
-        frame.offset = Offset::Smooth(Box::new(sky_offset(from, to, &Transform::Identity, frame.scale)));
+        // A map of the scale lies over the moving sky: it would lie over other pixels here.
+        let scale = FluxScale { typical: frame.scale, local: None };
+        frame.local_scale = None;
+        frame.offset = Offset::Smooth(Box::new(sky_offset(from, to, &Transform::Identity, &scale)));
     }
     let moving: Vec<Transform> = request.sky.iter().map(|frame| frame.light_from_reference.clone()).collect();
     for frame in &mut request.sky {

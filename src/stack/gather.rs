@@ -225,7 +225,7 @@ pub(super) fn gather_frame(
     colors.resample(&work.resampler, &source, target.size, &mut lanes);
     let [red, green, blue, weight] = lanes;
     bring_to_reference(placed.frame, target, [red, green, blue]);
-    let n_samples = to_weights(placed.frame, weight);
+    let n_samples = to_weights(placed.frame, target, weight);
     Ok(Smoothing { squares, n_samples })
 }
 
@@ -279,18 +279,31 @@ fn inner_range(start: isize, count: usize, len: usize) -> (usize, usize) {
 }
 
 /// From visibility to weight; the number of samples seen.
-fn to_weights(frame: &StackFrame, weights: &mut [f32]) -> usize {
+fn to_weights(frame: &StackFrame, target: Window, weights: &mut [f32]) -> usize {
     let mut n_seen = 0;
     for weight in weights.iter_mut() {
         let seen = *weight > MIN_VISIBILITY;
         n_seen += usize::from(seen);
         *weight = if seen { weight.min(1.0) * frame.weight } else { 0.0 };
     }
+    weigh_by_light(frame, target, weights);
     n_seen
 }
 
+/// What is brightened from place to place counts less there: inverse variance.
+pub(super) fn weigh_by_light(frame: &StackFrame, target: Window, weights: &mut [f32]) {
+    if let Some(local) = &frame.local_scale {
+        on_mesh(local, target, weights, |weight, factor| *weight /= factor * factor);
+    }
+}
+
 /// Brings the colors of a window to the reference's light.
-pub(super) fn bring_to_reference(frame: &StackFrame, target: Window, colors: [&mut [f32]; 3]) {
+pub(super) fn bring_to_reference(frame: &StackFrame, target: Window, mut colors: [&mut [f32]; 3]) {
+    if let Some(local) = &frame.local_scale {
+        for samples in &mut colors {
+            on_mesh(local, target, samples, |sample, factor| *sample *= factor);
+        }
+    }
     match &frame.offset {
         Offset::Constant(offset) => {
             if frame.scale != 1.0 || *offset != [0.0; 3] {
@@ -301,18 +314,24 @@ pub(super) fn bring_to_reference(frame: &StackFrame, target: Window, colors: [&m
         }
         Offset::Smooth(meshes) => {
             for (samples, mesh) in colors.into_iter().zip(meshes.iter()) {
-                for (row, samples) in samples.chunks_exact_mut(target.size.width).enumerate() {
-                    add_mesh_row(mesh, target.x, target.y + row as isize, frame.scale, samples);
-                }
+                on_mesh(mesh, target, samples, |sample, offset| *sample = *sample * frame.scale + offset);
             }
         }
     }
 }
 
-/// Scales a row that begins at (x, y) and adds the mesh, as [`Mesh::at`] has it: linear between cell centres.
+/// Changes each sample of a window by what the mesh says there.
+fn on_mesh(mesh: &Mesh, target: Window, samples: &mut [f32], change: impl Fn(&mut f32, f32)) {
+    for (row, samples) in samples.chunks_exact_mut(target.size.width).enumerate() {
+        on_mesh_row(mesh, target.x, target.y + row as isize, samples, &change);
+    }
+}
+
+/// Changes each sample of a row that begins at (x, y) by what the mesh says there, as [`Mesh::at`] has it: linear
+/// between cell centres.
 ///
 /// A pixel's value must not depend on where the row begins: all is reckoned from the cell.
-fn add_mesh_row(mesh: &Mesh, x: isize, y: isize, scale: f32, samples: &mut [f32]) {
+fn on_mesh_row(mesh: &Mesh, x: isize, y: isize, samples: &mut [f32], change: impl Fn(&mut f32, f32)) {
     let (cell_px, last_column, last_row) = (mesh.cell_px as isize, mesh.cells.width() - 1, mesh.cells.height() - 1);
     // The first pixel at or after the centre of a cell, and how far a pixel is from a centre, in cells.
     let first_pixel = |cell: usize| cell as isize * cell_px + cell_px / 2;
@@ -338,7 +357,7 @@ fn add_mesh_row(mesh: &Mesh, x: isize, y: isize, scale: f32, samples: &mut [f32]
         // 32-bit counters are what vector units turn into floats.
         let past = half_pixels_past(from, cell);
         for (step, sample) in (0_i32..).zip(&mut samples[(from - x) as usize..(to - x) as usize]) {
-            *sample = *sample * scale + (left + slope * ((past + 2 * step) as f32 * per_half_pixel));
+            change(sample, left + slope * ((past + 2 * step) as f32 * per_half_pixel));
         }
         from = to;
     }
@@ -361,11 +380,11 @@ mod tests {
         let cells = Plane::from_fn(Size { width: 3, height: 2 }, |x, y| (x + 10 * y) as f32);
         let mesh = Mesh { cells, cell_px: 5 };
         let mut samples = vec![1.0; 15];
-        add_mesh_row(&mesh, 0, 2, 2.0, &mut samples);
+        on_mesh_row(&mesh, 0, 2, &mut samples, |sample, level| *sample = 2.0 * *sample + level);
         assert_eq!([samples[0], samples[2], samples[7], samples[12], samples[14]], [2.0, 2.0, 3.0, 4.0, 4.0], "row 2");
         assert!((samples[4] - 2.4).abs() < 1e-6, "two fifths of the way: {}", samples[4]);
         for y in [-1, 0, 2, 3, 6, 7, 9] {
-            add_mesh_row(&mesh, -1, y, 0.0, &mut samples);
+            on_mesh_row(&mesh, -1, y, &mut samples, |sample, level| *sample = level);
             for (place, sample) in samples.iter().enumerate() {
                 let expected = mesh.at(Point { x: place as f64 - 1.0, y: y as f64 });
                 assert!((sample - expected).abs() < 1e-5, "({}, {y}): {sample}, not {expected}", place as isize - 1);

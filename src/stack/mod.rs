@@ -25,6 +25,7 @@ pub use frames::{MemoryFrames, MosaicRows};
 pub use trails::{Trails, find_trails};
 
 use std::ops::Range;
+use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
@@ -88,6 +89,9 @@ pub struct StackFrame {
     pub variance: f32,
     /// Brings its light to that of the reference frame.
     pub scale: f32,
+    /// What that is multiplied by from place to place in the reference frame, and the weight is divided by the square of,
+    /// where cloud lies over a part of the frame: 1.0 in the mean of squares.
+    pub local_scale: Option<Arc<Mesh>>,
     /// Added after scaling.
     pub offset: Offset,
     /// Samples this bright, before scaling, show nothing; 1.0 is the white level.
@@ -105,9 +109,17 @@ impl StackFrame {
             weight: 1.0,
             variance: 1.0,
             scale: 1.0,
+            local_scale: None,
             offset: Offset::Constant([0.0; 3]),
             ceiling: f32::INFINITY,
         }
+    }
+
+    /// Least and most that its light is multiplied by.
+    pub(crate) fn scale_range(&self) -> [f32; 2] {
+        let factors = self.local_scale.as_ref().map_or(&[1.0][..], |local| local.cells.samples());
+        let of = |choose: fn(f32, f32) -> f32| factors.iter().copied().reduce(choose).unwrap_or(1.0) * self.scale;
+        [of(f32::min), of(f32::max)]
     }
 }
 

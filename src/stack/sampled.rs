@@ -13,7 +13,7 @@ use crate::pixels::{Layout, Size};
 use crate::resample::{Grid, MosaicSource, collect, each_displacement};
 use crate::stack::StackError;
 use crate::stack::clip::{Centers, Combined};
-use crate::stack::gather::{Placed, Smoothing, Work, Workspace, bring_to_reference, read_window};
+use crate::stack::gather::{Placed, Smoothing, Work, Workspace, bring_to_reference, read_window, weigh_by_light};
 
 /// Samples around the window of green that red and blue may lie in.
 const COLOR_MARGIN_PX: usize = 1;
@@ -54,6 +54,7 @@ pub(super) fn collect_frame(
     for (channel, (values, weights)) in colors.iter_mut().zip(&mut weights).enumerate() {
         collect(&source, &work.drop, channel, &grids[channel], target.size, (values, weights));
         weights.iter_mut().for_each(|weight| *weight *= placed.frame.weight);
+        weigh_by_light(placed.frame, target, weights);
     }
     bring_to_reference(placed.frame, target, colors);
     let n_samples = weights[1].iter().filter(|&&weight| weight > 0.0).count();

@@ -298,7 +298,7 @@ impl Burst {
             * self.scene.exposure_secs
             * 10_f64.powf(-0.4 * star.magnitude)
             * stars::extinction(&middle)
-            * self.scene.cloud(idx).transparency
+            * self.scene.cloud(idx).at(position, self.scene.size).transparency
             * vignetting;
         let before = self.camera.before_knock(position, &knock).unwrap_or(position);
         Some(TrueStar {

@@ -28,6 +28,6 @@ mod tests;
 pub use burst::{Burst, TrueStar};
 pub use camera::{Lens, Pointing, Projection};
 pub use land::LandKind;
-pub use scene::{ClockError, Cloud, Knock, LensFault, Scene, Shake};
+pub use scene::{ClockError, Cloud, CloudBank, Knock, LensFault, Scene, Shake};
 pub use sensor::HotPixel;
 pub use streak::{Mover, MoverKind, TrailSegment};

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::pixels::{Cfa, Orientation, Size};
+use crate::pixels::{Cfa, Orientation, Point, Size};
 use crate::synthetic::camera::{Lens, Pointing, Projection};
 use crate::synthetic::land::LandKind;
 use crate::synthetic::streak::{Mover, MoverKind};
@@ -146,7 +146,7 @@ pub struct Shake {
     pub amplitude_px: f64,
 }
 
-/// A frame seen through thin, even cloud.
+/// A frame seen through thin cloud.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Cloud {
     /// Light frame, counted from 0.
@@ -155,6 +155,38 @@ pub struct Cloud {
     pub transparency: f64,
     /// Light of the cloud itself over that of the dark sky.
     pub veil: f64,
+    /// Where it lies in the picture; all over it where none is given.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub bank: Option<CloudBank>,
+}
+
+impl Cloud {
+    /// As it is at one place of a picture.
+    #[must_use]
+    pub fn at(&self, pixel: Point, size: Size) -> Self {
+        let share = self.bank.map_or(1.0, |bank| bank.share(pixel, size));
+        Self { transparency: 1.0 - share * (1.0 - self.transparency), veil: share * self.veil, ..*self }
+    }
+}
+
+/// A bank of cloud with one straight, soft edge across the picture.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CloudBank {
+    /// Where the edge crosses the middle row, as a share of the width: cloud to the right of it.
+    pub edge: f64,
+    /// How far the edge leans: its way to the right from the top to the bottom, as a share of the width.
+    pub lean: f64,
+    /// From clear to cloud, as a share of the width.
+    pub softness: f64,
+}
+
+impl CloudBank {
+    fn share(&self, pixel: Point, size: Size) -> f64 {
+        let (across, down) = (pixel.x / size.width as f64, pixel.y / size.height as f64 - 0.5);
+        let inside = (across - self.edge - self.lean * down) / self.softness + 0.5;
+        let inside = inside.clamp(0.0, 1.0);
+        inside * inside * (3.0 - 2.0 * inside)
+    }
 }
 
 /// A frame whose capture time is wrong.
@@ -326,7 +358,7 @@ impl Scene {
     /// The cloud in front of light frame `idx`; clear air where none is listed.
     #[must_use]
     pub fn cloud(&self, idx: usize) -> Cloud {
-        let clear = Cloud { frame: idx, transparency: 1.0, veil: 0.0 };
+        let clear = Cloud { frame: idx, transparency: 1.0, veil: 0.0, bank: None };
         self.clouds.iter().copied().find(|cloud| cloud.frame == idx).unwrap_or(clear)
     }
 }

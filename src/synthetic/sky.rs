@@ -9,7 +9,7 @@ use rayon::prelude::*;
 use crate::pixels::{Point, Size};
 use crate::synthetic::camera::{Camera, altitude_rad};
 use crate::synthetic::noise::{rise, space_octaves};
-use crate::synthetic::scene::Scene;
+use crate::synthetic::scene::{Cloud, Scene};
 use crate::synthetic::stars::DAYLIGHT;
 
 /// Pixels between grid points.
@@ -75,7 +75,8 @@ impl SkyGrid {
             .map(|place| {
                 let pixel = Point { x: (place % columns * STEP_PX) as f64, y: (place / columns * STEP_PX) as f64 };
                 let direction = camera.direction(pixel, knock);
-                direction.map_or([0.0; 3], |direction| electrons(scene, camera, band, idx, secs, &direction))
+                let cloud = scene.cloud(idx).at(pixel, scene.size);
+                direction.map_or([0.0; 3], |direction| electrons(scene, camera, band, idx, secs, &direction, cloud))
             })
             .collect();
         Self { columns, values }
@@ -100,8 +101,15 @@ impl SkyGrid {
 }
 
 /// Electrons of one exposure in a direction.
-fn electrons(scene: &Scene, camera: &Camera, band: &Band, idx: usize, secs: f64, direction: &Vector3<f64>) -> [f32; 3] {
-    let cloud = scene.cloud(idx);
+fn electrons(
+    scene: &Scene,
+    camera: &Camera,
+    band: &Band,
+    idx: usize,
+    secs: f64,
+    direction: &Vector3<f64>,
+    cloud: Cloud,
+) -> [f32; 3] {
     let altitude = altitude_rad(direction).max(0.0);
     // Airglow is a thin layer: it thickens towards the horizon.
     let airglow = 1.0 + 0.45 * (1.0 - altitude.sin()).powi(3);

@@ -150,7 +150,7 @@ fn every_kind_of_land_covers_its_share_of_the_frame() {
 
 #[test]
 fn a_cloud_dims_the_stars_and_brightens_the_sky() {
-    let cloud = Cloud { frame: 1, transparency: 0.4, veil: 0.6 };
+    let cloud = Cloud { frame: 1, transparency: 0.4, veil: 0.6, bank: None };
     let burst = Burst::new(Scene { clouds: vec![cloud], ..sparse() });
     let (clear, clouded) = (burst.stars_in(0), burst.stars_in(1));
     let star = clear[0];

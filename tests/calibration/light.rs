@@ -4,7 +4,8 @@ use nightsheaf::job::Monitor;
 use nightsheaf::pipeline::{self, DevelopSettings, ExportSettings, FalloffSource, FileFormat, Outcome, OutputSpace};
 use nightsheaf::pipeline::{Request, Vignetting};
 use nightsheaf::pixels::statistics::{SIGMA_PER_MAD, median};
-use nightsheaf::synthetic::{Burst, Cloud, LandKind, Pointing, Scene};
+use nightsheaf::pixels::{Plane, Point};
+use nightsheaf::synthetic::{Burst, Cloud, CloudBank, LandKind, Pointing, Scene};
 
 use crate::night::{Night, run, scene, sky_scene};
 
@@ -12,10 +13,10 @@ const N: usize = 9;
 
 fn clouds() -> Vec<Cloud> {
     vec![
-        Cloud { frame: 2, transparency: 0.93, veil: 0.15 },
-        Cloud { frame: 3, transparency: 0.70, veil: 0.6 },
-        Cloud { frame: 4, transparency: 0.30, veil: 1.5 },
-        Cloud { frame: 5, transparency: 0.95, veil: 0.1 },
+        Cloud { frame: 2, transparency: 0.93, veil: 0.15, bank: None },
+        Cloud { frame: 3, transparency: 0.70, veil: 0.6, bank: None },
+        Cloud { frame: 4, transparency: 0.30, veil: 1.5, bank: None },
+        Cloud { frame: 5, transparency: 0.95, veil: 0.1, bank: None },
     ]
 }
 
@@ -77,6 +78,65 @@ fn thin_cloud_is_weighted_down_and_thick_cloud_is_set_aside_with_the_figure() {
     let share = |idx: usize| frames[idx].weight / clear;
     assert!((0.70..0.98).contains(&share(2)), "a veil: {}", share(2));
     assert!((0.18..0.45).contains(&share(3)), "thin cloud: {}", share(3));
+    let (typical, largest) = unevenness(&outcome, &night.burst);
+    assert!(typical < 0.006 && largest < 0.03, "the sky of the stack is off by {typical}, at most {largest}");
+}
+
+/// Green light of a star over its surroundings, or `None` near an edge; samples of the other colors are passed over.
+fn starlight(green: &Plane<f32>, at: Point) -> Option<f64> {
+    let (column, row) = (at.x.round() as usize, at.y.round() as usize);
+    let inside = |place: usize, len: usize| (12..len - 12).contains(&place);
+    if !inside(column, green.size().width) || !inside(row, green.size().height) {
+        return None;
+    }
+    let (mut sum, mut n, mut around) = (0.0, 0.0, Vec::new());
+    for y in row - 10..=row + 10 {
+        for x in (column - 10..=column + 10).filter(|x| (x + y) % 2 == 1) {
+            match at.distance(Point { x: x as f64, y: y as f64 }) {
+                near if near < 5.0 => (sum, n) = (sum + f64::from(green.at(x, y)), n + 1.0),
+                far if far > 7.0 => around.push(green.at(x, y)),
+                _ => {}
+            }
+        }
+    }
+    Some(sum - n * f64::from(median(&mut around).expect("a ring has samples")))
+}
+
+#[test]
+fn cloud_over_a_part_of_the_frame_takes_no_light_from_the_stars_behind_it() {
+    let bank = |edge| Some(CloudBank { edge, lean: 0.2, softness: 0.3 });
+    let cloud = |frame, edge| Cloud { frame, transparency: 0.5, veil: 0.5, bank: bank(edge) };
+    let clouds = vec![cloud(1, 0.45), cloud(2, 0.5), cloud(3, 0.55), cloud(6, 0.6)];
+    let night = Night::with_lights(Scene { n_lights: N, clouds, n_stars: 1500, ..sky_scene() });
+    let outcome = run(&night.request());
+    let truth = night.burst.light_electrons(reference(&outcome));
+    let scene = night.burst.scene();
+    let range = f64::from(scene.white_level - scene.black_level[0]) * scene.electrons_per_dn;
+    let stars = night.burst.stars_in(reference(&outcome));
+    let width = scene.size.width as f64;
+    let light_of = |part: std::ops::Range<f64>| {
+        let mut ratios: Vec<f32> = stars
+            .iter()
+            .filter(|star| part.contains(&(star.position.x / width)))
+            .filter(|star| (4000.0..60_000.0).contains(&star.flux_electrons[1]))
+            .filter_map(|star| {
+                let stacked = starlight(&outcome.picture.image.planes[1], star.position)?;
+                Some((stacked * range / starlight(&truth, star.position)?) as f32)
+            })
+            .collect();
+        (median(&mut ratios).expect("stars"), ratios.len())
+    };
+    let (clear, clouded) = (light_of(0.0..0.3), light_of(0.7..1.0));
+    println!("light of the stars: {clear:?} where it was clear, {clouded:?} behind the cloud");
+    let ranges: Vec<_> = outcome.report.frames.iter().map(|frame| frame.scale_range).collect();
+    println!("{ranges:?}");
+    for idx in [1, 2, 3, 6] {
+        let Some([least, most]) = outcome.report.frames[idx].scale_range else { panic!("frame {idx} is used") };
+        assert!(most / least > 1.5, "frame {idx}, half of whose light is gone on one side: {least} to {most}");
+    }
+    for (light, n) in [clear, clouded] {
+        assert!(n >= 12 && (light - 1.0).abs() < 0.02, "{n} stars have {light} of their light");
+    }
     let (typical, largest) = unevenness(&outcome, &night.burst);
     assert!(typical < 0.006 && largest < 0.03, "the sky of the stack is off by {typical}, at most {largest}");
 }

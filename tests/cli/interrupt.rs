@@ -1,6 +1,7 @@
 //! Ctrl-C: the program stops soon, says so and leaves nothing behind.
 #![cfg(unix)]
 
+use std::ffi::OsStr;
 use std::io::{BufRead, BufReader, Read};
 use std::path::Path;
 use std::process::{Command, Stdio};
@@ -8,18 +9,12 @@ use std::time::{Duration, Instant};
 
 use crate::support::{names, new_folder, program};
 
-/// Sends the signal of Ctrl-C when the program has said `line`; its exit code, the rest of what it said, and how
-/// long it took to end.
-fn interrupted_at(line: &str, output: &Path) -> (Option<i32>, String, Duration) {
-    let frames = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-frames");
+/// Sends the signal of Ctrl-C when the program has said `line`; its exit code, the rest of what it said, what it
+/// printed, and how long it took to end.
+fn interrupted_at(line: &str, arguments: &[&OsStr]) -> (Option<i32>, String, String, Duration) {
     let mut child = program()
-        .arg("stack")
-        .arg(&frames)
-        .arg("--mask")
-        .arg(frames.join("truth/mask.png"))
-        .arg("--output")
-        .arg(output)
-        .stdout(Stdio::null())
+        .args(arguments)
+        .stdout(Stdio::piped())
         .stderr(Stdio::piped())
         .spawn()
         .expect("the program was built");
@@ -34,18 +29,37 @@ fn interrupted_at(line: &str, output: &Path) -> (Option<i32>, String, Duration) 
     let mut rest = String::new();
     said.read_to_string(&mut rest).expect("text");
     let code = child.wait().expect("the program ends").code();
-    (code, rest, asked.elapsed())
+    let took = asked.elapsed();
+    let mut printed = String::new();
+    child.stdout.take().expect("a pipe was asked for").read_to_string(&mut printed).expect("text");
+    (code, rest, printed, took)
 }
 
 #[test]
 fn ctrl_c_ends_with_130_and_without_a_file() {
-    for line in ["Reading frames", "Stacking"] {
+    let frames = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-frames");
+    let mask = frames.join("truth/mask.png");
+    let whole = |name: &'static str| [OsStr::new(name), frames.as_os_str()];
+    let stack = [&whole("stack")[..], &[OsStr::new("--mask"), mask.as_os_str()]].concat();
+    let runs = [
+        ("Reading frames", stack.clone(), Some("night.tiff")),
+        ("Stacking", stack, Some("night.tiff")),
+        ("Reading frames", whole("mask").to_vec(), Some("mask.png")),
+        ("Reading frames", whole("measure").to_vec(), None),
+    ];
+    for (line, mut arguments, name) in runs {
         let folder = new_folder();
-        let (code, said, took) = interrupted_at(line, &folder.path().join("night.tiff"));
-        assert_eq!(code, Some(130), "at {line}: {said}");
-        assert!(said.ends_with("cancelled, nothing was written\n"), "at {line}: {said}");
+        let output = name.map(|name| folder.path().join(name));
+        if let Some(output) = &output {
+            arguments.extend([OsStr::new("--output"), output.as_os_str()]);
+        }
+        let (code, said, printed, took) = interrupted_at(line, &arguments);
+        let what = format!("{arguments:?} at {line}");
+        assert_eq!(code, Some(130), "{what}: {said}");
+        assert!(said.ends_with("cancelled, nothing was written\n"), "{what}: {said}");
+        assert!(printed.is_empty(), "{what}: {printed}");
         // A debug build on a busy machine; a person waits 0.2 s.
-        assert!(took < Duration::from_secs(5), "at {line}: took {took:?}");
-        assert!(names(folder.path()).is_empty(), "at {line}: {:?}", names(folder.path()));
+        assert!(took < Duration::from_secs(5), "{what}: took {took:?}");
+        assert!(names(folder.path()).is_empty(), "{what}: {:?}", names(folder.path()));
     }
 }

@@ -53,17 +53,22 @@ impl<'a> CoarseFrame<'a> {
         let mut planes = vec![Vec::new(); self.rows.layout().n_planes()];
         self.rows.read_rect(self.frame.frame, rect, &mut planes)?;
         let means = Means::new(self.rows.layout(), rect, &planes);
-        let mut offsets = vec![0.0; size.width];
+        let (mut offsets, mut scales) = (vec![0.0; size.width], vec![self.frame.scale; size.width]);
         let middle = |cell: isize| (cell * CELL_PX as isize) as f64 + 0.5 * (CELL_PX as f64 - 1.0);
         for (row, levels) in levels[..size.area()].chunks_exact_mut(size.width).enumerate() {
-            self.offset.fill_row(middle(origin.1 + row as isize), middle(origin.0), CELL_PX as f64, &mut offsets);
-            for (column, (level, offset)) in levels.iter_mut().zip(&offsets).enumerate() {
+            let (y, x) = (middle(origin.1 + row as isize), middle(origin.0));
+            self.offset.fill_row(y, x, CELL_PX as f64, &mut offsets);
+            if let Some(local) = &self.frame.local_scale {
+                local.fill_row(y, x, CELL_PX as f64, &mut scales);
+                scales.iter_mut().for_each(|scale| *scale *= self.frame.scale);
+            }
+            for (column, (level, (offset, scale))) in levels.iter_mut().zip(offsets.iter().zip(&scales)).enumerate() {
                 let Some(place) = nodes.at(column, row) else { continue };
                 if !self.is_clean(place) {
                     continue;
                 }
                 if let Some(mean) = means.at(place) {
-                    *level = mean * self.frame.scale + offset;
+                    *level = mean * scale + offset;
                 }
             }
         }
