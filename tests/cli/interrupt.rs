@@ -12,12 +12,8 @@ use crate::support::{names, new_folder, program};
 /// Sends the signal of Ctrl-C when the program has said `line`; its exit code, the rest of what it said, what it
 /// printed, and how long it took to end.
 fn interrupted_at(line: &str, arguments: &[&OsStr]) -> (Option<i32>, String, String, Duration) {
-    let mut child = program()
-        .args(arguments)
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .expect("the program was built");
+    let mut child =
+        program().args(arguments).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("the program was built");
     let mut said = BufReader::new(child.stderr.take().expect("a pipe was asked for"));
     let mut heard = String::new();
     while !heard.contains(line) {
