@@ -9,6 +9,8 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use std::{io, thread};
 
+pub use crate::system::let_the_window_go_first;
+
 /// The run was asked to stop and did.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 #[error("cancelled")]
@@ -222,6 +224,7 @@ impl<T: Send + 'static> Job<T> {
         let wake = Arc::new(wake);
         let monitor = progress_monitor(cancel.clone(), sender.clone(), Arc::clone(&wake));
         let thread = thread::Builder::new().name(name.to_owned()).spawn(move || {
+            let_the_window_go_first();
             let last = match catch_unwind(AssertUnwindSafe(|| work(&monitor))) {
                 Ok(result) => Update::Finished(result),
                 Err(panic) => Update::Panicked(panic_message(panic.as_ref())),
@@ -305,6 +308,19 @@ mod tests {
             updates.push(job.updates.recv().expect("a job ends with its result"));
         }
         updates
+    }
+
+    #[cfg(target_os = "linux")]
+    #[test]
+    fn a_job_and_what_it_starts_give_way_and_who_asked_for_it_does_not() {
+        let niceness = || rustix::process::getpriority_process(None).expect("of this very thread");
+        let own = niceness();
+        let work = move |_: &Monitor| (niceness(), thread::spawn(niceness).join().expect("it only looks"));
+        let job = Job::spawn("job", || {}, work).expect("a thread");
+        let updates = wait_for_last(&job);
+        let Some(Update::Finished((in_job, below))) = updates.last() else { panic!("{updates:?}") };
+        assert!(*in_job > own && below == in_job, "{own} outside, {in_job} in the job, {below} in what it started");
+        assert_eq!(niceness(), own, "the thread that asked");
     }
 
     #[test]

@@ -58,6 +58,20 @@ pub fn prefer_large_pages() {
 #[cfg(not(all(target_os = "linux", target_env = "gnu")))]
 pub fn prefer_large_pages() {}
 
+/// Lets the window go first where both want a processor: for threads whose work it waits for, and what they start.
+///
+/// On Linux a thread has a niceness of its own (setpriority(2)); what it starts inherits it. Nothing is lost where
+/// the system refuses.
+#[cfg(target_os = "linux")]
+pub fn let_the_window_go_first() {
+    const NICENESS: i32 = 5;
+    let _ = rustix::process::setpriority_process(None, NICENESS);
+}
+
+/// Elsewhere the system gives way to what is in front by itself.
+#[cfg(not(target_os = "linux"))]
+pub fn let_the_window_go_first() {}
+
 #[cfg(all(target_os = "linux", target_env = "gnu"))]
 const TUNABLES: &str = "GLIBC_TUNABLES";
 #[cfg(all(target_os = "linux", target_env = "gnu"))]

@@ -9,6 +9,7 @@ use eframe::egui::ColorImage;
 
 use crate::gui::pyramid::{Pyramid, TileKey};
 use crate::gui::tone::Tone;
+use crate::job::let_the_window_go_first;
 
 /// Which tile of which picture in which development.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -109,6 +110,7 @@ impl Drop for TileWorks {
 }
 
 fn color_tiles(shared: &Shared, sender: &Sender<Finished>, wake: &dyn Fn()) {
+    let_the_window_go_first();
     while let Some(order) = next_order(shared) {
         let tile = catch_unwind(AssertUnwindSafe(|| order.tone.tile(&order.pyramid, order.stamp.key)));
         let image = tile.unwrap_or(None);
