@@ -10,6 +10,9 @@ mod stage;
 #[path = "support/window.rs"]
 mod window;
 
+#[path = "gui_whole/unreadable.rs"]
+mod unreadable;
+
 use std::path::Path;
 
 use eframe::egui::accesskit::NodeId;

@@ -88,6 +88,8 @@ pub struct App {
     types_paths: bool,
     /// All paths given so far: files and folders.
     given: Vec<PathBuf>,
+    /// Frames that turned out not to be readable and of which nobody was told yet.
+    unread: Vec<PathBuf>,
     outcome: Option<Arc<Outcome>>,
     /// What asked for it.
     stacked_by: Option<Request>,
@@ -218,6 +220,7 @@ impl App {
             to_file: VecDeque::new(),
             types_paths: false,
             given: Vec::new(),
+            unread: Vec::new(),
             outcome: None,
             stacked_by: None,
             keeper: saving::Keeper::new(folders),

@@ -55,6 +55,7 @@ pub(super) fn labels(ui: &Ui, state: &State, comparing: bool, canvas: Rect) {
                 let kind = frame.calibrates_as().map(|kind| format!("{} frame", kind_in_words(kind)));
                 let standing = match (state.opening, frame.is_aside()) {
                     (true, _) => Some("opening…"),
+                    (false, _) if frame.is_unread() => Some("cannot be read"),
                     (false, true) => Some(kind.as_deref().unwrap_or("set aside")),
                     (false, false) => state.previewing.then_some(PREVIEWING),
                 };

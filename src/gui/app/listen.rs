@@ -18,6 +18,9 @@ use crate::gui::widgets::single;
 use crate::gui::works::{Developed, Filed, Heard, Previewed, Ready, Stacked};
 use crate::pipeline::{FrameFinding, typical_error_px};
 
+/// Frames that cannot be read and are named one by one.
+const MOST_TOLD: usize = 5;
+
 impl App {
     /// Takes in all that is there.
     pub(super) fn listen_to_jobs(&mut self) {
@@ -28,9 +31,18 @@ impl App {
             self.hear(heard);
         }
         self.settle_typed(gathered.as_ref(), |path_for| path_for == PathFor::Frames);
+        if let Some(Ended::Result(Err(Error::TooFewFrames { .. }))) = &gathered {
+            // It names them itself.
+            self.unread.clear();
+        }
         self.take(Subject::Adding, gathered, Self::take_findings);
         self.state.measuring = self.lanes.gather.is_busy();
+        self.tell_unread();
         let opened = self.lanes.open.poll(&context);
+        if opened.as_ref().is_some_and(|opened| !matches!(opened, Ended::Result(Ok(_)))) {
+            // The picture of another frame must not stand under the name of this one.
+            self.layers.frame = None;
+        }
         self.state.opening = self.lanes.open.is_busy();
         self.take(Subject::Showing, opened, Self::take_frame);
         let stacked = self.lanes.stack.poll(&context);
@@ -176,7 +188,32 @@ impl App {
 
     fn take_finding(&mut self, finding: FrameFinding) {
         if let Some(frame) = self.state.sheaf.frames.iter_mut().find(|frame| frame.path == finding.path) {
+            let was_unread = frame.is_unread();
             frame.finding = Some(finding);
+            if frame.is_unread() && !was_unread {
+                self.unread.push(frame.path.clone());
+            }
+        }
+    }
+
+    /// Once all frames were looked at: which of them cannot be read, and why.
+    fn tell_unread(&mut self) {
+        if self.state.measuring || self.unread.is_empty() {
+            return;
+        }
+        let why = |path: &PathBuf| {
+            let frame = self.state.sheaf.frames.iter().find(|frame| frame.path == *path)?;
+            Some(format!("{} cannot be read: {}", path.display(), frame.finding.as_ref()?.reason))
+        };
+        let mut lines: Vec<String> = self.unread.iter().filter_map(why).collect();
+        self.unread.clear();
+        if lines.len() > MOST_TOLD {
+            let more = lines.len() - MOST_TOLD;
+            lines.truncate(MOST_TOLD);
+            lines.push(format!("{more} more frames cannot be read: each says why when it is chosen"));
+        }
+        if !lines.is_empty() {
+            self.state.fail(Subject::Adding, lines.join("\n"));
         }
     }
 

@@ -13,7 +13,7 @@ use crate::gui::theme::palette;
 use crate::gui::widgets::{explained, key_cap, plain_button, quiet, single};
 
 /// Width of the list in a large window; in a smaller window some stand below the others.
-const WIDTH: f32 = 1140.0;
+const WIDTH: f32 = 1160.0;
 
 /// Width of one group.
 const COLUMN: f32 = 285.0;
@@ -48,7 +48,7 @@ fn list(ui: &mut Ui, state: &State) -> Option<Action> {
         }
         for row_of_groups in left.chunks(n_columns) {
             ui.horizontal_top(|ui| {
-                ui.spacing_mut().item_spacing.x = 26.0;
+                ui.spacing_mut().item_spacing.x = 20.0;
                 for (group, commands) in row_of_groups {
                     action = ui.vertical(|ui| column(ui, state, group, commands)).inner.or(action.take());
                 }

@@ -95,7 +95,10 @@ impl State {
 
     fn tell(&mut self, notice: Notice) {
         self.notices.retain(|other| *other != notice && !says_all_of(&notice.text, &other.text));
-        if self.notices.iter().any(|other| says_all_of(&other.text, &notice.text)) {
+        let says_it = |other: &Notice| {
+            says_all_of(&other.text, &notice.text) || (other.tone, &other.text) == (notice.tone, &notice.text)
+        };
+        if self.notices.iter().any(says_it) {
             return;
         }
         let same = |other: &Notice| other.subject == notice.subject && other.tone == notice.tone;
@@ -138,6 +141,8 @@ mod tests {
             order.into_iter().for_each(|(subject, text)| state.fail(subject, text));
             let texts: Vec<&str> = state.notices.iter().map(|notice| notice.text.as_str()).collect();
             assert_eq!(texts, [whole.1], "the one that says more, in any order");
+            state.fail(Subject::Showing, whole.1);
+            assert_eq!(state.notices.len(), 1, "the same of something else: {:?}", state.notices);
         }
         let mut state = State::default();
         for text in ["11.dng cannot be read: it is no picture", "1.dng cannot be read: it is no picture"] {
