@@ -315,7 +315,11 @@ fn rayon_pool(threads: u16) -> Result<rayon::ThreadPool, rayon::ThreadPoolBuildE
 pub fn with_threads<T: Send>(threads: Option<u16>, work: impl FnOnce() -> T + Send) -> T {
     let pool = threads.map(rayon_pool);
     match pool {
-        Some(Ok(pool)) => pool.install(work),
+        Some(Ok(pool)) => {
+            // All of them have begun before the first piece is shared out: short work would be over before the last.
+            pool.broadcast(|_| ());
+            pool.install(work)
+        }
         // Where the system gives no threads of its own for it, those that are there do the work.
         Some(Err(_)) | None => work(),
     }
