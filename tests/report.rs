@@ -158,3 +158,18 @@ fn every_field_of_the_report_is_documented_and_every_documented_field_is_there()
     let invented: Vec<_> = documented.difference(&found).collect();
     assert!(invented.is_empty(), "in docs/report.md and in no report: {invented:?}");
 }
+
+/// What the report says of itself is true: its words, given to a shell, make the same picture.
+#[cfg(unix)]
+#[test]
+fn the_words_of_the_report_make_the_same_picture_again() {
+    let folder = new_folder();
+    let (data, _) = reported(folder.path());
+    let picture = folder.path().join("night.tiff");
+    let first = fs::read(&picture).expect("a picture");
+    fs::remove_file(&picture).expect("our own file");
+    let command = data["command"].as_str().expect("a run from the command line");
+    let again = std::process::Command::new("sh").args(["-c", command]).output().expect("a shell");
+    assert!(again.status.success(), "{command}: {}", String::from_utf8_lossy(&again.stderr));
+    assert!(fs::read(&picture).expect("a picture") == first, "another picture by {command}");
+}

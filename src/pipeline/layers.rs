@@ -3,12 +3,12 @@
 use crate::error::Error;
 use crate::job::Monitor;
 use crate::pixels::LinearImage;
-use crate::stack::{MosaicRows, StackRequest, stack};
+use crate::stack::{JoinRule, MosaicRows, StackRequest, stack};
 
 /// What the picture is joined from, in reference-frame coordinates.
 #[derive(Clone, Debug)]
 pub struct Layers {
-    /// The stack on the moving stars; black where the landscape hid the sky in every frame.
+    /// The stack on the moving stars; the still frames where the landscape hid the sky in every frame.
     pub sky: LinearImage,
     /// The stack on the still tripod, with the stars smeared or clipped away; `None` where there is no landscape.
     pub land: Option<LinearImage>,
@@ -20,7 +20,7 @@ pub(super) fn stack_layers(
     rows: &dyn MosaicRows,
     request: &StackRequest<'_>,
 ) -> Result<Layers, Error> {
-    let only_sky = StackRequest { land: Vec::new(), ..request.clone() };
+    let only_sky = StackRequest { join: JoinRule::SkyWhereSeen, ..request.clone() };
     let sky = stack(&monitor.named("Stacking the sky alone"), rows, &only_sky)?.image;
     let only_land = StackRequest { sky: Vec::new(), foreground: None, ..request.clone() };
     let alone = monitor.named("Stacking the land alone");

@@ -15,6 +15,7 @@ use crate::pipeline::run::{Outcome, same_file};
 use crate::pixels::{LinearImage, Orientation};
 use crate::raw::Metadata;
 use crate::settings::FileFormat;
+use crate::stack::share_of_land;
 
 /// Writes the picture of an outcome; the file appears whole or not at all.
 pub fn export(monitor: &Monitor, outcome: &Outcome, path: &Path, settings: &ExportSettings) -> Result<(), Error> {
@@ -45,7 +46,8 @@ pub fn export_developed(
     job.write(monitor, &outcome.picture.image, path, settings.format).map_err(|error| named(error, path))
 }
 
-/// Writes the sky alone, the land alone and the mask to a folder, which is made where it is missing; the files written.
+/// Writes the sky alone, the land alone and the share of the land in the join to a folder, which is made where it is
+/// missing; the files written.
 /// All of them take their places together, or none does.
 ///
 /// Where the chosen kind of file is for the finished picture only (DNG, JPEG), the layers are 16-bit TIFF.
@@ -77,7 +79,8 @@ pub fn save_layers(
     let name = "mask.png".to_owned();
     let is_turned = settings.develop.space != OutputSpace::CameraLinear;
     let orientation = if is_turned { outcome.picture.orientation } else { Orientation::Normal };
-    let codes = mask_codes(&mask_of(outcome), orientation);
+    let join = ForegroundMask(mask_of(outcome).0.map(share_of_land));
+    let codes = mask_codes(&join, orientation);
     let written = grey_png(&codes).and_then(|encoded| write_grey(&staging.path().join(&name), codes.size(), &encoded));
     written.map_err(|error| named(error, &folder.join(&name)))?;
     names.push(name);

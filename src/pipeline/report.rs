@@ -144,7 +144,8 @@ pub struct MasterReport {
     pub frames: usize,
     /// How they were taken, in words.
     pub setting: String,
-    /// Whether the mean was kept from an earlier run.
+    /// Whether the mean was kept from an earlier run: not written, for the same frames give the same report.
+    #[serde(skip)]
     pub from_cache: bool,
 }
 
@@ -322,9 +323,8 @@ impl Report {
     pub fn calibration_lines(&self) -> Vec<String> {
         let mut lines = Vec::new();
         for master in &self.masters {
-            let origin = if master.from_cache { "kept from an earlier run" } else { "averaged now" };
             let frames = if master.frames == 1 { "frame" } else { "frames" };
-            lines.push(format!("{}: {} {frames} of {}, {origin}", master.kind, master.frames, master.setting));
+            lines.push(format!("{}: {} {frames} of {}", master.kind, master.frames, master.setting));
         }
         let sigma = self.noise_model.map(|model| model.predicted_single).filter(|&sigma| sigma > 0.0);
         for (noise, name) in [(self.banding.rows, "row"), (self.banding.columns, "column")] {

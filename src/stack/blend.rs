@@ -6,17 +6,22 @@
 
 use crate::job::Monitor;
 use crate::pixels::{LinearImage, Plane, Size};
-use crate::stack::StackError;
 use crate::stack::bands::Tile;
 use crate::stack::clip::Combined;
 use crate::stack::combine::combine;
 use crate::stack::gather::{Smoothing, Subject, Work, Workspace};
+use crate::stack::{JoinRule, StackError};
 
 /// Pixels with this share of sky need no land.
 const WHOLE: f32 = 0.999;
 /// The land frames show the edge as it is, mixed with sky already: from a quarter of land on they show it alone.
 /// Blending by the plain share would take the land's part twice and thin the edge.
 const LAND_GAIN: f32 = 4.0;
+
+/// Share of the land in the picture where the mask says `foreground` and the sky was seen.
+pub(crate) fn share_of_land(foreground: f32) -> f32 {
+    (LAND_GAIN * foreground).min(1.0)
+}
 
 /// Rows of the result that one thread fills.
 pub(super) struct Band<'a> {
@@ -85,7 +90,11 @@ pub(super) fn stack_tile(
     band: &mut Band<'_>,
 ) -> Result<BandSummary, StackError> {
     let foreground = foreground_of(work, tile);
-    let only_land = foreground.iter().all(|&share| LAND_GAIN * share >= 1.0);
+    let land_share = |foreground: f32| match work.request.join {
+        JoinRule::ByMask => share_of_land(foreground),
+        JoinRule::SkyWhereSeen => 0.0,
+    };
+    let only_land = foreground.iter().all(|&foreground| land_share(foreground) >= 1.0);
     let (mut sky, mut land) = (None, None);
     let mut smoothing = Smoothing::default();
     if !work.sky.is_empty() && (!only_land || work.land.is_empty()) {
@@ -93,7 +102,7 @@ pub(super) fn stack_tile(
         smoothing = tile_smoothing;
         sky = Some(combined);
     }
-    let share_of_sky = |(&land, &weight): (&f32, &f32)| (1.0 - LAND_GAIN * land).max(0.0) * weight.min(1.0);
+    let share_of_sky = |(&land, &weight): (&f32, &f32)| (1.0 - land_share(land)) * weight.min(1.0);
     let sky_share: Vec<f32> = match &sky {
         Some(sky) => foreground.iter().zip(&sky.weight).map(share_of_sky).collect(),
         None => vec![0.0; tile.size.area()],

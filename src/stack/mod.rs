@@ -21,6 +21,7 @@ mod sorting;
 mod trails;
 mod visibility;
 
+pub(crate) use blend::share_of_land;
 pub use frames::{MemoryFrames, MosaicRows};
 pub use trails::{Trails, find_trails};
 
@@ -51,6 +52,8 @@ pub struct StackRequest<'a> {
     pub land_reserve: Vec<StackFrame>,
     /// Which part of every light frame is land; nothing where `None`.
     pub foreground: Option<&'a ForegroundMask>,
+    /// Where the land is shown.
+    pub join: JoinRule,
     /// How the samples of one pixel become one.
     pub combine: CombineRule,
     /// What crossed single sky frames: these samples are left out of a clipped mean.
@@ -132,6 +135,16 @@ pub struct Between {
     pub earlier: StackFrame,
     /// The frame after.
     pub later: StackFrame,
+}
+
+/// Where the land is shown, and where the sky.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum JoinRule {
+    /// The land by the foreground mask, and where no frame saw clean sky.
+    #[default]
+    ByMask,
+    /// The sky all over the frame, and the land only where no frame saw clean sky.
+    SkyWhereSeen,
 }
 
 /// How samples of the mosaic become colors of the sky.

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use crate::demosaic::OF_GREEN;
 use crate::foreground::ForegroundMask;
 use crate::job::CancelToken;
-use crate::pixels::{CalibratedFrame, Cfa, Homography, Layout, Mask, Size};
+use crate::pixels::{CalibratedFrame, Cfa, Homography, Layout, Mask, Point, Size};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
@@ -334,6 +334,25 @@ fn weights_and_levels_of_frames_count() {
     let stack = run(&rows, &request(sky));
     let expected = 0.2 + 0.01 * 0.75 / 2.0;
     assert!((stack.image.planes[0].at(50, 50) - expected).abs() < 1e-6, "weighted mean of 0.2, 0.2, 0.21");
+}
+
+/// Cloud on the right took half of the light there: it is given back, and counts a quarter.
+#[test]
+fn light_is_matched_place_by_place_and_what_was_brightened_counts_less() {
+    let factors = Plane::from_vec(Size { width: 2, height: 1 }, vec![1.0, 2.0]).expect("two cells");
+    let local = Mesh { cells: factors, cell_px: 50 };
+    let at = |x: f64, y: f64| local.at(Point { x, y });
+    let rows = grey_frames(SIZE, 2, 0.0, |idx, x, y| if idx == 0 { 0.2 } else { 0.21 / at(x, y) });
+    let mut sky: Vec<StackFrame> = (0..2).map(|idx| frame(idx, Transform::Identity)).collect();
+    sky[1].local_scale = Some(Arc::new(local.clone()));
+    for colors in [ColorRule::Interpolated, ColorRule::Sampled] {
+        let stack = run(&rows, &StackRequest { combine: CombineRule::Mean, colors, ..request(sky.clone()) });
+        for (x, share) in [(10, 1.0), (90, 0.25)] {
+            let expected = 0.2 + 0.01 * share / (1.0 + share);
+            let found = stack.image.planes[1].at(x, 50);
+            assert!((found - expected).abs() < 2e-4, "{colors:?}, column {x}: {found}, not {expected}");
+        }
+    }
 }
 
 /// A frame that is not sharp counts less, but its noise is that of the others: what lies 4.5 σ off is left out, though

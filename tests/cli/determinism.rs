@@ -6,8 +6,9 @@ use std::path::Path;
 
 use crate::support::{done, json, new_folder, night, program};
 
-/// Every file of a run with this many threads, by name; the report without times and memory.
-fn written(threads: &str, folder: &Path) -> BTreeMap<String, Vec<u8>> {
+/// Every file of a run with this many threads, by name; the report without times and memory. No masters are kept from
+/// other tests: the first of these runs averages them, and the next ones find them.
+fn written(threads: &str, folder: &Path, cache: &Path) -> BTreeMap<String, Vec<u8>> {
     let mut files = BTreeMap::new();
     let at_folder = |name: &str| folder.join(name);
     let output_names = ["night.tiff", "night.dng", "night.jpg", "night.png", "light.tiff"];
@@ -35,6 +36,7 @@ fn written(threads: &str, folder: &Path) -> BTreeMap<String, Vec<u8>> {
         let (night, output) = (night(), at(name));
         all.extend([&"stack" as &dyn AsRef<std::ffi::OsStr>, &night, &"--darks", &darks, &"-o", &output]);
         all.extend(words.iter().map(|word| word as &dyn AsRef<std::ffi::OsStr>));
+        all.extend([&"--master-cache" as &dyn AsRef<std::ffi::OsStr>, &cache]);
         let ran = crate::support::run_words(&all);
         assert_eq!(ran.code, Some(0), "{ran:?}");
     }
@@ -81,12 +83,13 @@ fn lasting(page: &str) -> String {
 #[test]
 fn every_file_is_the_same_on_one_two_and_seven_threads() {
     let folder = new_folder();
-    let first = written("1", folder.path());
+    let cache = new_folder();
+    let first = written("1", folder.path(), cache.path());
     let empty: Vec<_> = first.iter().filter(|(_, bytes)| bytes.is_empty()).map(|(name, _)| name).collect();
     assert!(empty.is_empty(), "not written: {empty:?}");
     for threads in ["2", "7", "7"] {
         let folder = new_folder();
-        let again = written(threads, folder.path());
+        let again = written(threads, folder.path(), cache.path());
         for (name, bytes) in &first {
             assert!(bytes == &again[name], "{name} on {threads} threads");
         }

@@ -2,9 +2,10 @@
 
 use std::path::Path;
 
-use image::{ImageBuffer, Rgb};
+use image::{ImageBuffer, ImageEncoder, Rgb};
 use nightsheaf::calibrate::{Masters, calibrate};
 use nightsheaf::demosaic::demosaic;
+use nightsheaf::pixels::{ColorEncoding, Primaries, Size, Transfer};
 use nightsheaf::synthetic::{Burst, Scene};
 
 use crate::support::{codes, done, new_folder, scene};
@@ -74,4 +75,56 @@ fn a_burst_of_pictures_with_hot_pixels_is_stacked() {
         let bytes = image::DynamicImage::ImageRgb16(picture.clone()).into_rgb8();
         bytes.save_with_format(path, image::ImageFormat::Png).expect("a folder");
     });
+}
+
+/// Exif (CIPA DC-008) of one entry, the orientation: the picture is held upright by a quarter turn clockwise.
+const TURNED: [u8; 26] = [
+    b'I', b'I', 42, 0, 8, 0, 0, 0, 1, 0, 0x12, 0x01, 3, 0, 1, 0, 0, 0, 6, 0, 0, 0, 0, 0, 0, 0,
+];
+
+/// A burst of JPEG files of wide colors, with a profile that says so or without, turned by their metadata or not; its
+/// stack in a space of colors.
+fn stack_of_jpegs(profile: bool, turned: bool, space: &str) -> (Size, Vec<u16>) {
+    let burst = Burst::new(Scene { n_hot_pixels: 0, ..scene() });
+    let folder = new_folder();
+    let frames = folder.path().join("frames");
+    std::fs::create_dir(&frames).expect("a new folder");
+    for idx in 0..3 {
+        let picture = image::DynamicImage::ImageRgb16(developed(&burst, idx)).into_rgb8();
+        let file = std::fs::File::create(frames.join(format!("shot-{idx}.jpg"))).expect("a folder");
+        let mut encoder = image::codecs::jpeg::JpegEncoder::new_with_quality(file, 97);
+        if profile {
+            let encoding = ColorEncoding { primaries: Primaries::Rec2020, transfer: Transfer::Srgb };
+            encoder.set_icc_profile(nightsheaf::export::icc::profile(encoding)).expect("a JPEG can hold a profile");
+        }
+        if turned {
+            encoder.set_exif_metadata(TURNED.to_vec()).expect("a JPEG can hold Exif");
+        }
+        picture.write_with_encoder(encoder).expect("a folder");
+    }
+    let output = folder.path().join("night.tiff");
+    done!("stack", frames, "--mask", "none", "--space", space, "-o", output);
+    codes(&output)
+}
+
+#[test]
+fn a_burst_of_pictures_is_stacked_by_their_profile_and_turned_by_their_orientation() {
+    let (size, wide) = stack_of_jpegs(true, false, "rec2020");
+    let (turned_size, turned) = stack_of_jpegs(true, true, "rec2020");
+    assert_eq!((turned_size.width, turned_size.height), (size.height, size.width), "upright");
+    for (place, code) in turned.chunks_exact(3).enumerate() {
+        let (x, y) = (place % turned_size.width, place / turned_size.width);
+        let from = y + (size.height - 1 - x) * size.width;
+        assert_eq!(code, &wide[3 * from..3 * from + 3], "({x}, {y}) of the turned picture");
+    }
+    // The same numbers are the same colors to whoever is told of no profile, and shown in the usual space.
+    let (_, plain) = stack_of_jpegs(false, false, "srgb");
+    let (_, narrowed) = stack_of_jpegs(true, false, "srgb");
+    let off = |other: &[u16]| {
+        let pairs = plain.iter().zip(other).map(|(a, b)| f64::from(a.abs_diff(*b)));
+        pairs.sum::<f64>() / plain.len() as f64 / 65_535.0
+    };
+    let (same, changed) = (off(&wide), off(&narrowed));
+    assert!(same < 0.004, "in their own space the numbers stay: off by {same} of white");
+    assert!(changed > 3.0 * same, "in another they change: by {changed}, {same} in their own");
 }

@@ -85,13 +85,14 @@ pub(crate) fn case(good: &[Good], number: usize) -> Case {
     }
     let file = &good[number % good.len()];
     let damaged = |bytes: Vec<u8>| Case { name: file.name.clone(), bytes, cut_from: None };
-    match (number - n_cuts) / good.len() % 12 {
+    match (number - n_cuts) / good.len() % 13 {
         0..=3 => damaged(flipped(file, &mut random)),
         4..=6 => damaged(renumbered(file, &mut random)),
         7 => damaged(circular(file, &mut random)),
         8 => damaged(emptied(file, &mut random)),
         9 => damaged(spliced(file, &good[random.random_range(0..good.len())], &mut random)),
         10 => damaged(with_block(file, &mut random)),
+        11 => disguised(file, &mut random),
         _ => damaged(noise(file, &mut random)),
     }
 }
@@ -209,6 +210,42 @@ fn with_block(file: &Good, random: &mut impl Rng) -> Vec<u8> {
         }
     }
     bytes
+}
+
+/// What calls itself a camera's own file: its first bytes over those of a good file, or before boxes and numbers of no
+/// sense.
+fn disguised(file: &Good, random: &mut impl Rng) -> Case {
+    const MARKS: [(&str, &[u8]); 8] = [
+        ("raf", b"FUJIFILMCCD-RAW 0201FF383501X-T0"),
+        ("cr3", b"\0\0\0\x18ftypcrx \0\0\0\x01crx isom"),
+        ("crw", b"II\x1a\0\0\0HEAPCCDR\x02\0\x01\0"),
+        ("mrw", b"\0MRM\0\0\x10\0\0PRD\0\0\0\x18"),
+        ("x3f", b"FOVb\0\0\x02\0"),
+        ("orf", b"IIRO\x08\0\0\0"),
+        ("orf", b"IIRS\x08\0\0\0"),
+        ("rw2", b"IIU\0\x08\0\0\0"),
+    ];
+    const BOXES: [&[u8; 4]; 10] =
+        [b"moov", b"uuid", b"trak", b"mdia", b"minf", b"stbl", b"stsz", b"co64", b"CMT1", b"mdat"];
+    let (ending, mark) = MARKS[random.random_range(0..MARKS.len())];
+    let mut bytes = mark.to_vec();
+    if random.random_range(0..2) == 0 {
+        bytes.extend(file.bytes.iter().skip(mark.len()));
+    } else {
+        for _ in 0..random.random_range(1..40) {
+            let number = match random.random_range(0..3) {
+                0 => NUMBERS[random.random_range(0..NUMBERS.len())],
+                1 => random.random_range(8..600),
+                _ => random.random(),
+            };
+            bytes.extend(number.to_be_bytes());
+            bytes.extend(BOXES[random.random_range(0..BOXES.len())]);
+        }
+        let body = bytes.len();
+        bytes.resize(body + random.random_range(0..3000), 0);
+        random.fill_bytes(&mut bytes[body..]);
+    }
+    Case { name: format!("disguised.{ending}"), bytes, cut_from: None }
 }
 
 /// Random bytes, with or without the first bytes of a good file.
