@@ -82,7 +82,7 @@ fn a_real_raw_reads_as_libraw_reads_it() {
     let golden = read_json(&folder.join("golden_libraw.json"));
     let golden = golden.as_object().expect("one entry a file");
     assert!(!golden.is_empty(), "the reference values name no file");
-    for entry in std::fs::read_dir(&folder).expect("a folder that was just looked into") {
+    for entry in fs::read_dir(&folder).expect("a folder that was just looked into") {
         let name = entry.expect("an entry").file_name().to_string_lossy().into_owned();
         let is_told = golden.contains_key(&name) || name.ends_with(".json") || name.ends_with(".md");
         assert!(is_told, "{name} has no reference values in golden_libraw.json: it would not be checked");

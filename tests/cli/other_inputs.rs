@@ -20,9 +20,7 @@ fn developed(burst: &Burst, idx: usize) -> ImageBuffer<Rgb<u16>, Vec<u16>> {
         Rgb(std::array::from_fn(|channel| {
             let linear = f64::from(image.planes[channel].at(x as usize, y as usize));
             let balanced = (3.0 * linear / neutral[channel]).clamp(0.0, 1.0);
-            let encoded =
-                if balanced <= 0.003_130_8 { 12.92 * balanced } else { 1.055 * balanced.powf(1.0 / 2.4) - 0.055 };
-            (encoded * 65_535.0).round() as u16
+            (srgb_code(balanced) * 65_535.0).round() as u16
         }))
     })
 }
@@ -77,10 +75,22 @@ fn a_burst_of_pictures_with_hot_pixels_is_stacked() {
     });
 }
 
+/// IEC 61966-2-1.
+fn srgb_code(light: f64) -> f64 {
+    if light <= 0.003_130_8 { 12.92 * light } else { 1.055 * light.powf(1.0 / 2.4) - 0.055 }
+}
+
+fn srgb_light(code: f64) -> f64 {
+    if code <= 0.040_45 { code / 12.92 } else { ((code + 0.055) / 1.055).powf(2.4) }
+}
+
+/// Rec. ITU-R BT.2020-2, table 4.
+fn rec2020_light(code: f64) -> f64 {
+    if code < 4.5 * 0.018_1 { code / 4.5 } else { ((code + 0.0993) / 1.0993).powf(1.0 / 0.45) }
+}
+
 /// Exif (CIPA DC-008) of one entry, the orientation: the picture is held upright by a quarter turn clockwise.
-const TURNED: [u8; 26] = [
-    b'I', b'I', 42, 0, 8, 0, 0, 0, 1, 0, 0x12, 0x01, 3, 0, 1, 0, 0, 0, 6, 0, 0, 0, 0, 0, 0, 0,
-];
+const TURNED: [u8; 26] = [b'I', b'I', 42, 0, 8, 0, 0, 0, 1, 0, 0x12, 0x01, 3, 0, 1, 0, 0, 0, 6, 0, 0, 0, 0, 0, 0, 0];
 
 /// A burst of JPEG files of wide colors, with a profile that says so or without, turned by their metadata or not; its
 /// stack in a space of colors.
@@ -120,11 +130,11 @@ fn a_burst_of_pictures_is_stacked_by_their_profile_and_turned_by_their_orientati
     // The same numbers are the same colors to whoever is told of no profile, and shown in the usual space.
     let (_, plain) = stack_of_jpegs(false, false, "srgb");
     let (_, narrowed) = stack_of_jpegs(true, false, "srgb");
-    let off = |other: &[u16]| {
-        let pairs = plain.iter().zip(other).map(|(a, b)| f64::from(a.abs_diff(*b)));
-        pairs.sum::<f64>() / plain.len() as f64 / 65_535.0
+    let off = |light: fn(f64) -> f64, other: &[u16]| {
+        let pairs = plain.iter().zip(other).map(|(&a, &b)| (f64::from(a) / 65_535.0, f64::from(b) / 65_535.0));
+        pairs.map(|(a, b)| (a - srgb_code(light(b))).abs()).sum::<f64>() / plain.len() as f64
     };
-    let (same, changed) = (off(&wide), off(&narrowed));
+    let (same, changed) = (off(rec2020_light, &wide), off(srgb_light, &narrowed));
     assert!(same < 0.004, "in their own space the numbers stay: off by {same} of white");
     assert!(changed > 3.0 * same, "in another they change: by {changed}, {same} in their own");
 }
