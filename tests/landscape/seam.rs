@@ -158,6 +158,11 @@ fn the_seam_of_land_brighter_than_the_sky_leaves_no_trace() {
 }
 
 #[test]
+fn the_seam_of_a_ridge_in_haze_leaves_no_trace() {
+    check_seam("haze", night_of(LandKind::Haze));
+}
+
+#[test]
 fn the_seam_of_trees_leaves_no_trace() {
     check_seam("trees", night_of(LandKind::Trees));
 }
