@@ -71,6 +71,17 @@ fn a_first_picture_takes_four_clicks() {
     assert_eq!((picture.width(), picture.height()), (1080, 720), "the size of the sample frames");
     assert!(matches!(picture, image::DynamicImage::ImageRgb16(_)), "16 bits a channel");
 
+    // The same place again: what stands there is not lost by one press.
+    std::fs::write(&target, "precious").expect("our own folder");
+    stage.click_last("Export…");
+    stage.wait("the place is asked for", |state| state.path_for.is_some());
+    stage.type_over(&target.display().to_string());
+    stage.click("Write");
+    stage.rest();
+    assert_eq!(std::fs::read(&target).expect("it stands").as_slice(), b"precious", "asked first");
+    stage.click("Write over it");
+    stage.wait("and then it is written over", |_| image::open(&target).is_ok());
+
     let left_out = folder.path().join("left-out.png");
     stage.apply(Action::ToggleSection(Section::File));
     stage.click("What was left out…");

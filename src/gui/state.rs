@@ -201,6 +201,8 @@ pub struct State {
     pub path_for: Option<PathFor>,
     /// What is typed into it.
     pub typed_path: String,
+    /// What was typed where a file stands already: typed once more, that file is written over.
+    pub writes_over: Option<String>,
     /// The report of the stack shown.
     pub report: Option<Report>,
     /// How far the stars of its frames are from their places.
@@ -267,6 +269,7 @@ impl Default for State {
             dropped: Vec::new(),
             path_for: None,
             typed_path: String::new(),
+            writes_over: None,
             report: None,
             residuals: Vec::new(),
             typical_error_px: None,

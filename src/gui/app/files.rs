@@ -134,10 +134,20 @@ impl App {
     }
 
     pub(super) fn use_typed_path(&mut self, text: String) {
-        let path_for = self.state.path_for.take().unwrap_or(PathFor::Frames);
-        self.state.typed_path.clear();
+        let path_for = self.state.path_for.unwrap_or(PathFor::Frames);
         let typed = Typed { path_for, text, failed: false };
         let path = typed.path();
+        let is_new = is_written(path_for) || path_for == PathFor::SheafToSave;
+        if is_new && path.is_file() && self.state.writes_over.as_ref() != Some(&typed.text) {
+            // A dialog of the desktop would ask as well.
+            self.state.writes_over = Some(typed.text.clone());
+            self.state.typed_path = typed.text;
+            self.context.memory_mut(|memory| memory.request_focus(single("path field")));
+            return;
+        }
+        self.state.writes_over = None;
+        self.state.path_for = None;
+        self.state.typed_path.clear();
         self.typed = Some(typed);
         let n_failures = self.state.n_failures;
         self.use_paths(path_for, vec![path]);

@@ -7,7 +7,7 @@ use crate::gui::calibration::CalibrationKind;
 use crate::gui::panels::landscape;
 use crate::gui::state::{Notice, NoticeTone, PathFor, State};
 use crate::gui::theme::palette;
-use crate::gui::widgets::{button_unless, plain_button, single, unbroken};
+use crate::gui::widgets::{button_unless, plain_button, quiet, single, unbroken};
 
 /// Notices at most on screen at once; older ones follow when these are put away.
 const MOST_NOTICES: usize = 3;
@@ -145,7 +145,11 @@ pub fn typed_path(ui: &mut Ui, state: &State, label: &str, verb: &str) -> Option
     let mut text = state.typed_path.clone();
     ui.horizontal(|ui| {
         let name = ui.label(label);
-        let buttons = if state.path_for.is_some() { 150.0 } else { 55.0 };
+        let buttons = match (state.path_for.is_some(), asks_again(state)) {
+            (true, true) => 210.0,
+            (true, false) => 150.0,
+            (false, _) => 55.0,
+        };
         let room = (ui.available_width() - buttons).max(160.0);
         let field = TextEdit::singleline(&mut text).id(single("path field")).desired_width(room);
         let response = ui.add(field).labelled_by(name.id).on_hover_text("Type or paste a path, then press Enter");
@@ -153,6 +157,7 @@ pub fn typed_path(ui: &mut Ui, state: &State, label: &str, verb: &str) -> Option
             action = Some(Action::TypePath(text.clone()));
         }
         let entered = response.lost_focus() && ui.input(|input| input.key_pressed(Key::Enter));
+        let verb = if asks_again(state) { "Write over it" } else { verb };
         let ready = !text.trim().is_empty();
         let why_not = (!ready).then_some("no path is typed yet");
         let used = button_unless(ui, why_not, verb, "Use this path (Enter)").clicked();
@@ -163,5 +168,13 @@ pub fn typed_path(ui: &mut Ui, state: &State, label: &str, verb: &str) -> Option
             action = Some(Action::StepBack);
         }
     });
+    if asks_again(state) {
+        quiet(ui, "A file of this name is there already: Enter once more writes over it, another name leaves it");
+    }
     action
+}
+
+/// Whether the path in the field is that of a file which is not to be lost by mistake.
+fn asks_again(state: &State) -> bool {
+    state.path_for.is_some() && state.writes_over.as_ref() == Some(&state.typed_path)
 }
